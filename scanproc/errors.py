@@ -1,0 +1,64 @@
+"""What can go wrong, as a tree.
+
+ScanprocError
+├── InputError            what came in cannot be used (exit code 1)
+│   ├── ScanFileError     a scan file is missing, foreign, torn or malformed
+│   ├── ResultFileError   the same for a result file
+│   └── ScanDataError     the numbers of a scan cannot be used: NaN, duplicates, too few points
+├── SettingsError         a setting is unknown or impossible (exit code 2)
+└── OutputError           results could not be written (exit code 1)
+
+Every message is one line: what, where, what was needed, what came, what to do.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+
+class ScanprocError(Exception):
+    """Base of every error that scanproc raises on purpose."""
+
+    exit_code = 1
+
+    def __init__(self, message: str, *, path: Path | str | None = None) -> None:
+        self.message = message
+        self.path = None if path is None else Path(path)
+        super().__init__(message if path is None else f"{path}: {message}")
+
+    def __reduce__(self) -> tuple[object, ...]:
+        return (_rebuild, (type(self), self.message, self.path))
+
+    def at(self, path: Path | str) -> ScanprocError:
+        """The same error with the file that it concerns."""
+        return type(self)(self.message, path=path)
+
+
+def _rebuild(kind: type[ScanprocError], message: str, path: Path | None) -> ScanprocError:
+    return kind(message, path=path)
+
+
+class InputError(ScanprocError):
+    """What came in cannot be used."""
+
+
+class ScanFileError(InputError):
+    """A scan file is missing, foreign, torn or malformed."""
+
+
+class ResultFileError(InputError):
+    """A result file is missing, foreign, torn or malformed."""
+
+
+class ScanDataError(InputError):
+    """The numbers of a scan cannot be used."""
+
+
+class SettingsError(ScanprocError):
+    """A setting is unknown, of the wrong kind, or impossible together with another."""
+
+    exit_code = 2
+
+
+class OutputError(ScanprocError):
+    """Results could not be written."""

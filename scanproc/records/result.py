@@ -1,0 +1,22 @@
+"""Everything that one conversion yields."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+from scanproc.records.expansion import Expansion
+from scanproc.records.sweeps import SweepSet
+
+
+@dataclass(frozen=True, eq=False)
+class Result:
+    """The expansion, its sweep sets by name, and where they came from.
+
+    ``provenance`` holds what JSON can hold: scanproc's version, the hash of the scan file, the settings.
+    """
+
+    expansion: Expansion
+    sweeps: Mapping[str, SweepSet] = field(default_factory=dict)
+    provenance: Mapping[str, Any] = field(default_factory=dict)

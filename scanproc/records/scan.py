@@ -1,0 +1,138 @@
+"""A scan: where the microphone was, and what it heard there."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from scanproc.conventions import REFERENCE_VOLTAGE_V, Complex, Integer, Real
+from scanproc.errors import ScanDataError
+from scanproc.records.checked import complex_array, increasing, integer_array, positive, real_array
+
+
+@dataclass(frozen=True, eq=False)
+class ScanSetup:
+    """Everything about a scan apart from the sound itself.
+
+    ``position_m`` (points, 3) in the frame of :mod:`scanproc.conventions`; ``time_s`` (points,) since the
+    start; ``point_temperature_c`` (points,); ``layer`` (points,), a number per layer of points.
+    ``device_size_m`` is (depth, width, height), ``device_centre_m`` the middle of that box.
+
+    Raises ScanDataError when a shape or a value cannot be used.
+    """
+
+    position_m: Real
+    time_s: Real | None = None
+    point_temperature_c: Real | None = None
+    layer: Integer | None = None
+    device: str = ""
+    drive_voltage_v: float = REFERENCE_VOLTAGE_V
+    temperature_c: float | None = None
+    humidity_percent: float | None = None
+    air_pressure_kpa: float | None = None
+    speed_of_sound_m_s: float | None = None
+    device_size_m: Real | None = None
+    device_centre_m: Real | None = None
+    first_reflection_s: float | None = None
+    notes: str = ""
+
+    def __post_init__(self) -> None:
+        put = object.__setattr__
+        put(self, "position_m", real_array("position_m", self.position_m, ("points", 3)))
+        for name in ("time_s", "point_temperature_c"):
+            if getattr(self, name) is not None:
+                put(self, name, real_array(name, getattr(self, name), (self.points,)))
+        if self.layer is not None:
+            put(self, "layer", integer_array("layer", self.layer, (self.points,)))
+        for name in ("device_size_m", "device_centre_m"):
+            if getattr(self, name) is not None:
+                put(self, name, real_array(name, getattr(self, name), (3,)))
+        if self.device_size_m is not None and np.any(self.device_size_m <= 0):
+            raise ScanDataError("device_size_m must be above zero in depth, width and height")
+        put(self, "drive_voltage_v", positive("drive_voltage_v", self.drive_voltage_v))
+        for name in ("speed_of_sound_m_s", "air_pressure_kpa", "first_reflection_s"):
+            if getattr(self, name) is not None:
+                put(self, name, positive(name, getattr(self, name)))
+
+    @property
+    def points(self) -> int:
+        return len(self.position_m)
+
+    def take(self, which: Integer) -> ScanSetup:
+        """The setup with only the points of the given indices, in their order."""
+        return replace(
+            self,
+            position_m=self.position_m[which],
+            time_s=None if self.time_s is None else self.time_s[which],
+            point_temperature_c=None if self.point_temperature_c is None else self.point_temperature_c[which],
+            layer=None if self.layer is None else self.layer[which],
+        )
+
+
+@dataclass(frozen=True, eq=False)
+class Scan:
+    """Complex pressures (rms phasors, Pa) by point and frequency.
+
+    ``frequency_hz`` (F,) increasing; ``pressure_pa`` (points, F); ``noise_pa`` (F,) or (points, F), the rms
+    background of each value, if known. Raises ScanDataError when a shape or a value cannot be used.
+    """
+
+    setup: ScanSetup
+    frequency_hz: Real
+    pressure_pa: Complex
+    noise_pa: Real | None = None
+
+    def __post_init__(self) -> None:
+        put = object.__setattr__
+        put(self, "frequency_hz", real_array("frequency_hz", self.frequency_hz, ("frequencies",)))
+        if len(self.frequency_hz) == 0:
+            raise ScanDataError("frequency_hz is empty: a scan needs at least one frequency")
+        if self.frequency_hz[0] <= 0:
+            raise ScanDataError(f"frequency_hz must be above zero, starts at {self.frequency_hz[0]:g}")
+        increasing("frequency_hz", self.frequency_hz)
+        shape = (self.setup.points, len(self.frequency_hz))
+        put(self, "pressure_pa", complex_array("pressure_pa", self.pressure_pa, shape))
+        if self.noise_pa is not None:
+            noise_shape = shape if np.ndim(self.noise_pa) == 2 else shape[1:]
+            put(self, "noise_pa", real_array("noise_pa", self.noise_pa, noise_shape))
+
+    @property
+    def points(self) -> int:
+        return self.setup.points
+
+    def take_points(self, which: Integer) -> Scan:
+        """The scan with only the points of the given indices, in their order."""
+        noise = self.noise_pa
+        if noise is not None and noise.ndim == 2:
+            noise = noise[which]
+        return Scan(self.setup.take(which), self.frequency_hz, self.pressure_pa[which], noise)
+
+    def take_frequencies(self, which: slice | Integer) -> Scan:
+        """The scan with only the frequencies of the given slice or indices."""
+        noise = None if self.noise_pa is None else self.noise_pa[..., which]
+        return Scan(self.setup, self.frequency_hz[which], self.pressure_pa[:, which], noise)
+
+
+@dataclass(frozen=True, eq=False)
+class ImpulseScan:
+    """Impulse responses (Pa per drive) by point and sample.
+
+    ``impulse_response_pa`` (points, samples), float32 or float64; ``time_zero_s`` is the time of the first
+    sample relative to the drive. Raises ScanDataError when a shape or a value cannot be used.
+    """
+
+    setup: ScanSetup
+    impulse_response_pa: Real
+    sampling_rate_hz: float
+    time_zero_s: float = 0.0
+
+    def __post_init__(self) -> None:
+        put = object.__setattr__
+        shape = (self.setup.points, "samples")
+        put(self, "impulse_response_pa", real_array("impulse_response_pa", self.impulse_response_pa, shape))
+        put(self, "sampling_rate_hz", positive("sampling_rate_hz", self.sampling_rate_hz))
+
+    @property
+    def points(self) -> int:
+        return self.setup.points
