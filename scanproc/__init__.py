@@ -1,0 +1,51 @@
+"""Near-field loudspeaker scans to anechoic far-field data.
+
+The public names below load their modules on first use (PEP 562), so that ``import scanproc`` stays cheap.
+"""
+
+from __future__ import annotations
+
+from importlib import import_module
+from typing import TYPE_CHECKING
+
+from scanproc.version import VERSION as __version__
+
+if TYPE_CHECKING:
+    from scanproc.files.result_file import read_result as read_result
+    from scanproc.files.result_file import write_result as write_result
+    from scanproc.files.scan_file import read_scan as read_scan
+    from scanproc.files.scan_file import write_scan as write_scan
+    from scanproc.run.pipeline import convert as convert
+    from scanproc.run.settings import read_settings as read_settings
+    from scanproc.steps.extrapolate import far_field as far_field
+    from scanproc.steps.extrapolate import orbits as orbits
+    from scanproc.steps.extrapolate import pressure_at as pressure_at
+    from scanproc.steps.fit import fit as fit
+    from scanproc.steps.spectra import spectra as spectra
+
+_HOME = {
+    "read_scan": "scanproc.files.scan_file",
+    "write_scan": "scanproc.files.scan_file",
+    "read_result": "scanproc.files.result_file",
+    "write_result": "scanproc.files.result_file",
+    "spectra": "scanproc.steps.spectra",
+    "fit": "scanproc.steps.fit",
+    "far_field": "scanproc.steps.extrapolate",
+    "pressure_at": "scanproc.steps.extrapolate",
+    "orbits": "scanproc.steps.extrapolate",
+    "convert": "scanproc.run.pipeline",
+    "read_settings": "scanproc.run.settings",
+}
+"""Public name -> module that defines it."""
+
+__all__ = ["__version__", *_HOME]
+
+
+def __getattr__(name: str) -> object:
+    if name not in _HOME:
+        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+    return getattr(import_module(_HOME[name]), name)
+
+
+def __dir__() -> list[str]:
+    return sorted(__all__)

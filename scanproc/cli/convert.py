@@ -1,0 +1,34 @@
+"""``scanproc convert``: one scan to all its results."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from scanproc.cli.frame import Outcome, as_command
+from scanproc.cli.progress import shown
+
+
+@as_command("convert", example="scanproc convert scan.h5 -o results -c configs/quick.toml")
+@click.argument("scan", type=click.Path(path_type=Path))
+@click.option("-o", "--output", required=True, type=click.Path(path_type=Path), help="Directory to make.")
+@click.option("-c", "--config", type=click.Path(path_type=Path), help="Settings in TOML; see configs/.")
+@click.option("--force", is_flag=True, help="Replace the directory whatever it holds.")
+def command(scan: Path, output: Path, config: Path | None, force: bool, as_json: bool) -> Outcome:
+    """Turn a SCAN into far-field results.
+
+    Writes result.h5 (everything), summary.json (the verdict) and sweeps/ (curves as text).
+
+    The output directory appears whole or not at all. An earlier result in its place is replaced; anything
+    else is kept and the command refuses, unless --force is given.
+    """
+    from scanproc.run.pipeline import convert
+    from scanproc.run.settings import Settings, read_settings
+
+    settings = Settings() if config is None else read_settings(config)
+    with shown() as progress:
+        summary = convert(scan, output, settings, progress, force=force)
+    return Outcome(
+        {**summary.as_json(), "output": str(output)}, [*summary.lines(), f"Results are in {output}"]
+    )

@@ -1,0 +1,44 @@
+"""``scanproc demo``: the whole road on a made-up scan."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from scanproc.cli.frame import Outcome, as_command
+from scanproc.cli.progress import shown
+
+
+@as_command("demo", example="scanproc demo -o scanproc-demo")
+@click.option(
+    "-o",
+    "--output",
+    default="scanproc-demo",
+    show_default=True,
+    type=click.Path(path_type=Path),
+    help="Directory to make.",
+)
+@click.option("--force", is_flag=True, help="Replace the directory whatever it holds.")
+def command(output: Path, force: bool, as_json: bool) -> Outcome:
+    """Make a scan and convert it.
+
+    The scan is made up: a ferry terminal's paging loudspeaker, scanned in a boat shed. Takes less than a
+    minute.
+    """
+    from scanproc.run.demo import demo
+
+    with shown() as progress:
+        summary = demo(output, progress, force=force)
+    results = output / "results"
+    return Outcome(
+        {**summary.as_json(), "output": str(output)},
+        [
+            *summary.lines(),
+            f"Errors by band: {results / 'summary.json'}",
+            f"Far-field curves as text: {results / 'sweeps'}",
+            f"Everything: {results / 'result.h5'}",
+            "Convert the scan yourself, with settings of your own:",
+            f"  scanproc convert {output / 'scan.h5'} -o my-results -c my-settings.toml",
+        ],
+    )

@@ -1,0 +1,46 @@
+"""What every command shares: its help, its ``--json``, and the form of its answer."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import click
+
+EXIT_CODES = """\b
+Exit codes:
+    0  done
+    1  the job failed; one line on stderr says why
+    2  the call or a setting is wrong
+    3  a command that judges answers "no": not enough, does not match
+  130  interrupted
+"""
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """What a command answers: a document for machines, lines for people, an exit code."""
+
+    document: Mapping[str, Any]
+    lines: Sequence[str]
+    exit_code: int = 0
+
+
+Command = Callable[..., Outcome]
+
+
+def as_command(name: str, *, example: str) -> Callable[[Command], click.Command]:
+    """A click command whose help ends with an example and the exit codes, and which takes ``--json``."""
+    epilog = f"\b\nExample:\n  {example}\n\n{EXIT_CODES}"
+
+    def build(function: Command) -> click.Command:
+        with_json = click.option(
+            "--json",
+            "as_json",
+            is_flag=True,
+            help="One JSON document on stdout, also on failure; all else on stderr.",
+        )
+        return click.command(name, epilog=epilog)(with_json(function))
+
+    return build

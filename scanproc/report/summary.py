@@ -1,0 +1,82 @@
+"""The headline numbers of a conversion: what summary.json holds and the terminal shows."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, dataclass
+from typing import Any
+
+from scanproc.records.result import Result
+from scanproc.report import words
+from scanproc.report.bands import Band, bands, widest_run
+
+
+@dataclass(frozen=True)
+class Summary:
+    """What one conversion found; all but ``written_at`` follow from scan, settings and version."""
+
+    verdict: str
+    device: str
+    points: int
+    points_dropped: int
+    frequencies: int
+    lowest_hz: float
+    highest_hz: float
+    target_db: float
+    target_set_by: str
+    met_from_hz: float | None
+    met_up_to_hz: float | None
+    bands: tuple[Band, ...]
+    warnings: tuple[str, ...]
+    provenance: Mapping[str, Any]
+    written_at: str
+
+    def as_json(self) -> dict[str, Any]:
+        """What summary.json holds."""
+        found = {"format": "scanproc summary", "layout_version": 1, **asdict(self)}
+        for band, entry in zip(self.bands, found["bands"], strict=True):
+            entry["meets_target"] = band.meets(self.target_db)
+        return found
+
+    def lines(self) -> list[str]:
+        """What the terminal shows."""
+        return [self.verdict, *(f"Warning: {warning}" for warning in self.warnings)]
+
+
+def summarise(
+    result: Result,
+    device: str,
+    target_db: float,
+    target_set_by: str,
+    warnings: Sequence[str] = (),
+    points_dropped: int = 0,
+    written_at: str = "",
+) -> Summary:
+    """The summary of a result; ``target_set_by`` is "default" or "settings"."""
+    expansion = result.expansion
+    found = bands(expansion)
+    met = widest_run(found, target_db)
+    return Summary(
+        verdict=words.verdict(
+            found,
+            target_db,
+            target_set_by,
+            points=expansion.points,
+            dropped=points_dropped,
+            warnings=len(warnings),
+        ),
+        device=device,
+        points=expansion.points,
+        points_dropped=points_dropped,
+        frequencies=len(expansion.frequency_hz),
+        lowest_hz=float(expansion.frequency_hz[0]),
+        highest_hz=float(expansion.frequency_hz[-1]),
+        target_db=target_db,
+        target_set_by=target_set_by,
+        met_from_hz=met[0].lowest_hz if met else None,
+        met_up_to_hz=met[-1].highest_hz if met else None,
+        bands=found,
+        warnings=tuple(warnings),
+        provenance=dict(result.provenance),
+        written_at=written_at,
+    )

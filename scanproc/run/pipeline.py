@@ -1,0 +1,167 @@
+"""One scan to all its results: the recipe of ``scanproc convert``."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from datetime import UTC, datetime
+from itertools import pairwise
+from pathlib import Path
+
+import numpy as np
+
+from scanproc.conventions import Complex
+from scanproc.errors import OutputError, ScanDataError
+from scanproc.files.atomic import whole_directory
+from scanproc.files.hashing import file_hash
+from scanproc.files.json_file import write_json
+from scanproc.files.result_file import write_result
+from scanproc.files.scan_file import ScanFile, open_scan
+from scanproc.files.tables import write_sweep_tables
+from scanproc.records.expansion import Expansion, join
+from scanproc.records.result import Result
+from scanproc.records.scan import ImpulseScan, Scan
+from scanproc.report.summary import Summary, summarise
+from scanproc.run.progress import Progress, silent
+from scanproc.run.settings import FrequencySettings, Settings
+from scanproc.steps.extrapolate import orbits
+from scanproc.steps.fit import fit
+from scanproc.steps.spectra import spectra, usual_frequencies
+from scanproc.version import VERSION
+
+BLOCK_BYTES = 128 * 2**20
+"""Pressures fitted at once. A block shares one factorisation, so it is as large as memory allows."""
+
+
+def convert(
+    scan_path: Path | str,
+    output: Path | str,
+    settings: Settings | None = None,
+    progress: Progress = silent,
+    *,
+    force: bool = False,
+) -> Summary:
+    """Converts a scan file into a directory of results, which appears whole or not at all.
+
+    The directory holds result.h5, summary.json and sweeps/. Raises ScanFileError, ScanDataError or
+    OutputError.
+    """
+    settings = settings or Settings()
+    source, directory = Path(scan_path), Path(output)
+    may_replace(directory, directory / "summary.json", force)
+    with open_scan(source) as file:
+        try:
+            expansion = join(list(fitted(file, settings, progress)))
+        except ScanDataError as error:
+            raise error if error.path else error.at(source) from None
+        device, noticed = file.setup.device, notices(file)
+    curves = orbits(expansion, settings.sweeps.step_deg)
+    provenance = {"scan": source.name, "scan_sha256": file_hash(source), "settings": settings.model_dump()}
+    result = Result(expansion, {curves.name: curves}, {"scanproc_version": VERSION, **provenance})
+    summary = summarise(
+        result,
+        device,
+        settings.fit.target_db,
+        settings.who_set("fit", "target_db"),
+        noticed,
+        written_at=datetime.now(UTC).isoformat(timespec="seconds"),
+    )
+    write(result, summary, directory, force)
+    return summary
+
+
+def notices(file: ScanFile) -> list[str]:
+    """What the reader of the results must know about the scan."""
+    found = list(file.warnings)
+    if file.appending:
+        found.append(f"the scan was still being written, these are its first {file.points} points")
+    if file.kind == "impulse responses":
+        found.append("the impulse responses were used whole, so what the room reflects is in the results")
+    return found
+
+
+def fitted(file: ScanFile, settings: Settings, progress: Progress) -> Iterator[Expansion]:
+    """The expansion in as few blocks of frequencies as memory allows, from the lowest up."""
+    order = None if settings.fit.order == "auto" else settings.fit.order
+    centre = (0.0, 0.0, 0.0) if settings.fit.centre_m == "origin" else settings.fit.centre_m
+    total, scans = spectra_in_blocks(file, settings.frequencies)
+    done = 0
+
+    def count(more: int) -> None:
+        nonlocal done
+        done += more
+        progress("frequencies fitted", done, total)
+
+    progress("frequencies fitted", 0, total)
+    for scan in scans:
+        yield fit(scan, order=order, max_order=settings.fit.max_order, centre_m=centre, progress=count)
+
+
+def spectra_in_blocks(file: ScanFile, band: FrequencySettings) -> tuple[int, Iterator[Scan]]:
+    """How many frequencies of a scan file are wanted, and their spectra block by block."""
+    if file.kind == "impulse responses":
+        scan = transformed(file, band)
+        total = len(scan.frequency_hz)
+        return total, (scan.take_frequencies(block) for block in blocks(0, total, file.points))
+    start, stop = wanted_columns(file, band)
+    return stop - start, (file.read_frequencies(block) for block in blocks(start, stop, file.points))
+
+
+def transformed(file: ScanFile, band: FrequencySettings) -> Scan:
+    """Spectra of a file of impulse responses, read by blocks of points."""
+    frequency = usual_frequencies(
+        file.samples, file.sampling_rate_hz, band.per_octave, band.lowest_hz, band.highest_hz
+    )
+    pressure: list[Complex] = []
+    for block in blocks(0, file.points, file.samples):
+        responses = file.read_points(block)
+        assert isinstance(responses, ImpulseScan)
+        pressure.append(spectra(responses, frequency).pressure_pa)
+    return Scan(file.setup, frequency, np.concatenate(pressure))
+
+
+def wanted_columns(file: ScanFile, band: FrequencySettings) -> tuple[int, int]:
+    """First and one beyond the last frequency in the band. Raises ScanDataError when none is."""
+    have = file.frequency_hz
+    lowest, highest = band.lowest_hz or 0.0, band.highest_hz or np.inf
+    start, stop = int(np.searchsorted(have, lowest)), int(np.searchsorted(have, highest, side="right"))
+    if start >= stop:
+        raise ScanDataError(
+            f"no frequency lies between {lowest:g} and {highest:g} Hz, the scan has "
+            f"{have[0]:g} to {have[-1]:g} Hz: widen [frequencies] in the settings"
+        )
+    return start, stop
+
+
+def blocks(start: int, stop: int, across: int) -> Iterator[slice]:
+    """Near-equal slices of start..stop; ``across`` complex values for each entry fit ``BLOCK_BYTES``."""
+    most = max(1, BLOCK_BYTES // (np.dtype(np.complex128).itemsize * max(1, across)))
+    count = max(1, -(-(stop - start) // most))
+    edges = np.linspace(start, stop, count + 1).round().astype(int)
+    return (slice(int(a), int(b)) for a, b in pairwise(edges))
+
+
+def write(result: Result, summary: Summary, directory: Path, force: bool) -> None:
+    """Everything that a conversion yields, as a whole directory. A report page would join here."""
+    names = [entry.name for entry in directory.iterdir()] if force and directory.is_dir() else None
+    with whole_directory(directory, replace=True, names=names) as staging:
+        write_result(staging / "result.h5", result)
+        for sweeps in result.sweeps.values():
+            write_sweep_tables(staging / "sweeps", sweeps)
+        write_json(staging / "summary.json", summary.as_json())
+
+
+def may_replace(directory: Path, mark: Path, force: bool) -> None:
+    """Raises OutputError unless ``directory`` is new, empty, or an earlier result, known by its ``mark``."""
+    if not directory.exists():
+        return
+    if not directory.is_dir():
+        raise OutputError(
+            "the output must be a directory, this is a file: choose another name", path=directory
+        )
+    if force or mark.is_file() or not any(directory.iterdir()):
+        return
+    raise OutputError(
+        "the output directory holds other things than an earlier result: "
+        "choose another, or replace it with --force",
+        path=directory,
+    )

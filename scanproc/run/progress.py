@@ -1,0 +1,15 @@
+"""How a job tells how far it is: a call per step, with no say in how it is shown."""
+
+from __future__ import annotations
+
+from typing import Protocol
+
+
+class Progress(Protocol):
+    """Told what is being done and how many of how many parts are done."""
+
+    def __call__(self, what: str, done: int, total: int) -> None: ...
+
+
+def silent(what: str, done: int, total: int) -> None:
+    """Progress that nobody watches."""

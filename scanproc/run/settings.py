@@ -1,0 +1,175 @@
+"""Settings of a job: read from TOML, checked in full before anything starts.
+
+A new section is a frozen model and a line in :class:`Settings`. The description of a field says what is
+needed, in words that fit after "must be"; it is what a wrong value gets to see.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+import tomllib
+from collections.abc import Mapping, Sequence
+from difflib import get_close_matches
+from pathlib import Path
+from typing import Annotated, Any, Literal
+
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError
+from pydantic_core import ErrorDetails
+
+from scanproc.errors import SettingsError
+
+HIGHEST_ORDER = 100
+
+
+class _Section(BaseModel):
+    model_config = ConfigDict(extra="forbid", strict=True, frozen=True, allow_inf_nan=False)
+
+
+def _divides_the_circle(step_deg: float) -> float:
+    count = 360 / step_deg
+    if abs(count - round(count)) > 1e-9:
+        raise ValueError("leaves a gap")
+    return step_deg
+
+
+Order = Annotated[int, Field(ge=0, le=HIGHEST_ORDER)]
+Metres = Annotated[float, Field(ge=-100, le=100)]
+Hertz = Annotated[float, Field(gt=0)]
+
+
+class FitSettings(_Section):
+    """[fit]: how the expansion is chosen, and the held-out error it should reach."""
+
+    order: Literal["auto"] | Order = Field(
+        "auto", description=f'"auto" or a whole number from 0 to {HIGHEST_ORDER}'
+    )
+    max_order: Order | None = Field(None, description=f"a whole number from 0 to {HIGHEST_ORDER}")
+    centre_m: Literal["origin"] | Annotated[list[Metres], Field(min_length=3, max_length=3)] = Field(
+        "origin", description='"origin" or three numbers [x, y, z] in metres'
+    )
+    target_db: Annotated[float, Field(lt=0, ge=-200)] = Field(
+        -25.0, description="a number from -200 up to but not including 0 (dB)"
+    )
+
+
+class FrequencySettings(_Section):
+    """[frequencies]: which part of the scan is used; the spacing counts for impulse responses only."""
+
+    lowest_hz: Hertz | None = Field(None, description="a number above 0")
+    highest_hz: Hertz | None = Field(None, description="a number above 0")
+    per_octave: Annotated[int, Field(ge=1, le=96)] = Field(24, description="a whole number from 1 to 96")
+
+
+class SweepSettings(_Section):
+    """[sweeps]: the far-field curves."""
+
+    step_deg: Annotated[float, Field(ge=0.5, le=90), AfterValidator(_divides_the_circle)] = Field(
+        10.0, description="a number of degrees from 0.5 to 90 that divides 360"
+    )
+
+
+class Settings(_Section):
+    """All sections, each with its defaults."""
+
+    fit: FitSettings = Field(FitSettings(), description="a section [fit]")
+    frequencies: FrequencySettings = Field(FrequencySettings(), description="a section [frequencies]")
+    sweeps: SweepSettings = Field(SweepSettings(), description="a section [sweeps]")
+
+    def who_set(self, section: str, key: str) -> str:
+        """ "settings" if the user gave the value, else "default"."""
+        return "settings" if key in getattr(self, section).model_fields_set else "default"
+
+
+def read_settings(path: Path | str) -> Settings:
+    """The settings of a TOML file. Raises SettingsError with one line per mistake, all in one go."""
+    try:
+        text = Path(path).read_text(encoding="utf-8")
+    except OSError as error:
+        raise SettingsError(f"cannot read the settings: {error.strerror}", path=path) from error
+    except UnicodeDecodeError as error:
+        raise SettingsError("settings must be text in UTF-8: save the file as such", path=path) from error
+    try:
+        return parse_settings(tomllib.loads(text), str(path), text)
+    except tomllib.TOMLDecodeError as error:
+        line = re.search(r"at line (\d+)", str(error))
+        where = f"{path}:{line[1]}" if line else str(path)
+        raise SettingsError(f"not valid TOML: {error}", path=where) from error
+
+
+def parse_settings(data: Mapping[str, Any], source: str = "settings", text: str = "") -> Settings:
+    """Settings from nested tables; ``text`` is the TOML they came from, to name lines."""
+    try:
+        settings = Settings.model_validate(data)
+    except ValidationError as error:
+        raise SettingsError("\n".join(_in_words(error, data, source, text))) from None
+    band = settings.frequencies
+    if band.lowest_hz and band.highest_hz and band.lowest_hz >= band.highest_hz:
+        where = _where(source, text, ("frequencies", "highest_hz"))
+        raise SettingsError(
+            f"{where}: frequencies.highest_hz must be above lowest_hz ({band.lowest_hz:g}), "
+            f"got {band.highest_hz:g}"
+        )
+    return settings
+
+
+def _in_words(error: ValidationError, data: Any, source: str, text: str) -> list[str]:
+    """One line per wrong key, in the order of the file."""
+    lines: dict[tuple[str, ...], str] = {}
+    for detail in error.errors():
+        key = _key(detail["loc"])
+        lines.setdefault(key, f"{_where(source, text, key)}: {_mistake(key, detail, data)}")
+    return [lines[key] for key in sorted(lines, key=lambda key: _line_of(text, key))]
+
+
+def _key(location: Sequence[int | str]) -> tuple[str, ...]:
+    """Section and key of a mistake; what lies deeper (parts of a list, branches of a choice) is left out."""
+    return tuple(str(part) for part in location[:2])
+
+
+def _mistake(key: tuple[str, ...], detail: ErrorDetails, data: Any) -> str:
+    name = ".".join(key)
+    if detail["type"] == "extra_forbidden":
+        known = list(Settings.model_fields if len(key) == 1 else _fields(key[0]))
+        near = get_close_matches(key[-1], known, n=1)
+        hint = f"did you mean '{near[0]}'?" if near else "known are " + ", ".join(known)
+        return f"{name}: no such {'section' if len(key) == 1 else 'setting'}: {hint}"
+    field = Settings.model_fields[key[0]] if len(key) == 1 else _fields(key[0])[key[1]]
+    for part in key:
+        data = data[part]
+    return f"{name} must be {field.description}, got {json.dumps(data, default=str)}"
+
+
+def _fields(section: str) -> Mapping[str, Any]:
+    kind = Settings.model_fields[section].annotation
+    assert isinstance(kind, type)
+    assert issubclass(kind, BaseModel)
+    return kind.model_fields
+
+
+def _where(source: str, text: str, key: tuple[str, ...]) -> str:
+    line = _line_of(text, key)
+    return f"{source}:{line}" if line else source
+
+
+def _line_of(text: str, key: tuple[str, ...]) -> int:
+    """Line on which a key is set, 0 if it is not: the one after the longest head of the text without it."""
+    lines = text.splitlines()
+    start = 0
+    for count in range(1, len(lines) + 1):
+        try:
+            data: Any = tomllib.loads("\n".join(lines[:count]))
+        except tomllib.TOMLDecodeError:
+            continue
+        if _holds(data, key):
+            return start + 1
+        start = count
+    return 0
+
+
+def _holds(data: Any, key: tuple[str, ...]) -> bool:
+    for part in key:
+        if not isinstance(data, dict) or part not in data:
+            return False
+        data = data[part]
+    return True
