@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Any, TypeVar
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -10,30 +11,29 @@ from numpy.typing import ArrayLike, NDArray
 from scanproc.conventions import Complex, Integer, Real
 from scanproc.errors import ScanDataError
 
+Number = TypeVar("Number", np.float64, np.complex128, np.int64)
+
 Shape = Sequence[int | str]
 """Lengths by axis; a word stands for any length."""
 
 
 def real_array(name: str, value: ArrayLike, shape: Shape, *, finite: bool = True) -> Real:
     """A read-only float64 array, finite unless ``finite`` is off (NaN then means "not defined")."""
-    array = _as_array(name, value, np.float64)
+    array = _as_array(name, value, np.float64, "fiu", "real numbers")
     _check(name, array, shape, finite)
     return _frozen(array, value)
 
 
 def complex_array(name: str, value: ArrayLike, shape: Shape) -> Complex:
     """A read-only, finite complex128 array."""
-    array = _as_array(name, value, np.complex128)
+    array = _as_array(name, value, np.complex128, "cfiu", "numbers")
     _check(name, array, shape, True)
     return _frozen(array, value)
 
 
 def integer_array(name: str, value: ArrayLike, shape: Shape) -> Integer:
     """A read-only int64 array."""
-    given = np.asarray(value)
-    if given.size and not np.issubdtype(given.dtype, np.integer):
-        raise ScanDataError(f"{name} must hold whole numbers, got {given.dtype}")
-    array = given.astype(np.int64, copy=False)
+    array = _as_array(name, value, np.int64, "iu", "whole numbers")
     _check(name, array, shape, True)
     return _frozen(array, value)
 
@@ -49,25 +49,34 @@ def increasing(name: str, array: Real) -> None:
         )
 
 
+def finite(name: str, value: float) -> float:
+    """The value as a float; raises unless it is a finite number."""
+    if isinstance(value, bool | np.bool_) or not isinstance(value, int | float | np.integer | np.floating):
+        raise ScanDataError(f"{name} must be a number, got {value!r}")
+    if not np.isfinite(value):
+        raise ScanDataError(f"{name} must be finite, got {value:g}")
+    return float(value)
+
+
 def positive(name: str, value: float) -> float:
     """The value as a float; raises unless it is finite and above zero."""
-    number = float(value)
-    if not (np.isfinite(number) and number > 0):
+    number = finite(name, value)
+    if number <= 0:
         raise ScanDataError(f"{name} must be above zero, got {number:g}")
     return number
 
 
-def _as_array(name: str, value: ArrayLike, kind: type) -> NDArray[np.generic]:
+def _as_array(name: str, value: ArrayLike, kind: type[Number], accepted: str, noun: str) -> NDArray[Number]:
     try:
         given = np.asarray(value)
-        if np.issubdtype(given.dtype, np.complexfloating) and kind is np.float64:
-            raise ScanDataError(f"{name} must be real, got {given.dtype}")
-        return given.astype(kind, copy=False)
-    except (TypeError, ValueError) as error:
-        raise ScanDataError(f"{name} must hold numbers, got {np.asarray(value).dtype}") from error
+    except ValueError as error:
+        raise ScanDataError(f"{name} must hold {noun}, got rows of unequal length") from error
+    if given.size and given.dtype.kind not in accepted:
+        raise ScanDataError(f"{name} must hold {noun}, got {given.dtype}")
+    return given.astype(kind, copy=False)
 
 
-def _check(name: str, array: NDArray[np.generic], shape: Shape, finite: bool) -> None:
+def _check(name: str, array: NDArray[Any], shape: Shape, finite: bool) -> None:
     matches = array.ndim == len(shape) and all(
         isinstance(want, str) or got == want for got, want in zip(array.shape, shape, strict=True)
     )
@@ -85,8 +94,8 @@ def _check(name: str, array: NDArray[np.generic], shape: Shape, finite: bool) ->
         )
 
 
-def _frozen(array: NDArray[np.generic], given: ArrayLike) -> NDArray[np.generic]:
-    if array is given and array.flags.writeable:
+def _frozen(array: NDArray[Number], given: ArrayLike) -> NDArray[Number]:
+    if array.flags.writeable and isinstance(given, np.ndarray) and np.may_share_memory(array, given):
         array = array.copy()
     view = array.view()
     view.flags.writeable = False

@@ -6,10 +6,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from scanproc.conventions import REFERENCE_VOLTAGE_V, Complex, Integer, Real, mode_count
 from scanproc.errors import ScanDataError
-from scanproc.records.checked import complex_array, integer_array, positive, real_array
+from scanproc.records.checked import Number, complex_array, integer_array, positive, real_array
 
 ESTIMATORS = ("truncated", "informed")
 """How a column of coefficients was found; ``Expansion.estimator`` counts into this."""
@@ -58,7 +59,8 @@ class Expansion:
         count = len(self.frequency_hz)
         for name in ("scaling_radius_m", "wavenumber_rad_m"):
             put(self, name, real_array(name, getattr(self, name), (count,)))
-        put(self, "far_field_error_db", real_array("far_field_error_db", self.far_field_error_db, (count,), finite=False))
+        error = real_array("far_field_error_db", self.far_field_error_db, (count,), finite=False)
+        put(self, "far_field_error_db", error)
         for name in ("order", "estimator"):
             put(self, name, integer_array(name, getattr(self, name), (count,)))
         put(self, "centre_m", real_array("centre_m", self.centre_m, (count, 3)))
@@ -100,7 +102,7 @@ def join(parts: Sequence[Expansion]) -> Expansion:
     )
 
 
-def _side_by_side(blocks, fill):  # type: ignore[no-untyped-def]
+def _side_by_side(blocks: Sequence[NDArray[Number]], fill: float) -> NDArray[Number]:
     """Blocks (rows, F) next to each other, short ones filled up below."""
     rows = max(len(block) for block in blocks)
     padded = [np.pad(b, ((0, rows - len(b)), (0, 0)), constant_values=fill) for b in blocks]

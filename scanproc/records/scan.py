@@ -8,7 +8,7 @@ import numpy as np
 
 from scanproc.conventions import REFERENCE_VOLTAGE_V, Complex, Integer, Real
 from scanproc.errors import ScanDataError
-from scanproc.records.checked import complex_array, increasing, integer_array, positive, real_array
+from scanproc.records.checked import complex_array, finite, increasing, integer_array, positive, real_array
 
 
 @dataclass(frozen=True, eq=False)
@@ -54,6 +54,9 @@ class ScanSetup:
         for name in ("speed_of_sound_m_s", "air_pressure_kpa", "first_reflection_s"):
             if getattr(self, name) is not None:
                 put(self, name, positive(name, getattr(self, name)))
+        for name in ("temperature_c", "humidity_percent"):
+            if getattr(self, name) is not None:
+                put(self, name, finite(name, getattr(self, name)))
 
     @property
     def points(self) -> int:
@@ -132,6 +135,7 @@ class ImpulseScan:
         shape = (self.setup.points, "samples")
         put(self, "impulse_response_pa", real_array("impulse_response_pa", self.impulse_response_pa, shape))
         put(self, "sampling_rate_hz", positive("sampling_rate_hz", self.sampling_rate_hz))
+        put(self, "time_zero_s", finite("time_zero_s", self.time_zero_s))
 
     @property
     def points(self) -> int:

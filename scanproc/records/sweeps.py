@@ -35,13 +35,14 @@ class SweepSet:
         put(self, "direction", real_array("direction", self.direction, ("angles", 3)))
         shape = (len(self.direction), len(self.frequency_hz))
         put(self, "pressure_pa_m", complex_array("pressure_pa_m", self.pressure_pa_m, shape))
-        put(self, "standard_error_db", real_array("standard_error_db", self.standard_error_db, shape, finite=False))
+        error = real_array("standard_error_db", self.standard_error_db, shape, finite=False)
+        put(self, "standard_error_db", error)
         put(self, "drive_voltage_v", positive("drive_voltage_v", self.drive_voltage_v))
         if not np.allclose(np.linalg.norm(self.direction, axis=1), 1, atol=1e-9):
             raise ScanDataError("direction must hold unit vectors")
         if (self.orbit is None) != (self.angle_deg is None):
             raise ScanDataError("orbit and angle_deg belong together: give both or neither")
-        if self.orbit is not None:
+        if self.orbit is not None and self.angle_deg is not None:
             put(self, "orbit", tuple(str(name) for name in self.orbit))
             put(self, "angle_deg", real_array("angle_deg", self.angle_deg, (shape[0],)))
             if len(self.orbit) != shape[0]:

@@ -1,0 +1,150 @@
+"""Result files, layout 1: HDF5 with the expansion of a scan, its errors and its sweep sets.
+
+Root attributes ``format`` = "scanproc result", ``layout_version`` = 1, ``points``, ``drive_voltage_v``,
+``air_density_kg_m3``. Root datasets ``frequency_hz``, ``order``, ``scaling_radius_m``, ``wavenumber_rad_m``,
+``estimator`` (F,), an index into its attribute ``names``; ``centre_m`` (F, 3); ``coefficients_pa`` complex
+(modes, F); ``provenance``, JSON text. Group ``error``: ``held_out_db`` (orders, F), ``far_field_error_db``
+(F,), ``coefficient_variance_pa2`` (degrees, F), ``variance_pattern`` (modes, F). Per sweep set a group
+``sweeps/NAME``: ``direction`` (angles, 3), ``frequency_hz`` (F,), ``pressure_pa_m`` complex and
+``standard_error_db`` (angles, F), for orbits ``orbit`` and ``angle_deg`` (angles,), and the attribute
+``drive_voltage_v``. ``records.expansion.Expansion`` and ``records.sweeps.SweepSet`` say what each means.
+"""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+import h5py
+import numpy as np
+
+from scanproc.errors import OutputError, ResultFileError
+from scanproc.files.hdf5 import (
+    Group,
+    Malformed,
+    blocks,
+    input_errors,
+    new_file,
+    number,
+    open_file,
+    read_whole,
+)
+from scanproc.files.json_file import json_text
+from scanproc.records.expansion import ESTIMATORS, Expansion
+from scanproc.records.result import Result
+from scanproc.records.sweeps import SweepSet
+
+FORMAT = "scanproc result"
+LAYOUT_VERSION = 1
+
+FIELDS: dict[str, tuple[str, tuple[str, ...]]] = {
+    "frequency_hz": ("real", ("frequencies",)),
+    "order": ("whole", ("frequencies",)),
+    "centre_m": ("real", ("frequencies", "x y z")),
+    "scaling_radius_m": ("real", ("frequencies",)),
+    "wavenumber_rad_m": ("real", ("frequencies",)),
+    "coefficients_pa": ("complex", ("modes", "frequencies")),
+    "estimator": ("whole", ("frequencies",)),
+    "error/held_out_db": ("real", ("orders", "frequencies")),
+    "error/far_field_error_db": ("real", ("frequencies",)),
+    "error/coefficient_variance_pa2": ("real", ("degrees", "frequencies")),
+    "error/variance_pattern": ("real", ("modes", "frequencies")),
+}
+SWEEP_FIELDS: dict[str, tuple[str, tuple[str, ...]]] = {
+    "direction": ("real", ("angles", "x y z")),
+    "frequency_hz": ("real", ("frequencies",)),
+    "pressure_pa_m": ("complex", ("angles", "frequencies")),
+    "standard_error_db": ("real", ("angles", "frequencies")),
+}
+
+
+def write_result(path: Path | str, result: Result) -> None:
+    """Writes a result file, whole or not at all; the same result gives the same bytes. Raises OutputError."""
+    expansion = result.expansion
+    for name in result.sweeps:
+        if not name or "/" in name or name.startswith("."):
+            raise OutputError(f"a sweep set cannot be called {name!r}: use a plain word", path=path)
+    with new_file(path, FORMAT, LAYOUT_VERSION) as file:
+        for name in ("points", "drive_voltage_v", "air_density_kg_m3"):
+            file.attrs[name] = getattr(expansion, name)
+        for label in FIELDS:
+            _put(file, label, getattr(expansion, label.rpartition("/")[2]))
+        file["estimator"].attrs["names"] = list(ESTIMATORS)
+        _put_text(file, "provenance", json_text(result.provenance))
+        for name in sorted(result.sweeps):
+            _write_sweeps(file.create_group(f"sweeps/{name}"), result.sweeps[name])
+
+
+def read_result(path: Path | str) -> Result:
+    """A whole result. Raises ResultFileError, in one line with the path."""
+    with input_errors(Path(path), ResultFileError), open_file(Path(path), FORMAT, LAYOUT_VERSION) as file:
+        expansion = Expansion(
+            **{label.rpartition("/")[2]: _get(file, label, *field) for label, field in FIELDS.items()},
+            points=int(number(file, "points")),
+            drive_voltage_v=number(file, "drive_voltage_v"),
+            air_density_kg_m3=number(file, "air_density_kg_m3"),
+        )
+        names = list(_group(file, "sweeps")) if "sweeps" in file else []
+        sweeps = {name: _read_sweeps(_group(_group(file, "sweeps"), name), name) for name in names}
+        return Result(expansion, sweeps, _provenance(file))
+
+
+def _write_sweeps(group: Group, sweeps: SweepSet) -> None:
+    group.attrs["drive_voltage_v"] = sweeps.drive_voltage_v
+    for name in SWEEP_FIELDS:
+        _put(group, name, getattr(sweeps, name))
+    if sweeps.orbit is not None and sweeps.angle_deg is not None:
+        _put(group, "angle_deg", sweeps.angle_deg)
+        _put_text(group, "orbit", list(sweeps.orbit))
+
+
+def _read_sweeps(group: Group, name: str) -> SweepSet:
+    orbit, angle = None, None
+    if "orbit" in group or "angle_deg" in group:
+        orbit = tuple(str(word) for word in read_whole(group, "orbit", "text", ("angles",)))
+        angle = read_whole(group, "angle_deg", "real", ("angles",))
+    return SweepSet(
+        name=name,
+        **{label: read_whole(group, label, *field) for label, field in SWEEP_FIELDS.items()},
+        orbit=orbit,
+        angle_deg=angle,
+        drive_voltage_v=number(group, "drive_voltage_v"),
+    )
+
+
+def _provenance(file: Group) -> dict[str, Any]:
+    words = str(read_whole(file, "provenance", "text", ()))
+    try:
+        found = json.loads(words)
+    except ValueError as error:
+        raise Malformed(f"provenance must be JSON text: {error}") from error
+    if not isinstance(found, dict):
+        raise Malformed(f"provenance must be a JSON object, got {type(found).__name__}")
+    return found
+
+
+def _get(file: Group, label: str, kinds: str, axes: tuple[str, ...]) -> Any:
+    parent, _, name = label.rpartition("/")
+    return read_whole(_group(file, parent) if parent else file, name, kinds, axes)
+
+
+def _group(parent: Group, name: str) -> Group:
+    link = parent.get(name, getlink=True)
+    if not isinstance(link, h5py.HardLink) or not isinstance(parent[name], h5py.Group):
+        raise Malformed(f"has no group {name}: it is no complete {FORMAT}, convert the scan again")
+    return parent[name]
+
+
+def _put(group: Group, name: str, value: Any) -> None:
+    packing: dict[str, Any] = {}
+    if value.nbytes > 4096:
+        rows = blocks(value.shape, value.dtype.itemsize, 128)
+        packing = {"chunks": rows, "compression": "gzip", "compression_opts": 4, "shuffle": True}
+    group.create_dataset(name, data=value, track_times=False, **packing)
+
+
+def _put_text(group: Group, name: str, value: str | list[str]) -> None:
+    encoded = np.char.encode(np.asarray(value, dtype=np.str_), "utf-8")
+    kind = h5py.string_dtype("utf-8", max(1, encoded.dtype.itemsize))
+    group.create_dataset(name, data=encoded.astype(kind), track_times=False)

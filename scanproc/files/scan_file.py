@@ -1,0 +1,304 @@
+"""Scan files, layout 1: HDF5 with the positions of a scan and the sound at each.
+
+Root attributes ``format`` = "scanproc scan", ``layout_version`` = 1. Datasets ``position_m`` (points, 3) and
+either ``frequency_hz`` (F,) with ``pressure_pa`` complex (points, F), or ``impulse_response_pa`` (points,
+samples) with its attributes ``sampling_rate_hz`` and ``time_zero_s``. Optional: ``time_s``,
+``temperature_c``, ``layer`` (points,), ``noise_pa`` (F,) or (points, F), and the root attributes
+``drive_voltage_v``, ``NUMBERS``, ``VECTORS`` and ``TEXTS`` below.
+
+Whoever appends points while others read writes in HDF5's SWMR mode, the sound first and ``position_m`` last,
+with a flush between; a reader takes the points that are complete in every dataset.
+"""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+from types import TracebackType
+from typing import Any, Literal
+
+import numpy as np
+
+from scanproc.conventions import REFERENCE_VOLTAGE_V, Real
+from scanproc.errors import ScanFileError
+from scanproc.files.hdf5 import (
+    Group,
+    Malformed,
+    blocks,
+    dataset,
+    input_errors,
+    new_file,
+    number,
+    open_file,
+    optional_number,
+    optional_vector,
+    read,
+    read_whole,
+    refuse_unwritten,
+    text,
+    written_rows,
+)
+from scanproc.records.scan import ImpulseScan, Scan, ScanSetup
+
+FORMAT = "scanproc scan"
+LAYOUT_VERSION = 1
+NUMBERS = (
+    "temperature_c",
+    "humidity_percent",
+    "air_pressure_kpa",
+    "speed_of_sound_m_s",
+    "first_reflection_s",
+)
+VECTORS = ("device_size_m", "device_centre_m")
+TEXTS = ("device", "notes")
+
+Kind = Literal["spectra", "impulse responses"]
+
+
+def read_scan(path: Path | str) -> Scan | ImpulseScan:
+    """A whole scan. Raises ScanFileError or ScanDataError, in one line with the path."""
+    with open_scan(path) as scan:
+        return scan.read()
+
+
+def open_scan(path: Path | str) -> ScanFile:
+    """A scan file to read part by part, for use in a ``with`` statement."""
+    return ScanFile(Path(path))
+
+
+def write_scan(path: Path | str, scan: Scan | ImpulseScan) -> None:
+    """Writes a scan file, whole or not at all. Raises OutputError."""
+    with new_file(path, FORMAT, LAYOUT_VERSION) as file:
+        _write_setup(file, scan.setup)
+        if isinstance(scan, Scan):
+            _put(file, "frequency_hz", scan.frequency_hz)
+            _put(file, "pressure_pa", scan.pressure_pa, rows=256)
+            if scan.noise_pa is not None:
+                _put(file, "noise_pa", scan.noise_pa, rows=256)
+        else:
+            responses = _put(file, "impulse_response_pa", scan.impulse_response_pa, rows=16)
+            responses.attrs["sampling_rate_hz"] = scan.sampling_rate_hz
+            responses.attrs["time_zero_s"] = scan.time_zero_s
+
+
+class ScanFile:
+    """An open scan file: small things read and checked, the sound read on demand.
+
+    - ``setup``: the scan without its sound; ``points``: complete points
+    - ``kind``: "spectra" or "impulse responses"
+    - ``frequency_hz`` (F,), empty for impulse responses
+    - ``sampling_rate_hz``, ``time_zero_s``, ``samples``: zero for spectra
+    - ``appending``: the file is still being written
+    - ``warnings``: a sentence for each thing that was ignored
+    """
+
+    setup: ScanSetup
+    kind: Kind
+    frequency_hz: Real
+    sampling_rate_hz: float = 0.0
+    time_zero_s: float = 0.0
+    samples: int = 0
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+        with input_errors(path, ScanFileError):
+            self._file = open_file(path, FORMAT, LAYOUT_VERSION)
+            try:
+                self._read_headers()
+            except BaseException:
+                self._file.close()
+                raise
+
+    def __enter__(self) -> ScanFile:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    def close(self) -> None:
+        with input_errors(self.path, ScanFileError):
+            self._file.close()
+
+    @property
+    def points(self) -> int:
+        return self.setup.points
+
+    def read(self) -> Scan | ImpulseScan:
+        """The whole scan."""
+        self._refuse_beyond_memory()
+        return self.read_points(slice(None))
+
+    def read_frequencies(self, which: slice) -> Scan:
+        """All points at some frequencies; no other column is read. Only for spectra."""
+        with input_errors(self.path, ScanFileError):
+            return self._spectra(slice(0, self.points), which, self.setup)
+
+    def read_points(self, which: slice) -> Scan | ImpulseScan:
+        """Some points at all frequencies or samples; no other row is read."""
+        rows = slice(*which.indices(self.points))
+        setup = self.setup.take(np.arange(self.points)[rows])
+        with input_errors(self.path, ScanFileError):
+            if self.kind == "spectra":
+                return self._spectra(rows, slice(None), setup)
+            responses = read(self._sound, np.float64, (rows, slice(None)))
+            return ImpulseScan(setup, responses, self.sampling_rate_hz, self.time_zero_s)
+
+    def _spectra(self, rows: slice, columns: slice, setup: ScanSetup) -> Scan:
+        if self.kind != "spectra":
+            raise Malformed("holds impulse responses, spectra were needed: gate or transform them first")
+        pressure = read(self._sound, np.complex128, (rows, columns))
+        noise = self._noise
+        if noise is not None:
+            noise = read(noise, np.float64, (rows, columns) if noise.ndim == 2 else (columns,))
+        return Scan(setup, self.frequency_hz[columns], pressure, noise)
+
+    def _read_headers(self) -> None:
+        file = self._file
+        self.appending = bool(file.swmr_mode)
+        self.kind = _kind(file)
+        per_point = {"position_m": dataset(file, "position_m", "real", ("points", "x y z"))}
+        if self.kind == "spectra":
+            self.frequency_hz = read_whole(file, "frequency_hz", "real", ("frequencies",))
+            self._sound = dataset(file, "pressure_pa", "complex", ("points", "frequencies"))
+            self._same_columns("pressure_pa", self._sound)
+        else:
+            self.frequency_hz = np.empty(0)
+            self._sound = dataset(file, "impulse_response_pa", "real", ("points", "samples"))
+            self.samples = int(self._sound.shape[1])
+            self.sampling_rate_hz = number(self._sound, "sampling_rate_hz")
+            self.time_zero_s = number(self._sound, "time_zero_s", absent=0.0)
+        per_point[self._sound.name.lstrip("/")] = self._sound
+        self._noise = self._open_noise(per_point)
+        for name, kinds in (("time_s", "real"), ("temperature_c", "real"), ("layer", "whole")):
+            if name in file:
+                per_point[name] = dataset(file, name, kinds, ("points",))
+        self.setup = _read_setup(file, per_point, _complete_points(per_point, self.appending))
+        self.warnings = _warnings(file, set(per_point), self.kind)
+
+    def _open_noise(self, per_point: dict[str, Any]) -> Any:
+        if self.kind != "spectra" or "noise_pa" not in self._file:
+            return None
+        by_point = getattr(self._file.get("noise_pa"), "ndim", 1) == 2
+        axes = ("points", "frequencies") if by_point else ("frequencies",)
+        noise = dataset(self._file, "noise_pa", "real", axes)
+        self._same_columns("noise_pa", noise)
+        if by_point:
+            per_point["noise_pa"] = noise
+        else:
+            refuse_unwritten(noise)
+        return noise
+
+    def _same_columns(self, name: str, data: Any) -> None:
+        if data.shape[-1] != len(self.frequency_hz):
+            raise Malformed(
+                f"{name} has {data.shape[-1]} frequencies, frequency_hz has {len(self.frequency_hz)}: "
+                "write one column per frequency"
+            )
+
+    def _refuse_beyond_memory(self) -> None:
+        columns = self.samples or len(self.frequency_hz)
+        needed = self.points * columns * (16 if self.kind == "spectra" else 8)
+        if needed > os.sysconf("SC_PAGE_SIZE") * os.sysconf("SC_PHYS_PAGES"):
+            raise ScanFileError(
+                f"holds {needed / 2**30:.0f} GiB, more than this machine's memory: read it part by part "
+                "with open_scan",
+                path=self.path,
+            )
+
+
+def _kind(file: Group) -> Kind:
+    spectra, responses = "pressure_pa" in file, "impulse_response_pa" in file
+    if spectra and responses:
+        raise Malformed("holds both pressure_pa and impulse_response_pa: keep one of them")
+    if not spectra and not responses:
+        raise Malformed(
+            "has neither the dataset pressure_pa (with frequency_hz) nor impulse_response_pa: add one of them"
+        )
+    return "spectra" if spectra else "impulse responses"
+
+
+def _complete_points(per_point: dict[str, Any], appending: bool) -> int:
+    lengths = {name: int(data.shape[0]) for name, data in per_point.items()}
+    if appending:
+        return _without_blank_end(per_point["position_m"], min(written_rows(d) for d in per_point.values()))
+    points = lengths["position_m"]
+    for name, length in lengths.items():
+        if length != points:
+            raise Malformed(
+                f"{name} has {length} points, position_m has {points}: write one row per point in both"
+            )
+    for data in per_point.values():
+        refuse_unwritten(data)
+    return points
+
+
+def _without_blank_end(positions: Any, points: int) -> int:
+    """Rows are made before they are filled; a writer may be caught in between."""
+    if positions.shape[1] != 3:
+        return points
+    blank = np.asarray(positions.fillvalue, np.float64)
+    while points and np.array_equal(positions[points - 1], np.full(3, blank), equal_nan=True):
+        points -= 1
+    return points
+
+
+def _read_setup(file: Group, per_point: dict[str, Any], points: int) -> ScanSetup:
+    if per_point["position_m"].shape[1] != 3:
+        raise Malformed(f"position_m must have 3 columns (x, y, z), got {per_point['position_m'].shape[1]}")
+    rows = slice(0, points)
+
+    def column(name: str, kind: type) -> Any:
+        return read(per_point[name], kind, (rows,)) if name in per_point else None
+
+    attributes: dict[str, Any] = {name: text(file, name) for name in TEXTS}
+    attributes |= {name: optional_number(file, name) for name in NUMBERS}
+    attributes |= {name: optional_vector(file, name, 3) for name in VECTORS}
+    return ScanSetup(
+        position_m=read(per_point["position_m"], np.float64, (rows, slice(None))),
+        time_s=column("time_s", np.float64),
+        point_temperature_c=column("temperature_c", np.float64),
+        layer=column("layer", np.int64),
+        drive_voltage_v=number(file, "drive_voltage_v", absent=REFERENCE_VOLTAGE_V),
+        **attributes,
+    )
+
+
+def _warnings(file: Group, used: set[str], kind: Kind) -> tuple[str, ...]:
+    known = used | ({"frequency_hz", "noise_pa"} if kind == "spectra" else set())
+    attributes = {"format", "layout_version", "drive_voltage_v", *NUMBERS, *VECTORS, *TEXTS}
+    unknown = {
+        "datasets": sorted(set(file) - known),
+        "attributes": sorted(set(file.attrs) - attributes),
+    }
+    return tuple(
+        f"ignored {noun} that layout {LAYOUT_VERSION} does not know: {', '.join(map(repr, names))}"
+        for noun, names in unknown.items()
+        if names
+    )
+
+
+def _write_setup(file: Group, setup: ScanSetup) -> None:
+    _put(file, "position_m", setup.position_m, rows=4096)
+    columns = {"time_s": setup.time_s, "temperature_c": setup.point_temperature_c, "layer": setup.layer}
+    for name, column in columns.items():
+        if column is not None:
+            _put(file, name, column)
+    for name in ("drive_voltage_v", *NUMBERS, *VECTORS, *TEXTS):
+        value = getattr(setup, name)
+        if value is not None and not (isinstance(value, str) and value == ""):
+            file.attrs[name] = value
+
+
+def _put(file: Group, name: str, value: Any, rows: int = 4096) -> Any:
+    if value.size == 0:
+        raise ValueError(f"{name} is empty, at least one point and one frequency or sample is needed")
+    return file.create_dataset(
+        name,
+        data=value,
+        chunks=blocks(value.shape, value.dtype.itemsize, rows),
+        maxshape=(None, *value.shape[1:]),
+        fletcher32=True,
+        track_times=False,
+    )
