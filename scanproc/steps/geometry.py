@@ -1,0 +1,77 @@
+"""The points of a scan as seen from an expansion centre, and the wave numbers."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from scanproc.conventions import Real
+from scanproc.errors import ScanDataError
+from scanproc.records.scan import ScanSetup
+from scanproc.waves import air
+
+SHELL_TOLERANCE = 1e-9
+"""Relative spread of radius up to which points count as one shell."""
+
+
+@dataclass(frozen=True, eq=False)
+class View:
+    """Points from a centre: ``radius_m`` (points,), ``direction`` (points, 3), ``scaling_radius_m`` the median."""
+
+    centre_m: Real
+    radius_m: Real
+    direction: Real
+    scaling_radius_m: float
+
+    @property
+    def is_shell(self) -> bool:
+        spread = self.radius_m.max() - self.radius_m.min()
+        return bool(spread <= SHELL_TOLERANCE * self.scaling_radius_m)
+
+
+def view_from(position_m: Real, centre_m: ArrayLike) -> View:
+    """The points seen from ``centre_m`` (3,). Raises ScanDataError when a point lies on the centre."""
+    centre = np.asarray(centre_m, dtype=np.float64)
+    offset = position_m - centre
+    radius = np.linalg.norm(offset, axis=1)
+    median = float(np.median(radius))
+    if np.any(radius < 1e-6 * max(median, 1e-6)):
+        at = int(np.argmin(radius))
+        raise ScanDataError(
+            f"position_m: point {at} lies on the expansion centre {_metres(centre)}: "
+            "correct that position or set another centre"
+        )
+    return View(centre, radius, offset / radius[:, None], median)
+
+
+def wavenumbers(setup: ScanSetup, frequency_hz: Real) -> Real:
+    """k = 2πf/c in rad/m, (F,)."""
+    return 2 * np.pi * frequency_hz / speed_of_sound(setup)
+
+
+def speed_of_sound(setup: ScanSetup) -> float:
+    """The scan's own speed of sound in m/s, or that of its air (20 °C if the temperature is not known)."""
+    if setup.speed_of_sound_m_s is not None:
+        return setup.speed_of_sound_m_s
+    return float(air.speed_of_sound_m_s(temperature(setup)))
+
+
+def temperature(setup: ScanSetup) -> float:
+    """Temperature in °C: as stated, else the mean over the points, else 20."""
+    if setup.temperature_c is not None:
+        return setup.temperature_c
+    if setup.point_temperature_c is not None:
+        return float(np.mean(setup.point_temperature_c))
+    return air.REFERENCE_TEMPERATURE_C
+
+
+def density(setup: ScanSetup) -> float:
+    """Air density in kg/m³."""
+    pressure = setup.air_pressure_kpa or air.STANDARD_PRESSURE_KPA
+    return air.density_kg_m3(temperature(setup), pressure)
+
+
+def _metres(position: Real) -> str:
+    return "(" + ", ".join(f"{value:.3f}" for value in position) + ") m"

@@ -1,0 +1,95 @@
+"""How uncertain the coefficients of a fit are, in a form small enough to keep."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.linalg import solve_triangular
+
+from scanproc.conventions import Complex, Integer, Real, mode_degrees
+from scanproc.waves.directions import lebedev_grid
+from scanproc.waves.harmonics import real_harmonics
+from scanproc.waves.least_squares import NestedFit, coefficient_variance, decibels, functional_variance
+from scanproc.waves.radial import far_radial
+
+PATTERN_ORDER = 6
+"""Order of the series that holds how the variance is spread over directions."""
+DEGREES_BEYOND = 2
+"""Degrees above the order whose left-out share is estimated."""
+
+
+@dataclass(frozen=True, eq=False)
+class Uncertainty:
+    """``variance_pa2`` (degrees, F) and ``pattern`` (modes, F) as Expansion keeps them."""
+
+    variance_pa2: Real
+    pattern: Real
+
+
+def truncation_uncertainty(
+    nested: NestedFit, order: int, columns: Integer, wavenumber: Real, scaling_radius_m: float, phase: Complex
+) -> Uncertainty:
+    """Uncertainty of the fits of one order at the given data columns.
+
+    Within the order: the variance of one datum (mean of |r|²/(1-h), leave-one-out's own scale) times the diagonal
+    of (AᴴA)⁻¹. Beyond the order: what the next degrees hold, less what noise alone would put there.
+    ``phase`` (modes, columns): factors by which coefficients were divided after the fit.
+    """
+    noise = nested.noise_power[order, columns]
+    within = _mean_by_degree(coefficient_variance(nested, order), order)[:, None] * noise
+    beyond = [_left_out(nested, n, columns, noise) for n in range(order + 1, order + 1 + DEGREES_BEYOND)]
+    middle = len(columns) // 2
+    pattern = _pattern(nested, order, float(wavenumber[middle]), scaling_radius_m, phase[:, middle])
+    return Uncertainty(
+        np.concatenate([within, np.stack(beyond)]), np.repeat(pattern[:, None], len(columns), axis=1)
+    )
+
+
+def far_field_error_db(
+    coefficients_pa: Complex, variance_pa2: Real, wavenumber: Real, radius_m: float
+) -> Real:
+    """Predicted far-field error, dB re the rms over the sphere, (F,)."""
+    error = np.empty(len(wavenumber))
+    field_degree = mode_degrees(int(np.sqrt(len(coefficients_pa))) - 1)
+    top = max(len(variance_pa2) - 1, int(field_degree[-1]))
+    for index, k in enumerate(wavenumber):
+        power = np.abs(far_radial(top, k, k * radius_m)) ** 2
+        field = np.sum(power[field_degree] * np.abs(coefficients_pa[:, index]) ** 2)
+        degrees = np.arange(len(variance_pa2))
+        error[index] = np.sum(power[degrees] * (2 * degrees + 1) * variance_pa2[:, index]) / field
+    return decibels(error)
+
+
+def _left_out(nested: NestedFit, degree: int, columns: Integer, noise: Real) -> Real:
+    """Mean |a|² of a degree above the order, from the fit that ends with it, less its noise, (columns,)."""
+    if degree >= len(nested.ends):
+        return np.zeros(len(columns))
+    block = slice(nested.ends[degree - 1], nested.ends[degree])
+    inverse = solve_triangular(nested.triangle[block, block], np.eye(2 * degree + 1), check_finite=False)
+    found = np.mean(np.abs(inverse @ nested.projection[block, columns]) ** 2, axis=0)
+    by_noise = noise * np.mean(np.sum(np.abs(inverse) ** 2, axis=1))
+    excess: Real = np.maximum(found - by_noise, 0)
+    return excess
+
+
+def _mean_by_degree(value: Real, order: int) -> Real:
+    degree = mode_degrees(order)
+    return np.bincount(degree, value) / np.bincount(degree)
+
+
+def _pattern(nested: NestedFit, order: int, wavenumber: float, radius_m: float, phase: Complex) -> Real:
+    """The far field's variance over directions relative to its mean, as a series of real harmonics."""
+    direction, weight = lebedev_grid(2 * PATTERN_ORDER + 2)
+    far = far_radial(order, wavenumber, wavenumber * radius_m)[mode_degrees(order)] / phase
+    functional = real_harmonics(order, direction) * far
+    variance = functional_variance(nested, order, functional)
+    variance /= weight @ variance / (4 * np.pi)
+    series: Real = real_harmonics(PATTERN_ORDER, direction).T @ (weight * variance)
+    return series
+
+
+def pattern_at(pattern: Real, direction: Real) -> Real:
+    """The pattern at directions, (directions, F), never below a tenth of its mean."""
+    order = int(np.sqrt(len(pattern))) - 1
+    return np.maximum(real_harmonics(order, direction) @ pattern, 0.1)

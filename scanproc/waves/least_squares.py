@@ -1,0 +1,139 @@
+"""Least squares for every truncation of a basis at once, from one factorisation."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TypeVar
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.linalg import qr, solve_triangular
+
+from scanproc.conventions import Complex, Real
+
+Basis = TypeVar("Basis", Real, Complex)
+
+DATA_COLUMNS_AT_ONCE = 96
+"""Data columns per block, so that a block of residuals stays in the processor's cache."""
+
+
+@dataclass(frozen=True, eq=False)
+class NestedFit:
+    """Fits of data (points, F) by the leading ``ends[o]`` columns of a basis, for every o.
+
+    ``triangle`` (columns, columns) upper triangular; ``projection`` (columns, F) = Qᴴ data; ``leverage``
+    (orders, points), the diagonal of each hat matrix. Sums over points, each (orders, F): ``residual_power``
+    Σ|r_i|², ``held_out_power`` Σ|r_i/(1-h_i)|² (leave-one-out, Allen 1974), ``noise_power`` the mean of
+    |r_i|²/(1-h_i), which estimates the variance of one datum. ``data_power`` (F,) Σ|p_i|².
+    """
+
+    ends: tuple[int, ...]
+    triangle: Real | Complex
+    projection: Complex
+    leverage: Real
+    residual_power: Real
+    held_out_power: Real
+    noise_power: Real
+    data_power: Real
+
+    def held_out_db(self) -> Real:
+        """10·log10(Σ|e|²/Σ|p|²), (orders, F)."""
+        return decibels(self.held_out_power / self.data_power)
+
+
+def nested_fit(
+    basis: Real | Complex, data: Complex, ends: Sequence[int], *, overwrite: bool = False
+) -> NestedFit:
+    """Least-squares fits of all truncations of ``basis`` from one QR factorisation.
+
+    ``basis`` (points, columns) real or complex; ``data`` complex (points, F); ``ends`` rising numbers of
+    leading columns, each below the number of points. With z = Qᴴ p the residual of one truncation is that of the one
+    before less Q_n z_n, and the leverage grows by Σ|Q_n|².
+    """
+    orthogonal, triangle = qr(basis, mode="economic", overwrite_a=overwrite, check_finite=False)
+    starts = (0, *ends[:-1])
+    leverage = np.cumsum([_row_power(orthogonal[:, a:b]) for a, b in zip(starts, ends, strict=True)], axis=0)
+    shape = (len(ends), data.shape[1])
+    fit = NestedFit(
+        ends=tuple(ends),
+        triangle=triangle,
+        projection=np.empty((ends[-1], shape[1]), dtype=np.complex128),
+        leverage=leverage,
+        residual_power=np.empty(shape),
+        held_out_power=np.empty(shape),
+        noise_power=np.empty(shape),
+        data_power=np.sum(np.abs(data) ** 2, axis=0),
+    )
+    for start in range(0, shape[1], DATA_COLUMNS_AT_ONCE):
+        _fit_columns(orthogonal, data, slice(start, start + DATA_COLUMNS_AT_ONCE), fit)
+    return fit
+
+
+def coefficients(
+    fit: NestedFit, truncation: int, columns: slice | NDArray[np.int64] = slice(None)
+) -> Complex:
+    """Coefficients of the given truncation (an index into ``fit.ends``), (ends[truncation], F)."""
+    count = fit.ends[truncation]
+    solution: Complex = solve_triangular(
+        fit.triangle[:count, :count], fit.projection[:count, columns], check_finite=False
+    )
+    return solution
+
+
+def coefficient_variance(fit: NestedFit, truncation: int) -> Real:
+    """Variances of the coefficients for data of variance one, the diagonal of (AᴴA)⁻¹."""
+    count = fit.ends[truncation]
+    inverse = solve_triangular(fit.triangle[:count, :count], np.eye(count), check_finite=False)
+    return _row_power(inverse)
+
+
+def functional_variance(fit: NestedFit, truncation: int, functional: Real | Complex) -> Real:
+    """Variances of linear functionals of the coefficients for data of variance one.
+
+    ``functional`` (values, ends[truncation]): each row f gives f·c. Returns (values,).
+    """
+    count = fit.ends[truncation]
+    solved = solve_triangular(fit.triangle[:count, :count], functional.T, trans="T", check_finite=False)
+    return _row_power(solved.T)
+
+
+def decibels(power_ratio: Real) -> Real:
+    """10·log10, -inf where the ratio is zero."""
+    with np.errstate(divide="ignore", invalid="ignore"):
+        level: Real = 10 * np.log10(power_ratio)
+    return level
+
+
+def _fit_columns(orthogonal: Real | Complex, data: Complex, block: slice, fit: NestedFit) -> None:
+    """Fills in one block of data columns of ``fit``."""
+    residual: Real | Complex = np.array(data[:, block], order="C")
+    if np.isrealobj(orthogonal):
+        residual = residual.view(np.float64)
+    projection = orthogonal.conj().T @ residual
+    fit.projection[:, block] = projection.view(np.complex128)
+    start = 0
+    for index, end in enumerate(fit.ends):
+        residual -= orthogonal[:, start:end] @ projection[start:end]
+        start = end
+        free = 1 - fit.leverage[index]
+        weights = np.stack([np.ones_like(free), 1 / free**2, 1 / (free * len(free))])
+        sums = _weighted_power(weights, residual)
+        fit.residual_power[index, block] = sums[0]
+        fit.held_out_power[index, block] = sums[1]
+        fit.noise_power[index, block] = sums[2]
+
+
+def _weighted_power(weights: Real, residual: Real | Complex) -> Real:
+    """Σ_i w_i |r_i|² per complex data column, (weights, F)."""
+    pairs = residual.view(np.float64)
+    sums = weights @ (pairs * pairs)
+    total: Real = sums[:, 0::2] + sums[:, 1::2]
+    return total
+
+
+def _row_power(matrix: Real | Complex) -> Real:
+    """Σ_j |m_ij|² per row."""
+    if np.isrealobj(matrix):
+        return np.einsum("ij,ij->i", matrix, matrix)
+    return np.einsum("ij,ij->i", matrix.real, matrix.real) + np.einsum("ij,ij->i", matrix.imag, matrix.imag)

@@ -1,0 +1,115 @@
+"""Spherical Bessel and Hankel functions that neither overflow nor lose digits.
+
+Values are kept as mantissa times a power of two, so that degree 100 at argument 0.1 is as exact as degree 1.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from scanproc.conventions import Complex, Integer, Real
+
+
+def spherical_bessel(order: int, x: ArrayLike) -> tuple[Real, Integer]:
+    """Spherical Bessel functions j_n(x) = mantissa · 2^exponent for n = 0..order and x > 0.
+
+    ``x`` (values,). Returns two arrays (order + 1, values). Downward recurrence (DLMF 10.51.1, Miller's way)
+    from a degree where j_n is negligible, scaled to j_0 or j_1, whichever is larger.
+    """
+    argument = np.atleast_1d(np.asarray(x, dtype=np.float64))
+    top = _starting_degree(max(order, 1), float(argument.max(initial=0.0)))
+    mantissa = np.empty((order + 2, len(argument)))
+    exponent = np.zeros((order + 2, len(argument)), dtype=np.int64)
+    after = np.zeros_like(argument)
+    current = np.full_like(argument, 1.0)
+    power = np.zeros(len(argument), dtype=np.int64)
+    for n in range(top, -1, -1):
+        if n <= order + 1:
+            mantissa[n], exponent[n] = current, power
+        before = (2 * n + 1) / argument * current - after
+        shift = np.frexp(np.maximum(np.abs(before), np.abs(current)))[1].astype(np.int64)
+        after, current = np.ldexp(current, -shift), np.ldexp(before, -shift)
+        power = power + shift
+    anchor, degree = _first_two(argument)
+    at = np.arange(len(argument))
+    factor, factor_power = np.frexp(anchor / mantissa[degree, at])
+    return mantissa[: order + 1] * factor, exponent[: order + 1] - exponent[degree, at] + factor_power
+
+
+def spherical_hankel(order: int, x: ArrayLike) -> tuple[Complex, Integer]:
+    """Spherical Hankel functions h_n^(2)(x) = j_n - j·y_n = mantissa · 2^exponent, n = 0..order, x > 0.
+
+    ``x`` (values,). Returns two arrays (order + 1, values). Upward recurrence (DLMF 10.51.1), stable for h_n.
+    """
+    argument = np.atleast_1d(np.asarray(x, dtype=np.float64))
+    mantissa = np.empty((order + 1, len(argument)), dtype=np.complex128)
+    exponent = np.empty((order + 1, len(argument)), dtype=np.int64)
+    before = np.exp(-1j * argument) / argument  # h_{-1} = -j h_0 · j = e^{-jx}/x
+    current = 1j * before
+    power = np.zeros(len(argument), dtype=np.int64)
+    for n in range(order + 1):
+        mantissa[n], exponent[n] = current, power
+        following = (2 * n + 1) / argument * current - before
+        shift = np.frexp(np.abs(following))[1].astype(np.int64)
+        before, current = _scaled(current, -shift), _scaled(following, -shift)
+        power = power + shift
+    return mantissa, exponent
+
+
+def outgoing_radial(order: int, kr: ArrayLike, kr_scaling: float) -> Complex:
+    """h_n^(2)(kr) / |h_n(kr_scaling)|, (order + 1, points): O(1) where kr is near kr_scaling."""
+    mantissa, exponent = spherical_hankel(order, kr)
+    size, size_exponent = spherical_hankel(order, kr_scaling)
+    return _scaled(mantissa / np.abs(size), exponent - size_exponent)
+
+
+def regular_radial(order: int, kr: ArrayLike, kr_scaling: float) -> Real:
+    """j_n(kr) over :func:`regular_scaling`, (order + 1, points): O(1) where kr is at most kr_scaling."""
+    mantissa, exponent = spherical_bessel(order, kr)
+    size, size_exponent = regular_scaling(order, kr_scaling)
+    return np.ldexp(mantissa / size, exponent - size_exponent)
+
+
+def regular_scaling(order: int, kr_scaling: float) -> tuple[Real, Integer]:
+    """The divisor of :func:`regular_radial` as mantissa and exponent, each (order + 1, 1).
+
+    |j_n(kr_scaling)| where j_n still rises (n above kr_scaling), the envelope |h_n(kr_scaling)| where it
+    oscillates and may be zero just there.
+    """
+    size, size_exponent = spherical_bessel(order, kr_scaling)
+    envelope, envelope_exponent = spherical_hankel(order, kr_scaling)
+    oscillates = np.arange(order + 1)[:, None] < kr_scaling
+    return (
+        np.where(oscillates, np.abs(envelope), np.abs(size)),
+        np.where(oscillates, envelope_exponent, size_exponent),
+    )
+
+
+def far_radial(order: int, wavenumber: float, kr_scaling: float) -> Complex:
+    """j^{n+1} / (k |h_n(kr_scaling)|) in metres, (order + 1,): the far field of the terms of outgoing_radial.
+
+    From h_n^(2)(x) → j^{n+1} e^{-jx}/x (DLMF 10.52).
+    """
+    size, size_exponent = spherical_hankel(order, kr_scaling)
+    turn = np.array([1j, -1, -1j, 1])[np.arange(order + 1) % 4]
+    far: Complex = turn / wavenumber * np.ldexp(1 / np.abs(size[:, 0]), -size_exponent[:, 0])
+    return far
+
+
+def _starting_degree(order: int, largest: float) -> int:
+    """A degree from where the downward recurrence has settled to all digits at ``order``."""
+    base = max(order + 1, int(np.ceil(largest)))
+    return base + 20 + int(4 * np.sqrt(base) + 4 * np.cbrt(largest))
+
+
+def _first_two(x: Real) -> tuple[Real, Integer]:
+    """The larger of j_0 and j_1 in size, and which of the two it is."""
+    j0 = np.sin(x) / x
+    j1 = np.where(x < 0.1, x / 3 * (1 - x**2 / 10 * (1 - x**2 / 28 * (1 - x**2 / 54))), (j0 - np.cos(x)) / x)
+    degree = (np.abs(j1) > np.abs(j0)).astype(np.int64)
+    return np.where(degree == 1, j1, j0), degree
+
+
+def _scaled(value: Complex, power: Integer) -> Complex:
+    return np.ldexp(value.real, power) + 1j * np.ldexp(value.imag, power)
