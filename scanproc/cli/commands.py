@@ -12,7 +12,6 @@ import sys
 from collections.abc import Mapping, Sequence
 from difflib import get_close_matches
 from importlib import import_module
-from typing import Any
 
 import click
 

@@ -42,7 +42,7 @@ def convert(
 ) -> Summary:
     """Converts a scan file into a directory of results, which appears whole or not at all.
 
-    The directory holds result.h5, summary.json and sweeps/. Raises ScanFileError, ScanDataError or
+    The directory holds result.h5, summary.json and sweeps/NAME/. Raises ScanFileError, ScanDataError or
     OutputError.
     """
     settings = settings or Settings()
@@ -145,8 +145,8 @@ def write(result: Result, summary: Summary, directory: Path, force: bool) -> Non
     names = [entry.name for entry in directory.iterdir()] if force and directory.is_dir() else None
     with whole_directory(directory, replace=True, names=names) as staging:
         write_result(staging / "result.h5", result)
-        for sweeps in result.sweeps.values():
-            write_sweep_tables(staging / "sweeps", sweeps)
+        for name, sweeps in result.sweeps.items():
+            write_sweep_tables(staging / "sweeps" / name, sweeps)
         write_json(staging / "summary.json", summary.as_json())
 
 

@@ -42,39 +42,41 @@ class FitSettings(_Section):
     """[fit]: how the expansion is chosen, and the held-out error it should reach."""
 
     order: Literal["auto"] | Order = Field(
-        "auto", description=f'"auto" or a whole number from 0 to {HIGHEST_ORDER}'
+        default="auto", description=f'"auto" or a whole number from 0 to {HIGHEST_ORDER}'
     )
-    max_order: Order | None = Field(None, description=f"a whole number from 0 to {HIGHEST_ORDER}")
+    max_order: Order | None = Field(default=None, description=f"a whole number from 0 to {HIGHEST_ORDER}")
     centre_m: Literal["origin"] | Annotated[list[Metres], Field(min_length=3, max_length=3)] = Field(
-        "origin", description='"origin" or three numbers [x, y, z] in metres'
+        default="origin", description='"origin" or three numbers [x, y, z] in metres'
     )
     target_db: Annotated[float, Field(lt=0, ge=-200)] = Field(
-        -25.0, description="a number from -200 up to but not including 0 (dB)"
+        default=-25.0, description="a number from -200 up to but not including 0 (dB)"
     )
 
 
 class FrequencySettings(_Section):
     """[frequencies]: which part of the scan is used; the spacing counts for impulse responses only."""
 
-    lowest_hz: Hertz | None = Field(None, description="a number above 0")
-    highest_hz: Hertz | None = Field(None, description="a number above 0")
-    per_octave: Annotated[int, Field(ge=1, le=96)] = Field(24, description="a whole number from 1 to 96")
+    lowest_hz: Hertz | None = Field(default=None, description="a number above 0")
+    highest_hz: Hertz | None = Field(default=None, description="a number above 0")
+    per_octave: Annotated[int, Field(ge=1, le=96)] = Field(
+        default=24, description="a whole number from 1 to 96"
+    )
 
 
 class SweepSettings(_Section):
     """[sweeps]: the far-field curves."""
 
     step_deg: Annotated[float, Field(ge=0.5, le=90), AfterValidator(_divides_the_circle)] = Field(
-        10.0, description="a number of degrees from 0.5 to 90 that divides 360"
+        default=10.0, description="a number of degrees from 0.5 to 90 that divides 360"
     )
 
 
 class Settings(_Section):
     """All sections, each with its defaults."""
 
-    fit: FitSettings = Field(FitSettings(), description="a section [fit]")
-    frequencies: FrequencySettings = Field(FrequencySettings(), description="a section [frequencies]")
-    sweeps: SweepSettings = Field(SweepSettings(), description="a section [sweeps]")
+    fit: FitSettings = Field(default=FitSettings(), description="a section [fit]")
+    frequencies: FrequencySettings = Field(default=FrequencySettings(), description="a section [frequencies]")
+    sweeps: SweepSettings = Field(default=SweepSettings(), description="a section [sweeps]")
 
     def who_set(self, section: str, key: str) -> str:
         """ "settings" if the user gave the value, else "default"."""
@@ -93,7 +95,7 @@ def read_settings(path: Path | str) -> Settings:
         return parse_settings(tomllib.loads(text), str(path), text)
     except tomllib.TOMLDecodeError as error:
         line = re.search(r"at line (\d+)", str(error))
-        where = f"{path}:{line[1]}" if line else str(path)
+        where = f"{path}:{line[1] if line else len(text.splitlines())}"
         raise SettingsError(f"not valid TOML: {error}", path=where) from error
 
 
