@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from scanproc.files.result_file import write_result as write_result
     from scanproc.files.scan_file import read_scan as read_scan
     from scanproc.files.scan_file import write_scan as write_scan
+    from scanproc.records.result import Result as Result
     from scanproc.run.pipeline import convert as convert
     from scanproc.run.settings import read_settings as read_settings
     from scanproc.steps.extrapolate import far_field as far_field
@@ -28,6 +29,7 @@ _HOME = {
     "write_scan": "scanproc.files.scan_file",
     "read_result": "scanproc.files.result_file",
     "write_result": "scanproc.files.result_file",
+    "Result": "scanproc.records.result",
     "spectra": "scanproc.steps.spectra",
     "fit": "scanproc.steps.fit",
     "far_field": "scanproc.steps.extrapolate",

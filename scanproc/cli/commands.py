@@ -67,7 +67,12 @@ def scanproc() -> None:
 
 def main() -> None:
     """The command ``scanproc``."""
-    sys.exit(run(sys.argv[1:]))
+    try:
+        code = run(sys.argv[1:])
+    except BrokenPipeError:  # whoever read the answer has left; nothing more can be said
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        code = 1
+    sys.exit(code)
 
 
 def run(arguments: Sequence[str]) -> int:

@@ -236,3 +236,17 @@ def test_demo_goes_the_whole_road(tmp_path: Path, capsys: Captured, monkeypatch:
     summary = json.loads((demo / "results" / "summary.json").read_text(encoding="utf-8"))
     assert summary["device"] == "ferry terminal paging horn"
     assert run(["convert", str(demo / "scan.h5"), "-o", str(tmp_path / "again")]) == 0
+
+
+def test_a_reader_that_leaves_early_gets_no_traceback(scan_file: Path, tmp_path: Path) -> None:
+    convert = f"{sys.executable} -m scanproc convert {scan_file} -o {tmp_path / 'out'}"
+    done = subprocess.run(
+        ["bash", "-c", f"{convert} | true; exit ${{PIPESTATUS[0]}}"],
+        capture_output=True,
+        text=True,
+        check=False,
+        timeout=120,
+    )
+    assert done.returncode in (0, 1)
+    assert "Traceback" not in done.stderr
+    assert "BrokenPipe" not in done.stderr
