@@ -16,6 +16,9 @@ BAFFLE_X_M = SIZE_M[0] / 2
 WOOFER_M = np.array([BAFFLE_X_M, 0.0, -0.09])
 HORN_M = np.array([BAFFLE_X_M, 0.01, 0.20])
 EDGE_SHARE = 0.18
+HORN_AIMED_HZ = 4000.0
+"""Above it the horn throws less and less sound along the baffle."""
+
 REFERENCE_SPEED_M_S = 343.2
 """For the delays from driver to edge only; the air between device and microphone has its own."""
 
@@ -31,10 +34,11 @@ def paging_loudspeaker(detail: float = 1.0) -> Cluster:
     low = Response(
         woofer_gain, sections=(Section("high_pass", 70.0, 0.8), *linkwitz_riley("low_pass", CROSSOVER_HZ))
     )
-    high = Response(horn_gain, delay_s=0.0, sections=linkwitz_riley("high_pass", CROSSOVER_HZ))
+    high = Response(horn_gain, sections=linkwitz_riley("high_pass", CROSSOVER_HZ))
     woofer = _driver(WOOFER_M, 0.095, 0.095, max(7, round(70 * detail)), 0.15, low, 0.0)
     horn = _driver(HORN_M, 0.08, 0.045, max(7, round(120 * detail)), 0.25, high, 0.03)
-    return Cluster((woofer, horn, _edge(WOOFER_M, low, detail), _edge(HORN_M, high, detail)))
+    aimed = Response(high.gain, high.delay_s, (*high.sections, Section("low_pass", HORN_AIMED_HZ)))
+    return Cluster((woofer, horn, _edge(WOOFER_M, low, detail), _edge(HORN_M, aimed, detail)))
 
 
 def _pressure(level_db: float) -> float:

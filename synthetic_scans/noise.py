@@ -28,9 +28,13 @@ def complex_noise(level_pa: Real, points: int, rng: np.random.Generator) -> Comp
     return np.asarray(level_pa * normal / np.sqrt(2), np.complex128)
 
 
+def share_of_time(time_s: Real) -> Real:
+    """Time as a share of the scan, 0 at the first point to 1 at the last (points,)."""
+    span = time_s[-1] - time_s[0]
+    return (time_s - time_s[0]) / span if span > 0 else np.zeros_like(time_s)
+
+
 def gain_drift(time_s: Real, total_db: float) -> Real:
     """Gain (points,) that falls evenly by ``total_db`` from the first point to the last."""
-    span = time_s[-1] - time_s[0]
-    share = (time_s - time_s[0]) / span if span > 0 else np.zeros_like(time_s)
-    gain: Real = 10 ** (-total_db * share / 20)
+    gain: Real = 10 ** (-total_db * share_of_time(time_s) / 20)
     return gain

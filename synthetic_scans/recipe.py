@@ -6,116 +6,23 @@ import json
 import tomllib
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Annotated, Any, Literal
+from typing import Any
 
 import numpy as np
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+from pydantic import ValidationError
 
 from scanproc.conventions import REFERENCE_PRESSURE_PA, Complex, Integer, Real
 from scanproc.errors import SettingsError
-from scanproc.records.scan import Scan, ScanSetup
+from scanproc.records.scan import ImpulseScan, Scan, ScanSetup
 from synthetic_scans import device, noise, surfaces
 from synthetic_scans.caps import Cap, CappedSphere
+from synthetic_scans.impulse import ImpulseGrid
+from synthetic_scans.room import InRoom, Room, first_reflection_s
+from synthetic_scans.settings import FrequencyTable, Recipe, Source, SurfaceTable
 from synthetic_scans.sources import Cluster, Device, Part, Response, dipole, monopole
+from synthetic_scans.sphere_in_room import SphereInRoom
 
 FOLDER = Path(__file__).parent
-Positive = Annotated[float, Field(gt=0)]
-Vector = tuple[float, float, float]
-
-
-class Table(BaseModel):
-    """A table of a recipe: no unknown keys, no silent conversions."""
-
-    model_config = ConfigDict(extra="forbid", strict=True, frozen=True)
-
-
-class Source(Table):
-    position_m: Vector = (0.0, 0.0, 0.0)
-    level_db: float = 94.0
-    dipole_axis: Vector | None = None
-
-
-class CapTable(Table):
-    axis: Vector
-    half_angle_deg: Annotated[float, Field(gt=0, lt=180)]
-    motion: Literal["radial", "axial"] = "radial"
-    level_db: float = 90.0
-
-
-class DeviceTable(Table):
-    kind: Literal["paging_loudspeaker", "capped_sphere", "sources"]
-    name: str = ""
-    detail: Positive = 1.0
-    radius_m: Positive = 0.2
-    centre_m: Vector = (0.0, 0.0, 0.0)
-    cap: list[CapTable] = []
-    source: list[Source] = []
-
-    @model_validator(mode="after")
-    def _complete(self) -> DeviceTable:
-        needed = {"capped_sphere": self.cap, "sources": self.source, "paging_loudspeaker": [self]}[self.kind]
-        if not needed:
-            raise ValueError(
-                f"a device of kind {self.kind!r} needs at least one [[device.cap]] or [[device.source]]"
-            )
-        return self
-
-
-class SurfaceTable(Table):
-    kind: Literal["shells", "drum", "spiral"]
-    points: Annotated[int, Field(ge=4)]
-    radii_m: Annotated[list[Positive], Field(min_length=1)]
-    half_heights_m: list[Positive] = []
-    gap_deg: Annotated[float, Field(gt=0, lt=180)] = 20.0
-    centre_m: Vector = (0.0, 0.0, 0.0)
-    jitter_m: Annotated[float, Field(ge=0)] = 0.0
-    position_error_m: Annotated[float, Field(ge=0)] = 0.0
-
-    @model_validator(mode="after")
-    def _complete(self) -> SurfaceTable:
-        if self.kind == "drum" and len(self.half_heights_m) != len(self.radii_m):
-            raise ValueError("a drum needs one of half_heights_m for each of radii_m")
-        if self.kind == "spiral" and len(self.radii_m) != 1:
-            raise ValueError("a spiral has one radius in radii_m")
-        return self
-
-
-class FrequencyTable(Table):
-    spacing: Literal["log", "linear"]
-    start_hz: Positive
-    stop_hz: Positive
-    count: Annotated[int, Field(ge=1)]
-
-    @model_validator(mode="after")
-    def _rising(self) -> FrequencyTable:
-        if self.stop_hz <= self.start_hz and self.count > 1:
-            raise ValueError("stop_hz must lie above start_hz")
-        return self
-
-
-class NoiseTable(Table):
-    snr_db: float | None = None
-    reference: Literal["frequency", "overall"] = "frequency"
-    gain_drift_db: float = 0.0
-
-
-class Recipe(Table):
-    """A whole recipe; the same seed gives the same scan."""
-
-    name: str
-    notes: str = ""
-    seed: int = 0
-    temperature_c: float = 20.0
-    seconds_per_point: Positive = 11.0
-    device: DeviceTable
-    surface: SurfaceTable
-    frequencies: FrequencyTable
-    noise: NoiseTable = NoiseTable()
-
-    @property
-    def speed_of_sound_m_s(self) -> float:
-        """343.2 m/s at 293.15 K, as the root of the absolute temperature (ISO 9613-1, clause from memory)."""
-        return float(343.2 * np.sqrt((self.temperature_c + 273.15) / 293.15))
 
 
 @dataclass(frozen=True, eq=False)
@@ -165,8 +72,13 @@ def parse(settings: dict[str, Any]) -> Recipe:
         raise SettingsError("recipe cannot be used: " + "; ".join(wrong)) from None
 
 
+def speed_of_sound_m_s(temperature_c: float | Real) -> Real:
+    """343.2 m/s at 293.15 K, as the root of the absolute temperature (ISO 9613-1, clause from memory)."""
+    return np.asarray(343.2 * np.sqrt((np.asarray(temperature_c) + 273.15) / 293.15), np.float64)
+
+
 def make_device(recipe: Recipe) -> Device:
-    """The recipe's device, with its exact field."""
+    """The recipe's device alone, with its exact free field."""
     table = recipe.device
     if table.kind == "paging_loudspeaker":
         return device.paging_loudspeaker(table.detail)
@@ -179,29 +91,48 @@ def make_device(recipe: Recipe) -> Device:
     return Cluster(tuple(_part(source) for source in table.source))
 
 
+def in_its_room(recipe: Recipe) -> Device:
+    """The recipe's device with the room's reflections, if there is a room."""
+    source, room = make_device(recipe), make_room(recipe)
+    if room is None:
+        return source
+    return SphereInRoom(source, room) if isinstance(source, CappedSphere) else InRoom(source, room)
+
+
+def make_room(recipe: Recipe) -> Room | None:
+    """The recipe's room."""
+    return None if recipe.room is None else Room(**recipe.room.model_dump())
+
+
 def truth(recipe: Recipe) -> Truth:
     """What a perfect anechoic measurement of the recipe's device would show."""
-    return Truth(make_device(recipe), recipe.speed_of_sound_m_s)
+    return Truth(make_device(recipe), float(speed_of_sound_m_s(recipe.temperature_c)))
 
 
-def make_scan(recipe: Recipe) -> Scan:
+def make_scan(recipe: Recipe) -> Scan | ImpulseScan:
     """The scan that the recipe describes: field at the true points, faults added, setup as reported."""
     rng = np.random.default_rng(recipe.seed)
-    frequency = make_frequencies(recipe.frequencies)
     reported, layer = make_points(recipe.surface, rng)
     actual = surfaces.jittered(reported, recipe.surface.position_error_m, rng)
     time = recipe.seconds_per_point * np.arange(len(reported), dtype=np.float64)
-    pressure = make_device(recipe).pressure(actual, frequency, recipe.speed_of_sound_m_s)
+    temperature = recipe.temperature_c - recipe.temperature_drift_k * (noise.share_of_time(time) - 0.5)
+    setup = _setup(recipe, reported, layer, time, temperature)
+    grid = None if recipe.impulse is None else ImpulseGrid(**recipe.impulse.model_dump())
+    frequency = grid.frequency_hz if grid else make_frequencies(recipe)
+    speed = speed_of_sound_m_s(temperature if recipe.temperature_drift_k else recipe.temperature_c)
+    pressure = in_its_room(recipe).pressure(actual, frequency, speed)
     pressure = pressure * noise.gain_drift(time, recipe.noise.gain_drift_db)[:, None]
     level = None
     if recipe.noise.snr_db is not None:
         level = noise.noise_level(pressure, recipe.noise.snr_db, recipe.noise.reference)
         pressure = pressure + noise.complex_noise(level, len(reported), rng)
-    return Scan(_setup(recipe, reported, layer, time), frequency, pressure, level)
+    return grid.scan(setup, pressure) if grid else Scan(setup, frequency, pressure, level)
 
 
-def make_frequencies(table: FrequencyTable) -> Real:
-    """Frequencies (F,) in Hz."""
+def make_frequencies(recipe: Recipe) -> Real:
+    """Frequencies (F,) in Hz of a recipe with [frequencies]."""
+    table = recipe.frequencies
+    assert isinstance(table, FrequencyTable)
     space = np.geomspace if table.spacing == "log" else np.linspace
     return np.asarray(space(table.start_hz, table.stop_hz, table.count), np.float64)
 
@@ -217,7 +148,9 @@ def make_points(table: SurfaceTable, rng: np.random.Generator) -> tuple[Real, In
     return surfaces.jittered(position + table.centre_m, table.jitter_m, rng), layer
 
 
-def _setup(recipe: Recipe, position: Real, layer: Integer, time: Real) -> ScanSetup:
+def _setup(recipe: Recipe, position: Real, layer: Integer, time: Real, temperature: Real) -> ScanSetup:
+    speed, room = float(speed_of_sound_m_s(recipe.temperature_c)), make_room(recipe)
+    logged = bool(recipe.temperature_drift_k) and recipe.temperature_logged
     size = {"paging_loudspeaker": device.SIZE_M, "capped_sphere": (2 * recipe.device.radius_m,) * 3}
     known = recipe.device.kind in size
     return ScanSetup(
@@ -226,7 +159,9 @@ def _setup(recipe: Recipe, position: Real, layer: Integer, time: Real) -> ScanSe
         layer=layer,
         device=recipe.device.name or recipe.name,
         temperature_c=recipe.temperature_c,
-        speed_of_sound_m_s=recipe.speed_of_sound_m_s,
+        point_temperature_c=temperature if logged else None,
+        speed_of_sound_m_s=None if logged else speed,
+        first_reflection_s=None if room is None else first_reflection_s(room, position, speed),
         device_size_m=np.array(size[recipe.device.kind]) if known else None,
         device_centre_m=np.array(recipe.device.centre_m) if known else None,
         notes=recipe.notes,

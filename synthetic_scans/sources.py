@@ -11,9 +11,10 @@ from numpy.typing import ArrayLike
 
 from scanproc.conventions import Complex, Real
 from scanproc.records.checked import real_array
+from synthetic_scans.phasors import phasor_sums
 
-POINT_BLOCK = 64
-"""Points whose distances to all sources are held at one time."""
+BLOCK_DISTANCES = 200_000
+"""Distances between sources and microphones that are held at one time."""
 
 
 class Device(Protocol):
@@ -98,14 +99,25 @@ class Cluster:
 
     def pressure(self, position_m: Real, frequency_hz: Real, speed_of_sound_m_s: ArrayLike) -> Complex:
         """Complex pressure (points, F) in Pa; ``speed_of_sound_m_s`` one value or one per point."""
-        position = np.asarray(position_m, float)
+        views = np.asarray(position_m, float)[:, None, :]
+        return self.summed(views, np.ones(1), frequency_hz, speed_of_sound_m_s)
+
+    def summed(
+        self, views_m: Real, factor: Real, frequency_hz: Real, speed_of_sound_m_s: ArrayLike
+    ) -> Complex:
+        """Σ_v factor_v · p(view v): views (points, views, 3), factors (views,) -> (points, F) in Pa.
+
+        A view is the microphone as one mirror image sees it.
+        """
         frequency = np.asarray(frequency_hz, float)
-        speed = np.broadcast_to(np.asarray(speed_of_sound_m_s, float), (len(position),))
-        total = np.zeros((len(position), len(frequency)), complex)
+        speed = np.broadcast_to(np.asarray(speed_of_sound_m_s, float), (len(views_m),))
+        total = np.zeros((len(views_m), len(frequency)), complex)
         for part in self.parts:
             filters = part.response.at(frequency), part.dipole_response.at(frequency)
-            for block in _blocks(len(position)):
-                total[block] += _part_pressure(part, position[block], frequency, speed[block], *filters)
+            for block in _blocks(len(views_m), len(factor) * len(part.position_m)):
+                total[block] += _part_pressure(
+                    part, views_m[block], factor, frequency, speed[block], *filters
+                )
         return total
 
     def far_field(self, direction: Real, frequency_hz: Real, speed_of_sound_m_s: float) -> Complex:
@@ -124,62 +136,29 @@ class Cluster:
 
 
 def _part_pressure(
-    part: Part, position: Real, frequency: Real, speed: Real, monopole: Complex, dipole: Complex
+    part: Part, views: Real, factor: Real, frequency: Real, speed: Real, monopole: Complex, dipole: Complex
 ) -> Complex:
-    apart = position[:, None, :] - part.position_m
-    distance = np.sqrt(np.einsum("psx,psx->ps", apart, apart))
-    travel = part.delay_s + distance / speed[:, None]
-    near = (part.monopole_pa_m / distance)[..., None]
-    if part.dipole_pa_m is None:
-        return np.asarray(monopole * phasor_sums(travel, near, frequency)[..., 0])
-    along = np.einsum("psx,sx->ps", apart, part.dipole_pa_m) / distance**2
-    weight = np.stack([near[..., 0], along, along / distance], axis=-1)
-    sums = phasor_sums(travel, weight, frequency)
-    per_jk = speed[:, None] / (2j * np.pi * frequency)
-    result: Complex = monopole * sums[..., 0] + dipole * (sums[..., 1] + per_jk * sums[..., 2])
-    return result
+    """The part's share of ``Cluster.summed``, with its filters (F,) for monopoles and dipoles."""
+    apart = views[:, :, None, :] - part.position_m
+    distance = np.sqrt(np.einsum("pvsx,pvsx->pvs", apart, apart))
+    travel = part.delay_s + distance / speed[:, None, None]
+    falling = factor[:, None] / distance
+    weights = [falling * part.monopole_pa_m]
+    if part.dipole_pa_m is not None:
+        along = np.einsum("pvsx,sx->pvs", apart, part.dipole_pa_m) / distance * falling
+        weights += [along, along / distance]
+    flat = (len(views), -1)
+    stacked = np.stack([weight.reshape(flat) for weight in weights], axis=-1)
+    sums = phasor_sums(travel.reshape(flat), stacked, frequency)
+    total = monopole * sums[..., 0]
+    if part.dipole_pa_m is not None:
+        total += dipole * (sums[..., 1] + speed[:, None] / (2j * np.pi * frequency) * sums[..., 2])
+    return np.asarray(total, np.complex128)
 
 
-def phasor_sums(travel_s: Real, weight: Real, frequency_hz: Real) -> Complex:
-    """Σ_s e^{-jωT} w: times (points, S), weights (points, S, columns) -> (points, F, columns).
-
-    One matrix product per point. Over equally spaced frequencies e^{-jωT} is a product of two short
-    tables, which is exact and about twenty times faster than cosines and sines.
-    """
-    uniform = _equal_spacing(frequency_hz)
-    sums = np.empty((len(travel_s), len(frequency_hz), weight.shape[2]), complex)
-    for point, (travel, weights) in enumerate(zip(travel_s, weight, strict=True)):
-        if uniform:
-            sums[point] = _sums_on_equal_steps(travel, weights, frequency_hz)
-        else:
-            phase = np.multiply.outer(2 * np.pi * frequency_hz, travel)
-            sums[point] = np.cos(phase) @ weights - 1j * (np.sin(phase) @ weights)
-    return sums
-
-
-def _sums_on_equal_steps(travel: Real, weight: Real, frequency: Real) -> Complex:
-    count, columns = len(frequency), weight.shape[1]
-    step = (frequency[-1] - frequency[0]) / (count - 1)
-    inner = int(np.ceil(np.sqrt(count)))
-    outer = -(-count // inner)
-    fine = np.exp(-2j * np.pi * step * np.multiply.outer(np.arange(inner), travel))
-    start = frequency[0] + step * inner * np.arange(outer)
-    coarse = np.exp(-2j * np.pi * np.multiply.outer(travel, start))
-    mixed = coarse[:, :, None] * weight[:, None, :]
-    product = fine @ mixed.reshape(len(travel), outer * columns)
-    by_step: Complex = product.reshape(inner, outer, columns).swapaxes(0, 1)
-    return by_step.reshape(inner * outer, columns)[:count]
-
-
-def _equal_spacing(frequency: Real) -> bool:
-    if len(frequency) < 9:
-        return False
-    even = np.linspace(frequency[0], frequency[-1], len(frequency))
-    return bool(np.max(np.abs(frequency - even)) <= 4e-16 * frequency[-1])
-
-
-def _blocks(points: int) -> Iterator[slice]:
-    return (slice(start, start + POINT_BLOCK) for start in range(0, points, POINT_BLOCK))
+def _blocks(points: int, distances: int) -> Iterator[slice]:
+    size = max(1, BLOCK_DISTANCES // distances)
+    return (slice(start, start + size) for start in range(0, points, size))
 
 
 def monopole(position_m: ArrayLike, strength_pa_m: float = 1.0, response: Response | None = None) -> Part:

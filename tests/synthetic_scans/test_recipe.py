@@ -8,8 +8,9 @@ import numpy as np
 import pytest
 
 from scanproc.errors import SettingsError
-from scanproc.records.scan import Scan
+from scanproc.records.scan import ImpulseScan, Scan
 from synthetic_scans import device, noise, recipe, surfaces
+from synthetic_scans.room import InRoom
 
 SMALL = {
     "name": "small",
@@ -21,6 +22,14 @@ SMALL = {
     "surface": {"kind": "shells", "points": 60, "radii_m": [0.4, 0.5]},
     "frequencies": {"spacing": "log", "start_hz": 100.0, "stop_hz": 4000.0, "count": 5},
 }
+
+IMPULSE = {
+    "frequencies": None,
+    "impulse": {"sampling_rate_hz": 16000.0, "length_s": 0.1},
+    "device": {"kind": "paging_loudspeaker", "detail": 0.1},
+    "surface": {"kind": "shells", "points": 6, "radii_m": [0.5]},
+}
+ROOM = {"size_m": [5.0, 4.0, 3.0], "origin_m": [2.1, 1.9, 1.4], "reflection": [0.7] * 6, "reflections": 2}
 
 
 def small(**changes: object) -> recipe.Recipe:
@@ -121,6 +130,9 @@ def test_spiral_is_even_and_leaves_its_gap() -> None:
         ({"surface": {"kind": "drum", "points": 60, "radii_m": [0.4]}}, "half_heights_m"),
         ({"surface": {"kind": "spiral", "points": 60, "radii_m": [0.4, 0.5]}}, "one radius"),
         ({"device": {"kind": "capped_sphere"}}, "device"),
+        ({"frequencies": None}, "either"),
+        ({"impulse": {"sampling_rate_hz": 8000.0, "length_s": 0.1}}, "either"),
+        ({"room": ROOM | {"reflection": [0.5]}}, "reflection"),
         ({"frequencies": {"spacing": "log", "start_hz": 10.0, "stop_hz": 1.0, "count": 3}}, "stop_hz"),
     ],
 )
@@ -140,3 +152,73 @@ def test_bad_files_are_refused_with_their_name(tmp_path: Path) -> None:
     broken.write_text('name = "x"')
     with pytest.raises(SettingsError, match=r"broken\.toml.*surface"):
         recipe.load(broken)
+
+
+def impulses(**changes: object) -> ImpulseScan:
+    scan = recipe.make_scan(small(**IMPULSE, **changes))
+    assert isinstance(scan, ImpulseScan)
+    return scan
+
+
+@pytest.mark.parametrize("room", [None, ROOM], ids=["free field", "room"])
+def test_spectrum_of_the_impulse_responses_is_the_field(room: dict[str, object] | None) -> None:
+    scan = impulses(room=room)
+    frequency = np.array([100.0, 990.0, 5000.0, 7190.0])
+    time = scan.time_zero_s + np.arange(1600) / 16000.0
+    spectrum = scan.impulse_response_pa @ np.exp(-2j * np.pi * np.outer(time, frequency))
+    device_there = recipe.in_its_room(small(**IMPULSE, room=room))
+    want = device_there.pressure(scan.setup.position_m, frequency, scan.setup.speed_of_sound_m_s)
+    assert np.abs(spectrum - want).max() < 1e-9 * np.abs(want).max()
+
+
+def test_impulse_responses_are_quiet_before_the_sound_can_arrive() -> None:
+    scan = impulses()
+    time = scan.time_zero_s + np.arange(1600) / 16000.0
+    response = np.abs(scan.impulse_response_pa) / np.abs(scan.impulse_response_pa).max()
+    nearest = (0.5 - 0.375) / 343.2
+    assert response[:, time < nearest - 0.001].max() < 0.01
+    assert response[:, time > 0.08].max() < 1e-3
+
+
+def test_reflections_arrive_when_they_should() -> None:
+    added = impulses(room=ROOM).impulse_response_pa - impulses().impulse_response_pa
+    scan = impulses(room=ROOM)
+    time = scan.time_zero_s + np.arange(1600) / 16000.0
+    size = np.abs(added) / np.abs(added).max()
+    first = scan.setup.first_reflection_s
+    assert size[:, time < first - 0.002].max() < 0.01
+    assert size[:, np.abs(time - first) < 0.002].max() > 0.1
+
+
+def test_temperature_drift_gives_each_point_its_own_speed_of_sound() -> None:
+    scan = recipe.make_scan(small(temperature_c=18.0, temperature_drift_k=2.0))
+    assert scan.setup.point_temperature_c[[0, -1]] == pytest.approx([19.0, 17.0])
+    assert scan.setup.speed_of_sound_m_s is None
+    speed = recipe.speed_of_sound_m_s(scan.setup.point_temperature_c)
+    want = recipe.make_device(small()).pressure(scan.setup.position_m, scan.frequency_hz, speed)
+    np.testing.assert_array_equal(scan.pressure_pa, want)
+    unlogged = recipe.make_scan(small(temperature_c=18.0, temperature_drift_k=2.0, temperature_logged=False))
+    np.testing.assert_array_equal(unlogged.pressure_pa, want)
+    assert unlogged.setup.point_temperature_c is None
+
+
+def test_speed_of_sound_is_343_2_at_20_degrees() -> None:
+    assert recipe.speed_of_sound_m_s(20.0) == pytest.approx(343.2)
+    assert recipe.speed_of_sound_m_s(0.0) == pytest.approx(331.3, abs=0.05)  # from memory, any textbook
+
+
+def test_sphere_in_a_room_scatters() -> None:
+    caps = {
+        "kind": "capped_sphere",
+        "radius_m": 0.2,
+        "cap": [{"axis": [1.0, 0.0, 0.0], "half_angle_deg": 30.0}],
+    }
+    one = {"spacing": "log", "start_hz": 500.0, "stop_hz": 500.0, "count": 1}
+    wanted = small(device=caps, room=ROOM, frequencies=one)
+    scan = recipe.make_scan(wanted)
+    transparent = InRoom(recipe.make_device(wanted), recipe.make_room(wanted))
+    without = transparent.pressure(scan.setup.position_m, scan.frequency_hz, 343.2)
+    change = np.abs(scan.pressure_pa - without).max() / np.abs(without).max()
+    assert 0.003 < change < 0.5
+    with pytest.raises(SettingsError, match="temperature_drift_k"):
+        small(device=caps, room=ROOM, temperature_drift_k=1.0)
