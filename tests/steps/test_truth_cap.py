@@ -13,6 +13,7 @@ from scipy.integrate import lebedev_rule
 from scipy.special import eval_legendre, spherical_jn, spherical_yn
 from truth import rows
 
+from scanproc.errors import ScanDataError
 from scanproc.records.scan import Scan, ScanSetup
 from scanproc.steps.extrapolate import far_field, pressure_at, radiated_power_w
 from scanproc.steps.fit import fit
@@ -147,6 +148,14 @@ def test_grids_that_cannot_see_every_harmonic(grid, noise_db):
         truth = far_series(value, DIRECTIONS)
         error_db = 20 * np.log10(np.linalg.norm(field[:, index] - truth) / np.linalg.norm(truth))
         assert error_db < -50, f"ka {value}: {error_db:.1f} dB, order {found.order[index]}"
+        assert found.far_field_error_db[index] < -40
+
+
+def test_an_order_the_grid_cannot_see_is_refused():
+    """614 points carry order 18 by number, but not on a 10 deg grid: the message must name the order."""
+    scan = cap_scan([5], 1.5 * RADIUS_M * equal_angle_grid(10)[0])
+    with pytest.raises(ScanDataError, match="order 18"):
+        fit(scan, order=18)
 
 
 @pytest.mark.parametrize("row", END_TO_END)
