@@ -77,7 +77,7 @@ def output_errors(path: Path) -> Iterator[None]:
         what = error.strerror or " ".join(str(error).split()) or type(error).__name__
         where = f" ({error.filename})" if error.filename and str(error.filename) != str(path) else ""
         raise OutputError(
-            f"could not be written: {what}{where}; what was there before is unchanged: "
+            f"could not be written: {what}{where}; nothing is left half-written: "
             "check free space and permissions, then run again",
             path=path,
         ) from error

@@ -21,7 +21,7 @@ from scanproc.files.atomic import whole_file
 Group: TypeAlias = Any
 Dataset: TypeAlias = Any
 
-HDF5_ERRORS = (OSError, LookupError, RuntimeError, ValueError, TypeError, MemoryError, ArithmeticError)
+HDF5_ERRORS = (OSError, LookupError, RuntimeError, ValueError, TypeError, ArithmeticError)
 """What h5py is known to raise on torn or foreign files."""
 
 BEST_COMPRESSION = 1100
@@ -46,6 +46,10 @@ def input_errors(path: Path, kind: type[InputError]) -> Iterator[None]:
         raise error.at(path) if kind is ScanFileError else kind(error.message, path=path) from None
     except ScanprocError:
         raise
+    except MemoryError as error:
+        raise kind(
+            "needs more memory than there is: read fewer frequencies or points at once", path=path
+        ) from error
     except HDF5_ERRORS as error:
         raise kind(
             f"is damaged or cut short, HDF5 says: {_words(error)}; copy it again or measure again", path=path
@@ -192,7 +196,7 @@ def text(group: Group, name: str) -> str:
         return first.decode("utf-8", "replace")
     if not isinstance(first, str):
         raise Malformed(f"the attribute {name} must be a text, got {type(first).__name__}")
-    return first
+    return str(first)
 
 
 def blocks(shape: tuple[int, ...], itemsize: int, first: int) -> tuple[int, ...]:
@@ -215,7 +219,7 @@ def _open(path: Path) -> Group:
     try:
         return h5py.File(path, "r")
     except OSError as error:
-        if "lock" not in str(error) and "already open for write" not in str(error):
+        if "unable to lock" not in str(error) and "already open for" not in str(error):
             raise
     try:
         return h5py.File(path, "r", swmr=True)

@@ -1,0 +1,275 @@
+"""Result files and sweep tables: what is written comes back, bad ones are named in one line."""
+
+import csv
+import time
+
+import h5py
+import numpy as np
+import pytest
+
+from scanproc.errors import InputError, OutputError, ResultFileError
+from scanproc.files.result_file import read_result, write_result
+from scanproc.files.tables import (
+    read_sweep_table,
+    read_sweep_tables,
+    sweep_table_text,
+    table_names,
+    write_sweep_tables,
+)
+from scanproc.records.expansion import Expansion
+from scanproc.records.result import Result
+from scanproc.records.sweeps import SweepSet
+
+FREQUENCY = np.geomspace(20, 20e3, 90)
+ORBITS = [("horizontal", 0.0), ("horizontal", -170.0), ("vertical", 2.5), ("vertical", 1 / 3)]
+
+
+def complex_normal(draw, shape):
+    return draw.normal(size=shape) + 1j * draw.normal(size=shape)
+
+
+def expansion():
+    draw, count = np.random.default_rng(5), len(FREQUENCY)
+    held_out = draw.normal(size=(7, count))
+    held_out[5:, :40] = np.nan
+    return Expansion(
+        frequency_hz=FREQUENCY,
+        order=np.arange(count) % 7,
+        centre_m=draw.normal(size=(count, 3)),
+        scaling_radius_m=draw.random(count) + 0.1,
+        wavenumber_rad_m=2 * np.pi * FREQUENCY / 343,
+        coefficients_pa=complex_normal(draw, (49, count)),
+        held_out_db=held_out,
+        far_field_error_db=np.where(np.arange(count) < 3, np.nan, -30.0),
+        coefficient_variance_pa2=draw.random((9, count)),
+        variance_pattern=draw.random((4, count)),
+        estimator=np.arange(count) % 2,
+        points=321,
+        drive_voltage_v=1.5,
+        air_density_kg_m3=1.19,
+    )
+
+
+def sweeps(name="orbits", orbits=True):
+    draw = np.random.default_rng(6)
+    unit = draw.normal(size=(4, 3))
+    error = draw.random((4, len(FREQUENCY)))
+    error[0, 0] = np.nan
+    return SweepSet(
+        name=name,
+        direction=unit / np.linalg.norm(unit, axis=1, keepdims=True),
+        frequency_hz=FREQUENCY,
+        pressure_pa_m=complex_normal(draw, (4, len(FREQUENCY))),
+        standard_error_db=error,
+        orbit=tuple(orbit for orbit, _ in ORBITS) if orbits else None,
+        angle_deg=np.array([angle for _, angle in ORBITS]) if orbits else None,
+        drive_voltage_v=1.5,
+    )
+
+
+def result():
+    provenance = {"version": "0.1.0", "settings": {"order": None, "bands": [1, 2.5]}, "where": "Fährhafen"}
+    return Result(expansion(), {"orbits": sweeps(), "grid": sweeps("grid", False)}, provenance)
+
+
+def assert_same(one, other):
+    for name in type(one).__dataclass_fields__:
+        mine, theirs = getattr(one, name), getattr(other, name)
+        if isinstance(mine, np.ndarray):
+            assert mine.dtype == theirs.dtype
+            assert np.array_equal(mine, theirs, equal_nan=True), name
+        else:
+            assert mine == theirs, name
+
+
+@pytest.fixture
+def stored(tmp_path):
+    write_result(tmp_path / "result.h5", result())
+    return tmp_path / "result.h5"
+
+
+def test_a_result_comes_back_exactly(stored):
+    wrote, read = result(), read_result(stored)
+    assert_same(wrote.expansion, read.expansion)
+    assert set(read.sweeps) == {"orbits", "grid"}
+    for name in read.sweeps:
+        assert_same(wrote.sweeps[name], read.sweeps[name])
+    assert read.provenance == wrote.provenance
+
+
+def test_a_result_of_nothing_but_an_expansion_comes_back(tmp_path):
+    write_result(tmp_path / "result.h5", Result(expansion()))
+    assert read_result(tmp_path / "result.h5").sweeps == {}
+    assert read_result(tmp_path / "result.h5").provenance == {}
+
+
+def test_same_result_gives_same_bytes_in_any_order_of_sweep_sets(tmp_path, stored):
+    time.sleep(1.1)  # HDF5 stamps whole seconds
+    whole = result()
+    turned = Result(whole.expansion, dict(reversed(whole.sweeps.items())), whole.provenance)
+    write_result(tmp_path / "again.h5", turned)
+    assert (tmp_path / "again.h5").read_bytes() == stored.read_bytes()
+
+
+def test_layout_is_the_documented_one(stored):
+    """Read with h5py alone, as a stranger would."""
+    wrote = result()
+    with h5py.File(stored) as file:
+        assert (file.attrs["format"], file.attrs["layout_version"]) == ("scanproc result", 1)
+        assert file["centre_m"].shape == (90, 3)
+        assert np.array_equal(file["coefficients_pa"][...], wrote.expansion.coefficients_pa)
+        assert np.array_equal(file["error/held_out_db"][...], wrote.expansion.held_out_db, equal_nan=True)
+        assert file["error/far_field_error_db"].shape == (90,)
+        assert list(file["estimator"].attrs["names"]) == ["truncated", "informed"]
+        group = file["sweeps/orbits"]
+        assert set(group) == {
+            "direction", "frequency_hz", "pressure_pa_m", "standard_error_db", "orbit", "angle_deg"
+        }  # fmt: skip
+        assert list(group["orbit"].asstr()) == ["horizontal", "horizontal", "vertical", "vertical"]
+        assert "orbit" not in file["sweeps/grid"]
+        assert "Fährhafen" in file["provenance"].asstr()[()]
+
+
+def test_zeros_beyond_the_order_take_little_room(tmp_path):
+    whole = expansion()
+    fields = {name: getattr(whole, name) for name in Expansion.__dataclass_fields__}
+    fields["coefficients_pa"] = np.zeros((1681, 90), complex)
+    write_result(tmp_path / "result.h5", Result(Expansion(**fields)))
+    assert (tmp_path / "result.h5").stat().st_size < 200_000  # 2.4 MB of zeros
+
+
+@pytest.mark.parametrize(
+    ("spoil", "words"),
+    [
+        (lambda f: f.attrs.__setitem__("format", "scanproc scan"), "is not a scanproc result, its format is"),
+        (lambda f: f.attrs.__setitem__("layout_version", 9), "has layout_version 9, .* reads 1: update"),
+        (
+            lambda f: f.__delitem__("order"),
+            r"has no dataset order: add it \(whole numbers by \(frequencies\)\)",
+        ),
+        (lambda f: f.__delitem__("error"), "has no group error: it is no complete scanproc result"),
+        (lambda f: f.__delitem__("error/held_out_db"), "has no dataset error/held_out_db"),
+        (lambda f: f.__delitem__("provenance"), "has no dataset provenance"),
+        (lambda f: f.attrs.__delitem__("points"), "has no attribute points"),
+        (lambda f: f.__delitem__("sweeps/orbits/orbit"), "has no dataset sweeps/orbits/orbit"),
+        (lambda f: f.move("sweeps/grid", "grid") or f["sweeps"].__setitem__("grid", 3), "has no group grid"),
+        (
+            lambda f: f.move("order", "x") or f.__setitem__("order", h5py.ExternalLink("a.h5", "order")),
+            "order is a link to elsewhere",
+        ),
+        (
+            lambda f: f.__delitem__("order") or f.__setitem__("order", np.full(90, 7)),
+            "coefficients_pa has 49 modes, order 7 needs 64",
+        ),
+        (
+            lambda f: f.__delitem__("provenance") or f.__setitem__("provenance", np.bytes_("{")),
+            "provenance must be JSON text",
+        ),
+        (
+            lambda f: f.__delitem__("provenance") or f.__setitem__("provenance", np.bytes_("[]")),
+            "provenance must be a JSON object, got list",
+        ),
+        (
+            lambda f: f.__delitem__("provenance") or f.__setitem__("provenance", np.bytes_(b"\xff")),
+            "is damaged or cut short",
+        ),
+    ],
+)
+def test_a_bad_result_is_named_in_one_line(stored, spoil, words):
+    with h5py.File(stored, "a") as file:
+        spoil(file)
+    with pytest.raises(ResultFileError, match=words) as caught:
+        read_result(stored)
+    assert caught.value.path == stored
+    assert "\n" not in str(caught.value)
+
+
+def test_a_result_cut_short_anywhere(stored, tmp_path):
+    whole = stored.read_bytes()
+    for length in range(0, len(whole), 1999):
+        (tmp_path / "cut.h5").write_bytes(whole[:length])
+        with pytest.raises(ResultFileError):
+            read_result(tmp_path / "cut.h5")
+
+
+@pytest.mark.parametrize("name", ["", "a/b", ".", ".."])
+def test_impossible_names_of_sweep_sets(tmp_path, name):
+    with pytest.raises(OutputError, match="a sweep set cannot be called"):
+        write_result(tmp_path / "result.h5", Result(expansion(), {name: sweeps()}))
+    assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.parametrize("orbits", [True, False])
+def test_sweep_tables_come_back_exactly(tmp_path, orbits):
+    write_sweep_tables(tmp_path / "sweeps", sweeps("a, b", orbits))
+    assert_same(sweeps("a, b", orbits), read_sweep_tables(tmp_path / "sweeps"))
+
+
+def test_file_names_are_plain_and_say_the_angle(tmp_path):
+    assert table_names(sweeps()) == [
+        "horizontal_+000_deg.csv",
+        "horizontal_-170_deg.csv",
+        "vertical_+002.5_deg.csv",
+        "vertical_+000.333_deg.csv",
+    ]
+    axes = SweepSet("grid", np.eye(3), [1.0], np.ones((3, 1), complex), np.ones((3, 1)))
+    assert table_names(axes) == [
+        "00001_polar_090.0_azimuth_000.0_deg.csv",
+        "00002_polar_090.0_azimuth_090.0_deg.csv",
+        "00003_polar_000.0_azimuth_000.0_deg.csv",
+    ]
+
+
+def test_a_table_reads_as_plain_csv(tmp_path):
+    """At 1.415 V, half the reference voltage, 20 µPa·m·j is 6.0206 dB (20 log10 2) at 90 degrees."""
+    one = SweepSet("s", [[1, 0, 0]], [100.0], [[20e-6j]], [[0.25]], ("horizontal",), [0.0], 1.415)
+    write_sweep_tables(tmp_path / "s", one)
+    with (tmp_path / "s" / "horizontal_+000_deg.csv").open(newline="") as file:
+        assert list(csv.DictReader(file)) == [
+            {
+                "frequency_hz": "100.0",
+                "level_db": "6.0206",
+                "phase_deg": "90.0000",
+                "standard_error_db": "0.25",
+                "real_pa_m": "0.0",
+                "imag_pa_m": "2e-05",
+            }
+        ]
+    assert (tmp_path / "s" / "horizontal_+000_deg.csv").read_bytes() == sweep_table_text(one, 0).encode()
+
+
+def test_fewer_angles_take_the_place_of_more(tmp_path):
+    few = SweepSet("s", [[1, 0, 0]], FREQUENCY, np.ones((1, 90)), np.ones((1, 90)), ("horizontal",), [0.0])
+    write_sweep_tables(tmp_path / "s", sweeps())
+    write_sweep_tables(tmp_path / "s", few)
+    assert {entry.name for entry in (tmp_path / "s").iterdir()} == {"angles.csv", "horizontal_+000_deg.csv"}
+
+
+def test_two_angles_of_one_name_are_refused(tmp_path):
+    same = SweepSet(
+        "s", np.eye(3)[:2], [1.0], np.ones((2, 1)), np.ones((2, 1)), ("h", "h"), [1.00001, 1.00002]
+    )
+    with pytest.raises(OutputError, match=r"two angles of s would both be called h_\+001_deg.csv: keep one"):
+        write_sweep_tables(tmp_path / "s", same)
+
+
+@pytest.mark.parametrize(
+    ("words", "message"),
+    [
+        ("", "must start with the row frequency_hz,level_db"),
+        ("a,b\n1,2\n", "must start with the row .*, got 'a,b': export it again"),
+        ("HEADER\n", "holds no rows below its header"),
+        ("HEADER\n1,2\n", "line 2 must have 6 entries, got 2"),
+        ("HEADER\n1,2,3,4,5,x\n", "must hold numbers: could not convert string to float: 'x'"),
+        (None, "cannot be read, No such file"),
+        (b"\xff", "is not a text table"),
+    ],
+)
+def test_a_bad_table_is_named_in_one_line(tmp_path, words, message):
+    header = "frequency_hz,level_db,phase_deg,standard_error_db,real_pa_m,imag_pa_m"
+    if words is not None:
+        content = words if isinstance(words, bytes) else words.replace("HEADER", header).encode()
+        (tmp_path / "a.csv").write_bytes(content)
+    with pytest.raises(InputError, match=message) as caught:
+        read_sweep_table(tmp_path / "a.csv")
+    assert "\n" not in str(caught.value)
