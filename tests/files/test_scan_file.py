@@ -257,13 +257,15 @@ with h5py.File(sys.argv[1], "w", libver="latest") as file:
     seconds = file.create_dataset("time_s", (0,), float, maxshape=(None,), chunks=(5,))
     file.swmr_mode = True
     print("ready", flush=True)
+    filled = {}
     for command in sys.stdin:
         name, rows = command.split()
         data, rows = file[name], int(rows)
-        if name == "position_m" and rows < 0:  # made, but not filled yet
+        if rows < 0:  # made, but not filled yet
             data.resize(-rows, 0)
         else:
-            first = len(data)
+            first = filled.get(name, 0)
+            filled[name] = rows
             data.resize(rows, 0)
             new = np.arange(first + 1, rows + 1, dtype=data.dtype).reshape(-1, *[1] * (data.ndim - 1))
             data[first:] = np.broadcast_to(new, (rows - first, *data.shape[1:]))
@@ -302,6 +304,8 @@ def test_a_growing_scan_is_read_up_to_its_last_complete_point(tmp_path, writer):
     tell("time_s 2")
     assert points() == 2
     tell("time_s 9")
+    assert points() == 3
+    tell("position_m -4")
     assert points() == 3
     tell("position_m 4")
     assert points() == 4
