@@ -254,3 +254,11 @@ def test_impulse_responses_are_no_spectra(tmp_path):
     words = "holds impulse responses, spectra were needed"
     with open_scan(path) as file, pytest.raises(ScanFileError, match=words):
         file.read_frequencies(slice(0, 1))
+
+
+def test_rows_that_were_never_written_are_not_taken_for_silence(good):
+    with h5py.File(good, "a") as file:
+        del file["pressure_pa"]
+        pressure = file.create_dataset("pressure_pa", (3, 2), complex, chunks=(1, 2), fletcher32=True)
+        pressure[0] = pressure[2] = 1
+    assert refused(good).startswith("pressure_pa claims the shape 3 x 2 but the file holds less")
