@@ -6,8 +6,9 @@ Root attributes ``format`` = "scanproc result", ``layout_version`` = 1, ``points
 (modes, F); ``provenance``, JSON text. Group ``error``: ``held_out_db`` (orders, F), ``far_field_error_db``
 (F,), ``coefficient_variance_pa2`` (degrees, F), ``variance_pattern`` (modes, F). Per sweep set a group
 ``sweeps/NAME``: ``direction`` (angles, 3), ``frequency_hz`` (F,), ``pressure_pa_m`` complex and
-``standard_error_db`` (angles, F), for orbits ``orbit`` and ``angle_deg`` (angles,), and the attribute
-``drive_voltage_v``. ``records.expansion.Expansion`` and ``records.sweeps.SweepSet`` say what each means.
+``standard_error_db`` (angles, F), for orbits ``orbit`` and ``angle_deg`` (angles,), for seats ``distance_m``
+(angles,), and the attributes ``drive_voltage_v``, ``delay`` ("removed" or "kept") and ``speed_of_sound_m_s``.
+``records.expansion.Expansion`` and ``records.sweeps.SweepSet`` say what each means.
 """
 
 from __future__ import annotations
@@ -28,7 +29,9 @@ from scanproc.files.hdf5 import (
     new_file,
     number,
     open_file,
+    optional_number,
     read_whole,
+    text,
 )
 from scanproc.files.json_file import json_text
 from scanproc.records.expansion import ESTIMATORS, Expansion
@@ -97,19 +100,32 @@ def _write_sweeps(group: Group, sweeps: SweepSet) -> None:
     if sweeps.orbit is not None and sweeps.angle_deg is not None:
         _put(group, "angle_deg", sweeps.angle_deg)
         _put_text(group, "orbit", list(sweeps.orbit))
+    group.attrs["delay"] = sweeps.delay
+    if sweeps.speed_of_sound_m_s is not None:
+        group.attrs["speed_of_sound_m_s"] = sweeps.speed_of_sound_m_s
+    if sweeps.distance_m is not None:
+        _put(group, "distance_m", sweeps.distance_m)
 
 
 def _read_sweeps(group: Group, name: str) -> SweepSet:
-    orbit, angle = None, None
+    orbit, angle, distance = None, None, None
+    if "distance_m" in group:
+        distance = read_whole(group, "distance_m", "real", ("angles",))
     if "orbit" in group or "angle_deg" in group:
         orbit = tuple(str(word) for word in read_whole(group, "orbit", "text", ("angles",)))
         angle = read_whole(group, "angle_deg", "real", ("angles",))
+    arrays: dict[str, Any] = {
+        label: read_whole(group, label, *field) for label, field in SWEEP_FIELDS.items()
+    }
     return SweepSet(
         name=name,
-        **{label: read_whole(group, label, *field) for label, field in SWEEP_FIELDS.items()},
+        **arrays,
         orbit=orbit,
         angle_deg=angle,
         drive_voltage_v=number(group, "drive_voltage_v"),
+        distance_m=distance,
+        delay=text(group, "delay") or "removed",
+        speed_of_sound_m_s=optional_number(group, "speed_of_sound_m_s"),
     )
 
 

@@ -17,7 +17,10 @@ class SweepSet:
 
     ``direction`` (angles, 3) unit vectors; ``pressure_pa_m`` complex (angles, F); ``standard_error_db``
     (angles, F). For orbits ``orbit`` names the orbit of each angle ("horizontal", "vertical") and
-    ``angle_deg`` (angles,) the angle on it. Raises ScanDataError when a shape or a value cannot be used.
+    ``angle_deg`` (angles,) the angle on it. ``distance_m`` (angles,) is None for the far field, else the distance
+    r of seats at which p·r·e^{+jkr} was taken. ``delay`` says whether the delay over the distance (1 m for the far
+    field) is "removed", as the factor e^{+jkr} does, or "kept". Raises ScanDataError when a shape or a value cannot
+    be used.
     """
 
     name: str
@@ -28,6 +31,9 @@ class SweepSet:
     orbit: tuple[str, ...] | None = None
     angle_deg: Real | None = None
     drive_voltage_v: float = REFERENCE_VOLTAGE_V
+    distance_m: Real | None = None
+    delay: str = "removed"
+    speed_of_sound_m_s: float | None = None
 
     def __post_init__(self) -> None:
         put = object.__setattr__
@@ -38,6 +44,12 @@ class SweepSet:
         error = real_array("standard_error_db", self.standard_error_db, shape, finite=False)
         put(self, "standard_error_db", error)
         put(self, "drive_voltage_v", positive("drive_voltage_v", self.drive_voltage_v))
+        if self.distance_m is not None:
+            put(self, "distance_m", real_array("distance_m", self.distance_m, (shape[0],)))
+            if np.any(self.distance_m <= 0):
+                raise ScanDataError("distance_m must be above zero at all angles")
+        if self.delay not in ("removed", "kept"):
+            raise ScanDataError(f'delay must be "removed" or "kept", got {self.delay!r}')
         if not np.allclose(np.linalg.norm(self.direction, axis=1), 1, atol=1e-9):
             raise ScanDataError("direction must hold unit vectors")
         if (self.orbit is None) != (self.angle_deg is None):

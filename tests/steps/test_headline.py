@@ -1,0 +1,84 @@
+"""Datasheet numbers against filters in closed form."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from patterns import pattern_expansion
+from scipy.signal import freqs
+
+from scanproc.records.curves import Curve, Curves
+from scanproc.steps.curves import derived_curves
+from scanproc.steps.headline import band_slope, headline, level_at_db, low_limit
+
+SEALED_HZ = 76.0
+
+
+def sealed(frequency_hz, passband_db=94.0):
+    """A second-order Butterworth high-pass on the axis of a point source."""
+    omega = 2 * np.pi * SEALED_HZ
+    response = freqs([1, 0, 0], [1, np.sqrt(2) * omega, omega**2], 2 * np.pi * frequency_hz)[1]
+    gain = 20e-6 * 10 ** (passband_db / 20)
+    return derived_curves(
+        pattern_expansion(
+            lambda unit: np.ones((len(unit), 1)) * gain * response, frequency_hz, 1, relative_variance=1e-4
+        )
+    )
+
+
+def test_sealed_box() -> None:
+    found = headline(sealed(np.geomspace(5, 5000, 400)))
+    assert found.sensitivity is not None
+    assert found.sensitivity.value == pytest.approx(94, abs=0.01)
+    # 20 lg|H| = -3 dB at the corner (3.01); -10 dB at 76/9^(1/4) = 43.9 Hz
+    assert found.low_limit["-3 dB"].value == pytest.approx(76, abs=0.3)
+    assert found.low_limit["-10 dB"].value == pytest.approx(SEALED_HZ / 9**0.25, abs=0.2)
+    assert found.low_limit["-6 dB"].value == pytest.approx(SEALED_HZ / (10**0.6 - 1) ** 0.25, abs=0.2)
+    assert found.roll_off.value == pytest.approx(12, abs=0.15)
+    assert 0 < found.low_limit["-3 dB"].standard_error < 2
+    assert 0 < found.roll_off.standard_error < 1
+    assert found.directivity_index.value == pytest.approx(0, abs=1e-9)
+
+
+def test_a_scan_that_starts_too_high_says_nothing_of_the_limits() -> None:
+    found = headline(sealed(np.geomspace(200, 5000, 60)))
+    assert found.sensitivity is not None
+    assert list(found.low_limit.values()) == [None, None, None]
+    assert found.roll_off is None
+
+
+def test_a_scan_outside_the_band_has_no_sensitivity() -> None:
+    found = headline(sealed(np.geomspace(20, 250, 60)))
+    assert found.sensitivity is None
+    assert found.in_room_tilt is not None
+
+
+def test_tilt_of_a_known_line() -> None:
+    hz = np.geomspace(50, 20000, 173)
+    line = Curve("x", "dB", 90 - 1.25 * np.log2(hz / 1000), np.full(173, 0.2))
+    tilt = band_slope(hz, line, (100, 10000))
+    assert tilt.value == pytest.approx(-1.25, abs=1e-9)
+    assert (tilt.unit, tilt.from_hz >= 100, tilt.to_hz <= 10000) == ("dB per octave", True, True)
+
+
+def test_a_limit_moves_with_the_level_as_its_error_says() -> None:
+    hz = np.geomspace(10, 5000, 400)
+    curves = sealed(hz)
+    reference = headline(curves).sensitivity
+    axis = curves.get("on axis")
+    here = low_limit(hz, axis, reference, 10)
+    moved = low_limit(hz, Curve("x", "dB", axis.value + 0.1, axis.standard_error), reference, 10)
+    index = np.searchsorted(hz, here.value)
+    error_db = np.hypot(axis.standard_error[index], reference.standard_error)
+    assert (here.value - moved.value) / 0.1 == pytest.approx(here.standard_error / error_db, rel=0.02)
+
+
+def test_a_pair_at_four_metres() -> None:
+    # 102 dB at 1 m, a pair at 4 m: 92 to 93 dB (distance law, powers added; common practice, no source)
+    assert 92 <= level_at_db(102.0, 4.0, devices=2) <= 93
+    assert level_at_db(102.0, 4.0, devices=2) == pytest.approx(92.97, abs=0.005)
+
+
+def test_curves_must_fit_their_frequencies() -> None:
+    with pytest.raises(Exception, match="x must have 3 values, got 2"):
+        Curves(np.array([1.0, 2.0, 3.0]), (Curve("x", "dB", np.zeros(2), np.zeros(2)),))
