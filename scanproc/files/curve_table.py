@@ -42,7 +42,12 @@ def read_curves(path: Path | str) -> Curves:
         raise InputError(f"cannot be read, {error.strerror}: check the path", path=path) from error
     except (ValueError, csv.Error) as error:
         raise InputError(f"is not a table of curves: {error}; export it again", path=path) from error
-    if header[:1] != [FREQUENCY] or numbers.ndim != 2 or numbers.shape[1] != len(header) or len(header) % 2 == 0:
+    if (
+        header[:1] != [FREQUENCY]
+        or numbers.ndim != 2
+        or numbers.shape[1] != len(header)
+        or len(header) % 2 == 0
+    ):
         raise InputError(f"must have the columns {FREQUENCY} and two per curve: export it again", path=path)
     curves = []
     for index in range(1, len(header), 2):

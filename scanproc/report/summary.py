@@ -28,6 +28,7 @@ class Summary:
     met_up_to_hz: float | None
     bands: tuple[Band, ...]
     warnings: tuple[str, ...]
+    headline: Mapping[str, Any]
     provenance: Mapping[str, Any]
     written_at: str
 
@@ -51,6 +52,7 @@ def summarise(
     warnings: Sequence[str] = (),
     points_dropped: int = 0,
     written_at: str = "",
+    headline: Mapping[str, Any] | None = None,
 ) -> Summary:
     """The summary of a result; ``target_set_by`` is "default" or "settings"."""
     expansion = result.expansion
@@ -77,6 +79,7 @@ def summarise(
         met_up_to_hz=met[-1].highest_hz if met else None,
         bands=found,
         warnings=tuple(warnings),
+        headline=dict(headline or {}),
         provenance=dict(result.provenance),
         written_at=written_at,
     )

@@ -12,15 +12,18 @@ import numpy as np
 from scanproc.conventions import Complex
 from scanproc.errors import OutputError, ScanDataError
 from scanproc.files.atomic import whole_directory
+from scanproc.files.curve_table import write_curves
 from scanproc.files.hashing import file_hash
 from scanproc.files.json_file import write_json
 from scanproc.files.result_file import write_result
 from scanproc.files.scan_file import ScanFile, open_scan
 from scanproc.files.tables import write_sweep_tables
+from scanproc.records.curves import Curves
 from scanproc.records.expansion import Expansion, join
 from scanproc.records.result import Result
 from scanproc.records.scan import ImpulseScan, Scan
 from scanproc.report.summary import Summary, summarise
+from scanproc.run.datasheet import all_curves, datasheet
 from scanproc.run.progress import Progress, silent
 from scanproc.run.settings import FrequencySettings, Settings
 from scanproc.steps.extrapolate import orbits
@@ -55,6 +58,7 @@ def convert(
             raise error if error.path else error.at(source) from None
         device, noticed = file.setup.device, notices(file)
     curves = orbits(expansion, settings.sweeps.step_deg)
+    derived = all_curves(expansion, settings.curves)
     provenance = {"scan": source.name, "scan_sha256": file_hash(source), "settings": settings.model_dump()}
     result = Result(expansion, {curves.name: curves}, {"scanproc_version": VERSION, **provenance})
     summary = summarise(
@@ -64,8 +68,9 @@ def convert(
         settings.who_set("fit", "target_db"),
         noticed,
         written_at=datetime.now(UTC).isoformat(timespec="seconds"),
+        headline=datasheet(derived, settings.curves),
     )
-    write(result, summary, directory, force)
+    write(result, summary, directory, force, derived)
     return summary
 
 
@@ -140,13 +145,14 @@ def blocks(start: int, stop: int, across: int) -> Iterator[slice]:
     return (slice(int(a), int(b)) for a, b in pairwise(edges))
 
 
-def write(result: Result, summary: Summary, directory: Path, force: bool) -> None:
+def write(result: Result, summary: Summary, directory: Path, force: bool, derived: Curves) -> None:
     """Everything that a conversion yields, as a whole directory. A report page would join here."""
     names = [entry.name for entry in directory.iterdir()] if force and directory.is_dir() else None
     with whole_directory(directory, replace=True, names=names) as staging:
         write_result(staging / "result.h5", result)
         for name, sweeps in result.sweeps.items():
             write_sweep_tables(staging / "sweeps" / name, sweeps)
+        write_curves(staging / "sweeps" / "curves.csv", derived)
         write_json(staging / "summary.json", summary.as_json())
 
 

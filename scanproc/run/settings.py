@@ -71,12 +71,32 @@ class SweepSettings(_Section):
     )
 
 
+class CurveSettings(_Section):
+    """[curves]: what ANSI/CTA-2034-A leaves open, and the band of the sensitivity."""
+
+    weighting: Literal["quadrangles", "zones"] = Field(
+        default="quadrangles", description='"quadrangles" or "zones"'
+    )
+    divide_by_sum: bool = Field(default=True, description="true or false")
+    rear_wall: Literal["all", "sides and back"] = Field(
+        default="all", description='"all" (19 angles) or "sides and back" (90 and 180 deg)'
+    )
+    early_reflections: Literal["five averages", "single curves"] = Field(
+        default="five averages", description='"five averages" or "single curves"'
+    )
+    sensitivity_band_hz: Annotated[list[Hertz], Field(min_length=2, max_length=2)] = Field(
+        default=[300.0, 3000.0], description="two frequencies [low, high] in Hz"
+    )
+
+
 class Settings(_Section):
     """All sections, each with its defaults."""
 
     fit: FitSettings = Field(default=FitSettings(), description="a section [fit]")
     frequencies: FrequencySettings = Field(default=FrequencySettings(), description="a section [frequencies]")
     sweeps: SweepSettings = Field(default=SweepSettings(), description="a section [sweeps]")
+
+    curves: CurveSettings = Field(default=CurveSettings(), description="a section [curves]")
 
     def who_set(self, section: str, key: str) -> str:
         """ "settings" if the user gave the value, else "default"."""

@@ -72,18 +72,18 @@ def _power_series(expansion: Expansion, orbit: str, turn: Turn) -> Complex:
 def first_fall(series: Complex, drop_db: float, side: int) -> tuple[Real, Boolean]:
     """Angle in rad from the axis, to ``side`` (1, -1), of the first fall by ``drop_db``, and whether there is one."""
     steps = max(720, 8 * len(series))
-    angle: Real = np.arange(steps // 2 + 1) * (2 * np.pi / steps)
+    angle: Real = np.linspace(0, np.pi, steps // 2 + 1)
     limit = power_at(series, np.zeros((1, 1)))[0] * 10 ** (-drop_db / 10)
     below = _on_grid(series, side * angle) < limit
     found: Boolean = below.any(axis=0)
     first: Integer = np.maximum(below.argmax(axis=0), 1)
-    low, high = angle[first - 1], angle[first]
+    low: Real = angle[first - 1]
+    high: Real = angle[first]
     for _ in range(HALVINGS):
-        middle = (low + high) / 2
+        middle: Real = np.add(low, high) / 2
         over = power_at(series, side * middle[None, :])[0] >= limit
         low, high = np.where(over, middle, low), np.where(over, high, middle)
-    middle_angle: Real = (low + high) / 2
-    return middle_angle, found
+    return low, found
 
 
 def power_at(series: Complex, angle: Real) -> Real:

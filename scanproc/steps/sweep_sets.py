@@ -84,7 +84,8 @@ def sphere_angles(step_deg: float) -> Angles:
 
 def arc_angles(name: str, plane: str, from_deg: float, to_deg: float, step_deg: float) -> Angles:
     """A part of the "horizontal" or "vertical" orbit, both ends included as far as the step allows."""
-    angle: Real = from_deg + step_deg * np.arange(int(np.floor((to_deg - from_deg) / step_deg + 1e-9)) + 1)
+    count = int(np.floor((to_deg - from_deg) / step_deg + 1e-9)) + 1
+    angle: Real = from_deg + step_deg * np.arange(count, dtype=np.float64)
     orbit = {"horizontal": horizontal_orbit, "vertical": vertical_orbit}[plane]
     return Angles(name, orbit(angle), (plane,) * len(angle), angle)
 

@@ -141,7 +141,10 @@ def test_spectra_by_blocks_of_points_are_those_of_the_whole(
 def test_an_earlier_result_is_replaced(scan_file: Path, tmp_path: Path) -> None:
     convert(scan_file, tmp_path / "out", parse_settings({"sweeps": {"step_deg": 45}}))
     convert(scan_file, tmp_path / "out", parse_settings({"sweeps": {"step_deg": 90}}))
-    assert [path.name for path in (tmp_path / "out" / "sweeps").iterdir()] == ["orbits-90"]
+    assert sorted(path.name for path in (tmp_path / "out" / "sweeps").iterdir()) == [
+        "curves.csv",
+        "orbits-90",
+    ]
 
 
 def test_a_strangers_files_are_kept(scan_file: Path, tmp_path: Path) -> None:

@@ -1,0 +1,36 @@
+"""Derived curves and datasheet numbers of a conversion, as the settings want them."""
+
+from __future__ import annotations
+
+from dataclasses import asdict
+from typing import Any
+
+from scanproc.records.curves import Curves
+from scanproc.records.expansion import Expansion
+from scanproc.run.settings import CurveSettings
+from scanproc.steps.beamwidth import beamwidths
+from scanproc.steps.curves import CurveChoices, derived_curves
+from scanproc.steps.headline import headline
+from scanproc.steps.sweep_sets import STRAIGHT, Turn
+
+
+def all_curves(expansion: Expansion, settings: CurveSettings, turn: Turn = STRAIGHT) -> Curves:
+    """The averaged curves, the directivity indices and the beamwidths, in one table."""
+    choices = CurveChoices(
+        settings.weighting, settings.divide_by_sum, settings.rear_wall, settings.early_reflections
+    )
+    levels, angles = derived_curves(expansion, choices, turn), beamwidths(expansion, turn)
+    return Curves(levels.frequency_hz, levels.curves + angles.curves, levels.notes + angles.notes)
+
+
+def datasheet(curves: Curves, settings: CurveSettings) -> dict[str, Any]:
+    """Datasheet numbers as JSON can hold them, to four digits after the point, and the choices in words."""
+    low, high = settings.sensitivity_band_hz
+    numbers: dict[str, Any] = _rounded(asdict(headline(curves, (low, high))))
+    return {**numbers, "choices": list(curves.notes)}
+
+
+def _rounded(value: Any) -> Any:
+    if isinstance(value, dict):
+        return {key: _rounded(entry) for key, entry in value.items()}
+    return round(value, 4) if isinstance(value, float) else value

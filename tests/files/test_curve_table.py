@@ -1,0 +1,43 @@
+"""Tables of curves come back as they went."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from scanproc.errors import InputError
+from scanproc.files.curve_table import read_curves, write_curves
+from scanproc.records.curves import Curve, Curves
+
+
+def some_curves() -> Curves:
+    hz = np.array([50.0, 1000 / 3, 16000.0])
+    level = Curve(
+        "sound power, exact", "dB", np.array([90.1, np.pi, -np.inf]), np.array([0.1, np.nan, np.inf])
+    )
+    return Curves(hz, (level, Curve("horizontal beamwidth, -6 dB", "deg", hz / 100, hz * 0)))
+
+
+def test_round_trip(tmp_path: Path) -> None:
+    curves = some_curves()
+    write_curves(tmp_path / "curves.csv", curves)
+    back = read_curves(tmp_path / "curves.csv")
+    assert back.names == curves.names
+    assert [curve.unit for curve in back.curves] == ["dB", "deg"]
+    np.testing.assert_array_equal(back.frequency_hz, curves.frequency_hz)
+    for found, wanted in zip(back.curves, curves.curves, strict=True):
+        np.testing.assert_array_equal(found.value, wanted.value)
+        np.testing.assert_array_equal(found.standard_error, wanted.standard_error)
+
+
+@pytest.mark.parametrize(
+    "text", ["", "a,b,c\n1,2,3\n", "frequency_hz,a [dB]\n1,2\n", "frequency_hz,a [dB],b\n1,2,x\n"]
+)
+def test_other_files_are_refused_in_one_line(tmp_path: Path, text: str) -> None:
+    path = tmp_path / "curves.csv"
+    path.write_text(text, encoding="utf-8")
+    with pytest.raises(InputError, match=r"curves\.csv: ") as caught:
+        read_curves(path)
+    assert "\n" not in str(caught.value)
