@@ -55,7 +55,35 @@ def speed_of_sound(setup: ScanSetup) -> float:
     """The scan's own speed of sound in m/s, or that of its air (20 °C if the temperature is not known)."""
     if setup.speed_of_sound_m_s is not None:
         return setup.speed_of_sound_m_s
-    return float(air.speed_of_sound_m_s(temperature(setup)))
+    return float(speed_at(setup, temperature(setup)))
+
+
+def speed_at(setup: ScanSetup, temperature_c: float | Real) -> float | Real:
+    """Speed of sound in m/s of the scan's air: Cramer 1993 if the humidity is known, else ISO 9613-1."""
+    if setup.humidity_percent is None:
+        return air.speed_of_sound_m_s(temperature_c)
+    pressure = setup.air_pressure_kpa or air.STANDARD_PRESSURE_KPA
+    return air.speed_in_moist_air_m_s(temperature_c, setup.humidity_percent, pressure)
+
+
+def relative_wavenumber(setup: ScanSetup) -> Real:
+    """Each point's wave number over that of :func:`wavenumbers`, (points,): 1 unless temperatures differ.
+
+    A speed of sound that the scan states holds at its mean temperature.
+    """
+    if setup.point_temperature_c is None:
+        return np.ones(setup.points)
+    speed = np.asarray(speed_at(setup, setup.point_temperature_c))
+    mean = float(speed_at(setup, float(np.mean(setup.point_temperature_c))))
+    own: Real = mean / speed
+    return own if setup.temperature_c is None else own * _stated_over_mean(setup, mean)
+
+
+def _stated_over_mean(setup: ScanSetup, mean_speed: float) -> float:
+    """Correction where the scan states another temperature than the mean of its points."""
+    if setup.speed_of_sound_m_s is not None or setup.temperature_c is None:
+        return 1.0
+    return float(speed_at(setup, setup.temperature_c)) / mean_speed
 
 
 def temperature(setup: ScanSetup) -> float:
@@ -70,7 +98,7 @@ def temperature(setup: ScanSetup) -> float:
 def density(setup: ScanSetup) -> float:
     """Air density in kg/m³."""
     pressure = setup.air_pressure_kpa or air.STANDARD_PRESSURE_KPA
-    return air.density_kg_m3(temperature(setup), pressure)
+    return air.density_kg_m3(temperature(setup), pressure, setup.humidity_percent or 0.0)
 
 
 def _metres(position: Real) -> str:
