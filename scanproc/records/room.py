@@ -27,9 +27,9 @@ class Separation:
 
 @dataclass(frozen=True, eq=False)
 class Gate:
-    """A time window: ``end_s`` (points,) after the drive, one from before the sound down to ``taper_s`` ahead of its end.
+    """A time window: one until ``taper_s`` before its end, then half a Hann window.
 
-    ``source`` says where the end comes from. ``length_s`` is the shortest time from the direct sound to
+    ``end_s`` (points,) counts from the drive. ``source`` says where the end comes from. ``length_s`` is the shortest time from the direct sound to
     the end at any point.
     """
 

@@ -28,8 +28,8 @@ def gate(impulse: ImpulseScan, window: Gate) -> ImpulseScan:
             f"the gate ({window.source}) ends {_ms(window.end_s.max())} after the drive, the record "
             f"{_ms(float(time[-1]))}: end the gate earlier (room.gate_end_s)"
         )
-    past = np.clip(1 - (window.end_s[:, None] - time) / window.taper_s, 0, 1)
-    return replace(impulse, impulse_response_pa=impulse.impulse_response_pa * np.cos(np.pi / 2 * past) ** 2)
+    left = np.clip((window.end_s[:, None] - time) / window.taper_s, 0, 1)
+    return replace(impulse, impulse_response_pa=impulse.impulse_response_pa * np.sin(np.pi / 2 * left) ** 2)
 
 
 def gate_until(impulse: ImpulseScan, end_s: float, source: str) -> Gate:

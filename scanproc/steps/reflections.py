@@ -65,8 +65,13 @@ def _envelope(impulse: ImpulseScan) -> Real:
     """Squared envelope of the responses within ``BAND_HZ``, smoothed, (points, samples)."""
     samples = impulse.impulse_response_pa.shape[1]
     frequency = np.fft.fftfreq(samples, 1 / impulse.sampling_rate_hz)
-    octave = np.log2(np.maximum(frequency, 1.0) / BAND_HZ[0]), np.log2(np.maximum(frequency, 1.0) / BAND_HZ[1])
-    band = np.sin(np.pi / 2 * np.clip(octave[0] + 0.5, 0, 1)) * np.cos(np.pi / 2 * np.clip(octave[1] + 0.5, 0, 1))
+    octave = (
+        np.log2(np.maximum(frequency, 1.0) / BAND_HZ[0]),
+        np.log2(np.maximum(frequency, 1.0) / BAND_HZ[1]),
+    )
+    band = np.sin(np.pi / 2 * np.clip(octave[0] + 0.5, 0, 1)) * np.cos(
+        np.pi / 2 * np.clip(octave[1] + 0.5, 0, 1)
+    )
     spectrum = np.fft.fft(impulse.impulse_response_pa, axis=1)
     power = np.abs(np.fft.ifft(spectrum * band**2, axis=1)) ** 2
     width = max(1, round(SMOOTHING_S * impulse.sampling_rate_hz))

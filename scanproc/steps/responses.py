@@ -40,7 +40,9 @@ def responses(scan: Scan) -> ImpulseScan:
 
 def _step(frequency_hz: Real) -> float:
     """The step of a uniform grid. Raises ScanDataError for any other."""
-    remedy = "gating needs frequencies at even steps from near zero: export linear spacing or impulse responses"
+    remedy = (
+        "gating needs frequencies at even steps from near zero: export linear spacing or impulse responses"
+    )
     if len(frequency_hz) < 16:
         raise ScanDataError(f"frequency_hz holds {len(frequency_hz)} frequencies, too few to gate: {remedy}")
     step = float(frequency_hz[-1] - frequency_hz[0]) / (len(frequency_hz) - 1)

@@ -20,7 +20,7 @@ from scanproc.records.room import Separation
 from scanproc.records.scan import Scan
 from scanproc.steps import geometry
 from scanproc.steps.geometry import View
-from scanproc.steps.layers import depth_of_layers_m, two_shells
+from scanproc.steps.layers import ONE_LAYER, depth_of_layers_m, two_shells
 from scanproc.steps.order_choice import POINTS_PER_MODE
 from scanproc.steps.split import Split, incoming_db
 from scanproc.steps.split_any import split_on_any_surface
@@ -29,6 +29,8 @@ from scanproc.steps.uncertainty import far_field_error_db
 
 MOST_NOISE_GAIN_DB = 30.0
 """Above it the layers do not tell outgoing from incoming sound (a choice of this project)."""
+ONE_LAYER_NOISE_GAIN_DB = 60.0
+"""Above it at every frequency the points lie on one surface, whatever its shape."""
 
 
 def separate(
@@ -78,6 +80,8 @@ def _separation(scan: Scan, view: View, k: Real, split: Split, depth_m: float) -
     usable = split.noise_gain_db <= MOST_NOISE_GAIN_DB
     if not np.any(usable):
         best = int(np.argmin(split.noise_gain_db))
+        if split.noise_gain_db[best] > ONE_LAYER_NOISE_GAIN_DB:
+            raise ScanDataError(ONE_LAYER)
         raise ScanDataError(
             f"layers {1000 * depth_m:.0f} mm apart cannot tell the device from the room at "
             f"{scan.frequency_hz[best]:g} Hz: noise would grow by {split.noise_gain_db[best]:.0f} dB, at most "

@@ -43,6 +43,18 @@ def joined(parts: Sequence[Split]) -> Split:
     )
 
 
+def reordered(split: Split, place: Integer) -> Split:
+    """The frequencies in another order."""
+    return Split(
+        split.order[place],
+        split.outgoing[:, place],
+        split.regular[:, place],
+        split.held_out_db[:, place],
+        Uncertainty(split.uncertainty.variance_pa2[:, place], split.uncertainty.pattern[:, place]),
+        split.noise_gain_db[place],
+    )
+
+
 def noise_gain_db(variance: Real, single: Real, wavenumber: float, radius_m: float) -> float:
     """Noise of the far field over that of outgoing terms alone, dB.
 

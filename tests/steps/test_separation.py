@@ -107,7 +107,9 @@ def test_both_roads_give_the_same_split() -> None:
     np.testing.assert_allclose(
         fast.uncertainty.variance_pa2[seven], slow.uncertainty.variance_pa2[seven], rtol=1e-6
     )
-    np.testing.assert_allclose(fast.uncertainty.variance_pa2[7:9], slow.uncertainty.variance_pa2[7:9], rtol=1e-3)
+    np.testing.assert_allclose(
+        fast.uncertainty.variance_pa2[7:9], slow.uncertainty.variance_pa2[7:9], rtol=1e-3
+    )
     np.testing.assert_allclose(fast.noise_gain_db, slow.noise_gain_db, atol=0.5)
 
 
@@ -127,7 +129,7 @@ def test_a_drum_works_too() -> None:
 
 def test_predicted_error_is_about_the_true_one() -> None:
     scan = two_monopoles(shells(), FREQUENCY, noise=1e-2)
-    found = separate(scan, order=5)
+    found = separate(scan)
     true = far_error_db(found.outgoing, lambda u: monopole_far(u, FREQUENCY))
     assert np.abs(found.outgoing.far_field_error_db - true).max() < 6
 
@@ -136,12 +138,12 @@ def test_noise_gain_follows_the_determinant_of_degree_zero() -> None:
     """Table two_radii: x1 x2 (j_0(x1) y_0(x2) - j_0(x2) y_0(x1)) = sin(x2 - x1). With m points on each shell
     the noise of a_0 grows by the inverse of 1 - correlation², (|h1|²+|h2|²)(j1²+j2²)/(that over x1 x2)²."""
     low = 40.0
-    found = separate(two_monopoles(shells(), np.array([low])), order=1)
+    found = separate(two_monopoles(shells(), np.array([low])), order=0)
     x = 2 * np.pi * low / SPEED * np.array([0.34, 0.42])
     j = np.sin(x) / x
     det = np.sin(x[1] - x[0]) / (x[0] * x[1])
     gain = 10 * np.log10(np.sum(j**2) * np.sum(1 / x**2) / det**2)
-    assert found.noise_gain_db[0] == pytest.approx(gain, abs=0.2)
+    assert found.noise_gain_db[0] == pytest.approx(gain, abs=1e-3)
     zero = [row for row in rows("air_and_gate", "two_radii") if row[0] == 0]
     assert all(abs(float(row[3]) - np.sin(1.0)) < 1e-12 or abs(float(row[3])) < 1e-40 for row in zero)
 
@@ -172,7 +174,9 @@ def test_one_layer_is_refused() -> None:
 
 def test_too_few_points_are_refused() -> None:
     scan = two_monopoles(shells(count=20), FREQUENCY)
-    with pytest.raises(ScanDataError, match="order 6 needs at least 54 points in each layer, the scan has 20"):
+    with pytest.raises(
+        ScanDataError, match="order 6 needs at least 54 points in each layer, the scan has 20"
+    ):
         separate(scan, order=6)
     with pytest.raises(ScanDataError, match="order 1 needs at least 5 points in each layer, the scan has 3"):
         separate(two_monopoles(shells(count=3), FREQUENCY))
