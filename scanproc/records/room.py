@@ -29,8 +29,8 @@ class Separation:
 class Gate:
     """A time window: one until ``taper_s`` before its end, then half a Hann window.
 
-    ``end_s`` (points,) counts from the drive. ``source`` says where the end comes from. ``length_s`` is the shortest time from the direct sound to
-    the end at any point.
+    ``end_s`` (points,) counts from the drive; ``source`` says where it comes from; ``length_s`` is the
+    shortest time from the direct sound to the end at any point.
     """
 
     end_s: Real
