@@ -35,3 +35,22 @@ def octave_fractions(lowest_hz: float, highest_hz: float, per_octave: int) -> Re
     last = np.floor(np.log10(highest_hz / REFERENCE_HZ) / step + 1e-9)
     frequency: Real = REFERENCE_HZ * 10 ** (np.arange(first, last + 1) * step)
     return frequency
+
+
+def band_centres(per_octave: int, lowest_hz: float, highest_hz: float) -> Real:
+    """Exact mid-band frequencies, Hz, of the bands that lie wholly within a range.
+
+    1000·G^(x/b) for odd b, 1000·G^((2x+1)/2b) for even b, where 1000 Hz is an edge; G = 10^(3/10).
+    """
+    half = 0 if per_octave % 2 else 0.5
+    step = 0.3 / per_octave
+    first = np.ceil(np.log10(lowest_hz / REFERENCE_HZ) / step + 0.5 - half - 1e-9)
+    last = np.floor(np.log10(highest_hz / REFERENCE_HZ) / step - 0.5 - half + 1e-9)
+    centre: Real = REFERENCE_HZ * 10 ** ((np.arange(first, last + 1) + half) * step)
+    return centre
+
+
+def band_edges(centre_hz: Real, per_octave: int) -> tuple[Real, Real]:
+    """Lower and upper edges f·G^(∓1/2b), Hz."""
+    ratio = 10 ** (0.15 / per_octave)
+    return centre_hz / ratio, centre_hz * ratio

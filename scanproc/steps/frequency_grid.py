@@ -1,0 +1,195 @@
+"""Sweeps at other frequencies, smoothed, with another phase reference, or as impulse responses.
+
+Between the scan's frequencies the complex pressure is interpolated by a cubic spline over log f, after the delay of
+each angle (the lag at which its neighbouring frequencies agree best) is taken out; it is put back afterwards.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Literal, TypeAlias
+
+import numpy as np
+from scipy.interpolate import CubicSpline
+
+from scanproc.conventions import Complex, Real
+from scanproc.errors import ScanDataError
+from scanproc.records.impulse import ImpulseSet
+from scanproc.records.sweeps import SweepSet
+from scanproc.waves.smoothing import smoothed
+
+Smoothing: TypeAlias = Literal["power", "complex"]
+LAGS_S = np.linspace(-4e-3, 4e-3, 801)
+"""Delays that are tried for each angle."""
+FADE_BELOW_OCTAVES = 1.0
+FADE_ABOVE_OCTAVES = 1 / 3
+HIGHEST_OF_RATE = 0.45
+"""Highest frequency kept in impulse responses, as a part of the sampling rate."""
+BLOCK_ANGLES = 128
+
+
+def on_grid(sweeps: SweepSet, frequency_hz: Real) -> SweepSet:
+    """The sweeps at frequencies (F,) within their band. Raises ScanDataError outside it."""
+    have = sweeps.frequency_hz
+    if np.array_equal(have, frequency_hz):
+        return sweeps
+    low, high = have[0] * (1 - 1e-9), have[-1] * (1 + 1e-9)
+    if not len(frequency_hz) or frequency_hz[0] < low or frequency_hz[-1] > high:
+        raise ScanDataError(
+            f"frequencies must lie within the scan's {have[0]:g} to {have[-1]:g} Hz: narrow the band"
+        )
+    pressure = interpolated(have, sweeps.pressure_pa_m, frequency_hz)
+    at, known = np.log(frequency_hz), np.log(have)
+    error = np.stack([np.interp(at, known, row) for row in sweeps.standard_error_db])
+    return replace(sweeps, frequency_hz=frequency_hz, pressure_pa_m=pressure, standard_error_db=error)
+
+
+def interpolated(have_hz: Real, value: Complex, frequency_hz: Real) -> Complex:
+    """Complex values (angles, F) at other frequencies, each angle's delay taken out meanwhile."""
+    lag = delays(have_hz, value)[:, None]
+    found: Complex = _spline(have_hz, value, lag)(np.log(frequency_hz))
+    found *= np.exp(-2j * np.pi * frequency_hz * lag)
+    return found
+
+
+def delays(frequency_hz: Real, value: Complex) -> Real:
+    """The delay (angles,) in s that best explains how phase moves from each frequency to the next."""
+    step = value[:, 1:] * value[:, :-1].conj()
+    size = np.abs(step)
+    step = np.divide(step, np.sqrt(size), out=np.zeros_like(step), where=size > 0)
+    turn = np.exp(2j * np.pi * np.diff(frequency_hz)[:, None] * LAGS_S)
+    lag: Real = LAGS_S[np.argmax((step @ turn).real, axis=1)]
+    return lag
+
+
+def interpolation_error_db(sweeps: SweepSet) -> float | None:
+    """How far every second frequency is missed by interpolation between the others, dB re the rms; pessimistic,
+    since the spacing is doubled. None with under 9 frequencies."""
+    have = sweeps.frequency_hz
+    if len(have) < 9:
+        return None
+    last = len(have) - (len(have) + 1) % 2
+    known, between = slice(0, last + 1, 2), slice(1, last, 2)
+    angles = sweeps.pressure_pa_m[:: max(1, sweeps.angles // BLOCK_ANGLES)]
+    missed = interpolated(have[known], angles[:, known], have[between]) - angles[:, between]
+    ratio = np.sum(np.abs(missed) ** 2) / np.sum(np.abs(angles[:, between]) ** 2)
+    return float(10 * np.log10(max(ratio, 1e-30)))
+
+
+def smooth(sweeps: SweepSet, per_octave: float, kind: Smoothing) -> SweepSet:
+    """Sweeps averaged over 1/n octave: "power" (|p|² is averaged, the phase stays) or "complex" (p is averaged).
+
+    Errors are taken as fully dependent within the window.
+    """
+    hz, pressure = sweeps.frequency_hz, sweeps.pressure_pa_m
+    power = np.abs(pressure) ** 2
+    if kind == "complex":
+        found = smoothed(hz, pressure, per_octave)
+        error_pa = smoothed(hz, sweeps.standard_error_db * np.abs(pressure), per_octave)
+        error = _over(error_pa, np.abs(found))
+    else:
+        mean = smoothed(hz, power, per_octave)
+        found = np.sqrt(mean) * np.exp(1j * np.angle(pressure))
+        error = _over(smoothed(hz, sweeps.standard_error_db * power, per_octave), mean)
+    return replace(sweeps, pressure_pa_m=found, standard_error_db=error)
+
+
+def keep_delay(sweeps: SweepSet) -> SweepSet:
+    """The same with the delay over the distance (1 m for the far field) left in the phase: times e^{-jkr}."""
+    if sweeps.delay == "kept":
+        return sweeps
+    if sweeps.speed_of_sound_m_s is None:
+        raise ScanDataError(f"{sweeps.name}: its speed of sound is not known, so no delay can be put in")
+    distance = np.ones(sweeps.angles) if sweeps.distance_m is None else sweeps.distance_m
+    travel = distance[:, None] / sweeps.speed_of_sound_m_s * sweeps.frequency_hz
+    return replace(sweeps, pressure_pa_m=sweeps.pressure_pa_m * np.exp(-2j * np.pi * travel), delay="kept")
+
+
+def impulse_responses(
+    sweeps: SweepSet, sampling_rate_hz: float, samples: int, *, keep: bool = False
+) -> ImpulseSet:
+    """Impulse responses with time zero at a quarter of their length, the same for all angles.
+
+    The sweeps are kept from their lowest to their highest frequency (no higher than 0.45 of the rate); beyond, they go
+    on in a straight line that fades out over an octave below and a third of one above. ``keep``: the delay over the distance stays.
+    """
+    if sweeps.delay == "kept":
+        raise ScanDataError(
+            f"{sweeps.name}: give the sweeps with their delay removed, and keep=True to have it back"
+        )
+    have = sweeps.frequency_hz
+    low, high = float(have[0]), min(float(have[-1]), HIGHEST_OF_RATE * sampling_rate_hz)
+    bins: Real = np.fft.rfftfreq(samples, 1 / sampling_rate_hz).astype(np.float64)
+    inside = np.clip(bins, low, high)
+    gain = _fade(bins, low, min(high, float(have[-1])))
+    zero = samples // 4
+    response = np.empty((sweeps.angles, samples))
+    for start in range(0, sweeps.angles, BLOCK_ANGLES):
+        block = slice(start, start + BLOCK_ANGLES)
+        spectrum = _extended(have, sweeps.pressure_pa_m[block], bins, inside) * gain
+        spectrum *= np.exp(-2j * np.pi * bins * zero / sampling_rate_hz)
+        response[block] = np.fft.irfft(
+            _travelled(sweeps, block, bins, spectrum) if keep else spectrum, samples
+        )
+    return ImpulseSet(
+        sweeps.name,
+        sweeps.direction,
+        response,
+        sampling_rate_hz,
+        zero,
+        (low, high),
+        sweeps.orbit,
+        sweeps.angle_deg,
+        sweeps.drive_voltage_v,
+        sweeps.distance_m,
+        "kept" if keep else "removed",
+    )
+
+
+def _extended(have_hz: Real, value: Complex, bins: Real, inside: Real) -> Complex:
+    """Interpolated within the band; outside a straight line goes on from the edge, so that nothing breaks there."""
+    lag = delays(have_hz, value)[:, None]
+    curve = _spline(have_hz, value, lag)
+    slope = curve(np.log(inside[[0, -1]]), 1) / inside[[0, -1]]
+    beyond = bins - inside
+    still = (
+        curve(np.log(inside)) + slope[:, :1] * np.minimum(beyond, 0) + slope[:, 1:] * np.maximum(beyond, 0)
+    )
+    spectrum: Complex = still * np.exp(-2j * np.pi * bins * lag)
+    return spectrum
+
+
+def _spline(have_hz: Real, value: Complex, lag: Real) -> CubicSpline:
+    """A spline over log f through values (angles, F) whose delays (angles, 1) are taken out."""
+    if len(have_hz) < 4:
+        raise ScanDataError(f"at least 4 frequencies are needed to find others between, got {len(have_hz)}")
+    return CubicSpline(np.log(have_hz), value * np.exp(2j * np.pi * have_hz * lag), axis=1)
+
+
+def _travelled(sweeps: SweepSet, block: slice, bins: Real, spectrum: Complex) -> Complex:
+    part = replace(
+        sweeps,
+        direction=sweeps.direction[block],
+        frequency_hz=bins,
+        pressure_pa_m=spectrum,
+        standard_error_db=np.zeros(spectrum.shape),
+        orbit=None,
+        angle_deg=None,
+        distance_m=None if sweeps.distance_m is None else sweeps.distance_m[block],
+    )
+    return keep_delay(part).pressure_pa_m
+
+
+def _fade(bins: Real, low: float, high: float) -> Real:
+    """One within the band, raised cosines over log f outside, zero at DC."""
+    with np.errstate(divide="ignore"):
+        under = np.log2(low / bins) / FADE_BELOW_OCTAVES
+        over = np.log2(bins / high) / min(FADE_ABOVE_OCTAVES, np.log2(bins[-1] / high))
+    outside = np.clip(np.maximum(under, over), 0, 1)
+    gain: Real = (1 + np.cos(np.pi * outside)) / 2
+    return gain
+
+
+def _over(part: Real, whole: Real) -> Real:
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return np.nan_to_num(part / whole, nan=0.0, posinf=np.inf)
