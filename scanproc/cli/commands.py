@@ -22,6 +22,7 @@ from scanproc.version import VERSION
 COMMANDS: Mapping[str, str] = {
     "convert": "scanproc.cli.convert",
     "demo": "scanproc.cli.demo",
+    "export": "scanproc.cli.export",
     "synth": "scanproc.cli.synth",
 }
 """Subcommand -> module that holds it."""

@@ -72,11 +72,11 @@ def write_result(path: Path | str, result: Result) -> None:
         for name in ("points", "drive_voltage_v", "air_density_kg_m3"):
             file.attrs[name] = getattr(expansion, name)
         for label in FIELDS:
-            _put(file, label, getattr(expansion, label.rpartition("/")[2]))
+            put_array(file, label, getattr(expansion, label.rpartition("/")[2]))
         file["estimator"].attrs["names"] = list(ESTIMATORS)
-        _put_text(file, "provenance", json_text(result.provenance))
+        put_text(file, "provenance", json_text(result.provenance))
         for name in sorted(result.sweeps):
-            _write_sweeps(file.create_group(f"sweeps/{name}"), result.sweeps[name])
+            write_sweep_group(file.create_group(f"sweeps/{name}"), result.sweeps[name])
 
 
 def read_result(path: Path | str) -> Result:
@@ -89,25 +89,27 @@ def read_result(path: Path | str) -> Result:
             air_density_kg_m3=number(file, "air_density_kg_m3"),
         )
         names = list(_group(file, "sweeps")) if "sweeps" in file else []
-        sweeps = {name: _read_sweeps(_group(_group(file, "sweeps"), name), name) for name in names}
+        sweeps = {name: read_sweep_group(_group(_group(file, "sweeps"), name), name) for name in names}
         return Result(expansion, sweeps, _provenance(file))
 
 
-def _write_sweeps(group: Group, sweeps: SweepSet) -> None:
+def write_sweep_group(group: Group, sweeps: SweepSet) -> None:
+    """Puts a sweep set into its group."""
     group.attrs["drive_voltage_v"] = sweeps.drive_voltage_v
     for name in SWEEP_FIELDS:
-        _put(group, name, getattr(sweeps, name))
+        put_array(group, name, getattr(sweeps, name))
     if sweeps.orbit is not None and sweeps.angle_deg is not None:
-        _put(group, "angle_deg", sweeps.angle_deg)
-        _put_text(group, "orbit", list(sweeps.orbit))
+        put_array(group, "angle_deg", sweeps.angle_deg)
+        put_text(group, "orbit", list(sweeps.orbit))
     group.attrs["delay"] = sweeps.delay
     if sweeps.speed_of_sound_m_s is not None:
         group.attrs["speed_of_sound_m_s"] = sweeps.speed_of_sound_m_s
     if sweeps.distance_m is not None:
-        _put(group, "distance_m", sweeps.distance_m)
+        put_array(group, "distance_m", sweeps.distance_m)
 
 
-def _read_sweeps(group: Group, name: str) -> SweepSet:
+def read_sweep_group(group: Group, name: str) -> SweepSet:
+    """The sweep set of a group."""
     orbit, angle, distance = None, None, None
     if "distance_m" in group:
         distance = read_whole(group, "distance_m", "real", ("angles",))
@@ -152,7 +154,7 @@ def _group(parent: Group, name: str) -> Group:
     return parent[name]
 
 
-def _put(group: Group, name: str, value: Any) -> None:
+def put_array(group: Group, name: str, value: Any) -> None:
     packing: dict[str, Any] = {}
     if value.nbytes > 4096:
         rows = blocks(value.shape, value.dtype.itemsize, 128)
@@ -160,7 +162,7 @@ def _put(group: Group, name: str, value: Any) -> None:
     group.create_dataset(name, data=value, track_times=False, **packing)
 
 
-def _put_text(group: Group, name: str, value: str | list[str]) -> None:
+def put_text(group: Group, name: str, value: str | list[str]) -> None:
     encoded = np.char.encode(np.asarray(value, dtype=np.str_), "utf-8")
     kind = h5py.string_dtype("utf-8", max(1, encoded.dtype.itemsize))
     group.create_dataset(name, data=encoded.astype(kind), track_times=False)

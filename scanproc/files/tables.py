@@ -1,8 +1,8 @@
 """Sweep sets as text: one CSV file per angle, and ``angles.csv``, which says where each file looks.
 
-Columns of a sweep: frequency_hz; level_db (re 20 µPa at 1 m, scaled to 2.83 V) and phase_deg (the delay over
-the distance taken out) for reading; standard_error_db; real_pa_m and imag_pa_m, the value itself at the
-scan's drive voltage. All but level and phase have every digit, so nothing is lost.
+Columns of a sweep: frequency_hz; level_db (re 20 µPa at 1 m or at the seat, scaled to 2.83 V) and phase_deg (the
+delay over the distance as ``delay`` in angles.csv says) for reading; standard_error_db; real_pa_m and imag_pa_m, the
+value itself at the scan's drive voltage. All but level and phase have every digit, so nothing is lost.
 """
 
 from __future__ import annotations
@@ -22,7 +22,19 @@ from scanproc.records.sweeps import SweepSet
 
 COLUMNS = ("frequency_hz", "level_db", "phase_deg", "standard_error_db", "real_pa_m", "imag_pa_m")
 ANGLES_FILE = "angles.csv"
-ANGLES_COLUMNS = ("file", "sweep_set", "orbit", "angle_deg", "x", "y", "z", "drive_voltage_v")
+ANGLES_COLUMNS = (
+    "file",
+    "sweep_set",
+    "orbit",
+    "angle_deg",
+    "x",
+    "y",
+    "z",
+    "drive_voltage_v",
+    "distance_m",
+    "delay",
+    "speed_of_sound_m_s",
+)
 
 
 @dataclass(frozen=True, eq=False)
@@ -73,6 +85,9 @@ def read_sweep_tables(directory: Path | str) -> SweepSet:
             orbit=orbit,
             angle_deg=_numbers(place, [[row[3]] for row in rows])[:, 0] if orbit else None,
             drive_voltage_v=float(_numbers(place, [[rows[0][7]]])[0, 0]),
+            distance_m=_numbers(place, [[row[8]] for row in rows])[:, 0] if rows[0][8] else None,
+            delay=rows[0][9],
+            speed_of_sound_m_s=float(_numbers(place, [[rows[0][10]]])[0, 0]) if rows[0][10] else None,
         )
     except ScanDataError as error:
         raise InputError(error.message, path=place) from error
@@ -84,10 +99,18 @@ def read_sweep_table(path: Path | str) -> SweepTable:
     return SweepTable(frequency, level, phase, error, real + 1j * imag)
 
 
+def at_distance(sweeps: SweepSet) -> Complex:
+    """The sweeps in Pa (angles, F): at 1 m, at seats there (the distance's phase as ``delay`` says)."""
+    if sweeps.distance_m is None:
+        return sweeps.pressure_pa_m
+    pressure: Complex = sweeps.pressure_pa_m / sweeps.distance_m[:, None]
+    return pressure
+
+
 def sweep_table_text(sweeps: SweepSet, index: int) -> str:
     """The CSV text of one angle."""
     pressure = sweeps.pressure_pa_m[index]
-    level = level_db(pressure, sweeps.drive_voltage_v)
+    level = level_db(at_distance(sweeps)[index], sweeps.drive_voltage_v)
     phase = np.degrees(np.angle(pressure))
     columns = zip(
         map(repr, sweeps.frequency_hz.tolist()),
@@ -124,11 +147,15 @@ def _earlier_names(directory: Path) -> list[str]:
 
 def _angles_text(sweeps: SweepSet, names: Sequence[str]) -> str:
     orbit = sweeps.orbit or [""] * sweeps.angles
+    distance = [""] * sweeps.angles if sweeps.distance_m is None else map(repr, sweeps.distance_m.tolist())
+    speed = "" if sweeps.speed_of_sound_m_s is None else repr(sweeps.speed_of_sound_m_s)
     angle = [""] * sweeps.angles if sweeps.angle_deg is None else map(repr, sweeps.angle_deg.tolist())
     voltage = repr(sweeps.drive_voltage_v)
     rows = (
-        (name, sweeps.name, where, degrees, *map(repr, unit), voltage)
-        for name, where, degrees, unit in zip(names, orbit, angle, sweeps.direction.tolist(), strict=True)
+        (name, sweeps.name, where, degrees, *map(repr, unit), voltage, metres, sweeps.delay, speed)
+        for name, where, degrees, unit, metres in zip(
+            names, orbit, angle, sweeps.direction.tolist(), distance, strict=True
+        )
     )
     return _csv_text(ANGLES_COLUMNS, rows)
 

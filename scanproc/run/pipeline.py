@@ -59,7 +59,12 @@ def convert(
         device, noticed = file.setup.device, notices(file)
     curves = orbits(expansion, settings.sweeps.step_deg)
     derived = all_curves(expansion, settings.curves)
-    provenance = {"scan": source.name, "scan_sha256": file_hash(source), "settings": settings.model_dump()}
+    provenance = {
+        "device": device,
+        "scan": source.name,
+        "scan_sha256": file_hash(source),
+        "settings": settings.model_dump(),
+    }
     result = Result(expansion, {curves.name: curves}, {"scanproc_version": VERSION, **provenance})
     summary = summarise(
         result,

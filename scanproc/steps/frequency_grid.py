@@ -111,7 +111,8 @@ def impulse_responses(
     """Impulse responses with time zero at a quarter of their length, the same for all angles.
 
     The sweeps are kept from their lowest to their highest frequency (no higher than 0.45 of the rate); beyond, they go
-    on in a straight line that fades out over an octave below and a third of one above. ``keep``: the delay over the distance stays.
+    on in a straight line that fades out over an octave below and a third of one above. ``keep``: the delay over the
+    distance stays.
     """
     if sweeps.delay == "kept":
         raise ScanDataError(

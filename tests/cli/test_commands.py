@@ -86,7 +86,10 @@ def test_every_example_is_a_valid_call(name: str) -> None:
     ("arguments", "line"),
     [
         (["convrt"], "scanproc: no command 'convrt': did you mean 'convert'? (see 'scanproc --help')\n"),
-        (["zzz"], "scanproc: no command 'zzz': known are convert, demo, synth (see 'scanproc --help')\n"),
+        (
+            ["zzz"],
+            "scanproc: no command 'zzz': known are convert, demo, export, synth (see 'scanproc --help')\n",
+        ),
         (
             ["convert", "--outptu", "x"],
             "scanproc: No such option '--outptu'. Did you mean '--output'? (see 'scanproc convert --help')\n",

@@ -1,0 +1,264 @@
+"""From a result to files for other tools: the recipe of ``scanproc export``."""
+
+from __future__ import annotations
+
+import shutil
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+from scanproc.errors import OutputError, ScanDataError, SettingsError
+from scanproc.files.atomic import whole_directory
+from scanproc.files.curve_table import write_curves
+from scanproc.files.export_archive import write_hdf5, write_npz
+from scanproc.files.export_sofa import NOT_STATED, About, write_sofa, write_sofa_impulses
+from scanproc.files.export_text import stems, write_text
+from scanproc.files.export_wav import write_wav
+from scanproc.files.hashing import file_hash
+from scanproc.files.json_file import write_json
+from scanproc.files.result_file import read_result
+from scanproc.files.tables import write_sweep_tables
+from scanproc.records.curves import Curves
+from scanproc.records.expansion import Expansion
+from scanproc.records.impulse import ImpulseSet
+from scanproc.records.result import Result
+from scanproc.records.sweeps import SweepSet
+from scanproc.run.datasheet import all_curves, datasheet
+from scanproc.run.export_settings import AboutTable, ExportSettings, read_filters
+from scanproc.run.progress import Progress, silent
+from scanproc.steps.filters import filtered
+from scanproc.steps.frequency_grid import (
+    Smoothing,
+    impulse_responses,
+    interpolation_error_db,
+    keep_delay,
+    on_grid,
+    smooth,
+)
+from scanproc.steps.sweep_sets import STRAIGHT, Angles, Turn, named, sweep_set
+from scanproc.version import VERSION
+from scanproc.waves.bands import octave_fractions
+
+FORMATS = ("csv", "text", "wav", "sofa", "sofa-ir", "npz", "hdf5")
+IMPULSE_FORMATS = {"wav", "sofa-ir"}
+MANIFEST = "manifest.json"
+
+
+@dataclass(frozen=True)
+class Wanted:
+    """What an export holds. ``turn`` is for the sets given by name; sets made to order bring their own.
+
+    ``per_octave``: None for the scan's own frequencies. ``smoothing``: octave fraction and kind.
+    """
+
+    names: tuple[str, ...] = ("orbits-10",)
+    formats: tuple[str, ...] = ("csv",)
+    filters: tuple[Path, ...] = ()
+    turn: Turn = STRAIGHT
+    per_octave: int | None = None
+    smoothing: tuple[float, Smoothing] | None = None
+    keep_delay: bool = False
+    sampling_rate_hz: float = 48000.0
+    samples: int = 16384
+
+
+def export(
+    result_path: Path | str,
+    output: Path | str,
+    wanted: Wanted,
+    settings: ExportSettings | None = None,
+    progress: Progress = silent,
+    *,
+    force: bool = False,
+) -> dict[str, Any]:
+    """Writes a directory of exports with a manifest, whole or not at all; returns the manifest.
+
+    A directory that holds files is left alone unless ``force`` is on. Raises ResultFileError, SettingsError,
+    ScanDataError, OutputError.
+    """
+    settings = settings or ExportSettings()
+    source, directory = Path(result_path), Path(output)
+    _refuse_unknown(wanted)
+    sets = [(named(name), wanted.turn) for name in dict.fromkeys(wanted.names)]
+    sets += [(one.angles(), one.turn) for one in settings.set]
+    _refuse_twice([angles.name for angles, _ in sets])
+    _refuse_full(directory, force)
+    read = [read_filters(path) for path in wanted.filters]
+    chain, said = [stage for stages, _ in read for stage in stages], [words for _, words in read]
+    result = read_result(source)
+    try:
+        driven = filtered(result.expansion, chain) if chain else result.expansion
+        present = [entry.name for entry in directory.iterdir()] if force and directory.is_dir() else None
+        with whole_directory(directory, replace=force, names=present) as draft:
+            about = _about(result, settings.about)
+            entries, kept = [], []
+            for done, (angles, turn) in enumerate(sets):
+                progress("sets exported", done, len(sets))
+                sweeps, responses, entry = _export_set(draft, driven, angles, turn, wanted, about)
+                entries.append(entry)
+                kept.append((sweeps, responses))
+            progress("sets exported", len(sets), len(sets))
+            if "hdf5" in wanted.formats:
+                write_hdf5(draft / "sweeps.h5", [one for one, _ in kept], [one for _, one in kept if one])
+            curves = _export_curves(draft, result.expansion, driven, wanted, settings)
+            manifest = {
+                "format": "scanproc export",
+                "layout_version": 1,
+                "scanproc_version": VERSION,
+                "written_at": about.date,
+                "source": {"result": source.name, "result_sha256": file_hash(source), **result.provenance},
+                "phase": _phase_words(wanted),
+                "filters": said,
+                "sets": entries,
+                **curves,
+                "files": _checksums(draft),
+            }
+            write_json(draft / MANIFEST, manifest)
+    except ScanDataError as error:
+        raise error if error.path else error.at(source) from None
+    return manifest
+
+
+def _export_set(
+    draft: Path, expansion: Expansion, angles: Angles, turn: Turn, wanted: Wanted, about: About
+) -> tuple[SweepSet, ImpulseSet | None, dict[str, Any]]:
+    """Writes one sweep set in all formats of its own; returns what was written and its entry in the manifest."""
+    plain = sweep_set(expansion, angles, turn)
+    sweeps = _as_wanted(plain, wanted)
+    place, formats = draft / angles.name, wanted.formats
+    responses = None
+    if IMPULSE_FORMATS & set(formats):
+        responses = impulse_responses(plain, wanted.sampling_rate_hz, wanted.samples, keep=wanted.keep_delay)
+    place.mkdir()
+    if "csv" in formats:
+        write_sweep_tables(place / "csv", sweeps)
+    if "text" in formats:
+        write_text(place / "text", sweeps)
+    if "npz" in formats:
+        write_npz(place / f"{angles.name}.npz", sweeps, responses)
+    if "sofa" in formats:
+        _enough_space(draft, 3 * sweeps.pressure_pa_m.nbytes)
+        write_sofa(place / f"{angles.name}.sofa", sweeps, about)
+    if responses is not None:
+        _export_impulses(place, responses, stems(sweeps), formats, about)
+    return sweeps, responses, _entry(sweeps, plain, turn, responses)
+
+
+def _as_wanted(sweeps: SweepSet, wanted: Wanted) -> SweepSet:
+    if wanted.per_octave is not None:
+        hz = sweeps.frequency_hz
+        sweeps = on_grid(sweeps, octave_fractions(float(hz[0]), float(hz[-1]), wanted.per_octave))
+    if wanted.smoothing is not None:
+        sweeps = smooth(sweeps, *wanted.smoothing)
+    return keep_delay(sweeps) if wanted.keep_delay else sweeps
+
+
+def _export_impulses(
+    place: Path, responses: ImpulseSet, names: list[str], formats: Sequence[str], about: About
+) -> None:
+    if "wav" in formats:
+        write_wav(place / "wav", responses, names)
+    if "sofa-ir" in formats:
+        _enough_space(place, 3 * responses.response_pa_m.nbytes)
+        write_sofa_impulses(place / f"{responses.name}_ir.sofa", responses, about)
+
+
+def _export_curves(
+    draft: Path, before: Expansion, driven: Expansion, wanted: Wanted, settings: ExportSettings
+) -> dict[str, Any]:
+    """curves.csv, with filters also curves_before.csv; returns the datasheets for the manifest."""
+    curves: Curves = all_curves(driven, settings.curves, wanted.turn)
+    write_curves(draft / "curves.csv", curves)
+    found = {"datasheet": datasheet(curves, settings.curves)}
+    if driven is not before:
+        earlier = all_curves(before, settings.curves, wanted.turn)
+        write_curves(draft / "curves_before.csv", earlier)
+        found["datasheet_before"] = datasheet(earlier, settings.curves)
+    return found
+
+
+def _entry(sweeps: SweepSet, plain: SweepSet, turn: Turn, responses: ImpulseSet | None) -> dict[str, Any]:
+    entry: dict[str, Any] = {
+        "name": sweeps.name,
+        "angles": sweeps.angles,
+        "frequencies": len(sweeps.frequency_hz),
+        "lowest_hz": float(sweeps.frequency_hz[0]),
+        "highest_hz": float(sweeps.frequency_hz[-1]),
+        "toe_in_deg": turn.toe_in_deg,
+        "tilt_deg": turn.tilt_deg,
+        "level": "re 20 µPa at 1 m" if sweeps.distance_m is None else "re 20 µPa at the seat",
+        "delay": sweeps.delay,
+    }
+    if responses is not None or len(sweeps.frequency_hz) != len(plain.frequency_hz):
+        entry["interpolation_error_db"] = interpolation_error_db(plain)
+    if responses is not None:
+        entry["impulse_responses"] = {
+            "sampling_rate_hz": responses.sampling_rate_hz,
+            "samples": responses.response_pa_m.shape[1],
+            "time_zero_sample": responses.time_zero_sample,
+            "lowest_hz": responses.band_hz[0],
+            "highest_hz": responses.band_hz[1],
+            "full_scale": "1.0 is 1 Pa (rms phasor at the drive voltage) per unit spectrum",
+        }
+    return entry
+
+
+def _phase_words(wanted: Wanted) -> dict[str, Any]:
+    kept = "kept: the phase holds the delay over 1 m, at seats over their distance"
+    removed = "removed: the factor e^{+jkr} takes out the delay from the scan's origin"
+    smoothing = "none"
+    if wanted.smoothing is not None:
+        smoothing = f"1/{wanted.smoothing[0]:g} octave, {wanted.smoothing[1]}"
+    return {"time": "e^{+jωt}", "delay": kept if wanted.keep_delay else removed, "smoothing": smoothing}
+
+
+def _about(result: Result, table: AboutTable) -> About:
+    now = datetime.now(UTC).strftime("%Y-%m-%d %H:%M:%S")
+    device = str(result.provenance.get("device") or NOT_STATED)
+    return replace(About(**table.model_dump()), device=device, date=now)
+
+
+def _checksums(draft: Path) -> dict[str, dict[str, Any]]:
+    files = sorted(path for path in draft.rglob("*") if path.is_file())
+    return {
+        path.relative_to(draft).as_posix(): {"bytes": path.stat().st_size, "sha256": file_hash(path)}
+        for path in files
+    }
+
+
+def _enough_space(place: Path, needed: int) -> None:
+    """netCDF may take the process down on a full disk, so the room is looked at first."""
+    free = shutil.disk_usage(place).free
+    if free < needed + 2**20:
+        raise OutputError(
+            f"needs about {needed / 2**20:.0f} MiB, {free / 2**20:.0f} are free: make room, then run again",
+            path=place,
+        )
+
+
+def _refuse_unknown(wanted: Wanted) -> None:
+    for one in wanted.formats:
+        if one not in FORMATS:
+            raise SettingsError(f"no format {one!r}: known are {', '.join(FORMATS)}")
+    if wanted.samples < 64 or wanted.samples % 2:
+        raise SettingsError(f"samples must be an even number from 64, got {wanted.samples}")
+
+
+def _refuse_twice(names: list[str]) -> None:
+    twice = next((name for name in names if names.count(name) > 1), None)
+    if twice:
+        raise SettingsError(f"two sweep sets are called {twice!r}: rename one")
+
+
+def _refuse_full(directory: Path, force: bool) -> None:
+    if directory.exists() and not directory.is_dir():
+        raise OutputError(
+            "the output must be a directory, this is a file: choose another name", path=directory
+        )
+    if directory.is_dir() and not force and any(directory.iterdir()):
+        raise OutputError(
+            "the output directory holds files already: choose another, or replace it with --force",
+            path=directory,
+        )
