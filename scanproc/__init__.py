@@ -18,11 +18,16 @@ if TYPE_CHECKING:
     from scanproc.records.result import Result as Result
     from scanproc.run.pipeline import convert as convert
     from scanproc.run.settings import read_settings as read_settings
+    from scanproc.steps.beamwidth import beamwidths as beamwidths
+    from scanproc.steps.curves import derived_curves as derived_curves
     from scanproc.steps.extrapolate import far_field as far_field
     from scanproc.steps.extrapolate import orbits as orbits
     from scanproc.steps.extrapolate import pressure_at as pressure_at
+    from scanproc.steps.filters import filtered as filtered
     from scanproc.steps.fit import fit as fit
     from scanproc.steps.spectra import spectra as spectra
+    from scanproc.steps.sweep_sets import named_set as named_set
+    from scanproc.steps.sweep_sets import sweep_set as sweep_set
 
 _HOME = {
     "read_scan": "scanproc.files.scan_file",
@@ -35,6 +40,11 @@ _HOME = {
     "far_field": "scanproc.steps.extrapolate",
     "pressure_at": "scanproc.steps.extrapolate",
     "orbits": "scanproc.steps.extrapolate",
+    "sweep_set": "scanproc.steps.sweep_sets",
+    "named_set": "scanproc.steps.sweep_sets",
+    "derived_curves": "scanproc.steps.curves",
+    "beamwidths": "scanproc.steps.beamwidth",
+    "filtered": "scanproc.steps.filters",
     "convert": "scanproc.run.pipeline",
     "read_settings": "scanproc.run.settings",
 }

@@ -37,6 +37,9 @@ from scanproc.cli.progress import shown
 @click.option("--smooth", type=float, help="Smooth over 1/N octave.")
 @click.option("--smooth-kind", type=click.Choice(["power", "complex"]), default="power", show_default=True)
 @click.option(
+    "--bands", type=click.IntRange(1, 24), help="Also curves_in_bands.csv, 1/N octave (IEC 61260-1)."
+)
+@click.option(
     "--keep-delay", is_flag=True, help="Leave the delay over 1 m (seats: their distance) in the phase."
 )
 @click.option("--rate", type=float, default=48000.0, show_default=True, help="Hz, for impulse responses.")
@@ -54,6 +57,7 @@ def command(
     per_octave: int | None,
     smooth: float | None,
     smooth_kind: str,
+    bands: int | None,
     keep_delay: bool,
     rate: float,
     samples: int,
@@ -86,6 +90,7 @@ def command(
         per_octave=per_octave,
         smoothing=None if smooth is None else (smooth, "complex" if smooth_kind == "complex" else "power"),
         keep_delay=keep_delay,
+        bands_per_octave=bands,
         sampling_rate_hz=rate,
         samples=samples,
     )

@@ -28,6 +28,7 @@ from scanproc.records.sweeps import SweepSet
 from scanproc.run.datasheet import all_curves, datasheet
 from scanproc.run.export_settings import AboutTable, ExportSettings, read_filters
 from scanproc.run.progress import Progress, silent
+from scanproc.steps.curves import band_levels
 from scanproc.steps.filters import filtered
 from scanproc.steps.frequency_grid import (
     Smoothing,
@@ -37,7 +38,7 @@ from scanproc.steps.frequency_grid import (
     on_grid,
     smooth,
 )
-from scanproc.steps.sweep_sets import STRAIGHT, Angles, Turn, named, sweep_set
+from scanproc.steps.sweep_sets import STRAIGHT, Angles, Turn, named_set, sweep_set
 from scanproc.version import VERSION
 from scanproc.waves.bands import octave_fractions
 
@@ -50,7 +51,8 @@ MANIFEST = "manifest.json"
 class Wanted:
     """What an export holds. ``turn`` is for the sets given by name; sets made to order bring their own.
 
-    ``per_octave``: None for the scan's own frequencies. ``smoothing``: octave fraction and kind.
+    ``per_octave``: None for the scan's own frequencies; ``bands_per_octave``: levels of the curves in bands as well.
+    ``smoothing``: octave fraction and kind.
     """
 
     names: tuple[str, ...] = ("orbits-10",)
@@ -60,6 +62,7 @@ class Wanted:
     per_octave: int | None = None
     smoothing: tuple[float, Smoothing] | None = None
     keep_delay: bool = False
+    bands_per_octave: int | None = None
     sampling_rate_hz: float = 48000.0
     samples: int = 16384
 
@@ -81,7 +84,7 @@ def export(
     settings = settings or ExportSettings()
     source, directory = Path(result_path), Path(output)
     _refuse_unknown(wanted)
-    sets = [(named(name), wanted.turn) for name in dict.fromkeys(wanted.names)]
+    sets = [(named_set(name), wanted.turn) for name in dict.fromkeys(wanted.names)]
     sets += [(one.angles(), one.turn) for one in settings.set]
     _refuse_twice([angles.name for angles, _ in sets])
     _refuse_full(directory, force)
@@ -171,6 +174,8 @@ def _export_curves(
     """curves.csv, with filters also curves_before.csv; returns the datasheets for the manifest."""
     curves: Curves = all_curves(driven, settings.curves, wanted.turn)
     write_curves(draft / "curves.csv", curves)
+    if wanted.bands_per_octave is not None:
+        write_curves(draft / "curves_in_bands.csv", band_levels(curves, wanted.bands_per_octave))
     found = {"datasheet": datasheet(curves, settings.curves)}
     if driven is not before:
         earlier = all_curves(before, settings.curves, wanted.turn)

@@ -15,7 +15,7 @@ from scanproc.errors import InputError, SettingsError
 from scanproc.files.transfer_function import read_transfer_function
 from scanproc.run.settings import CurveSettings
 from scanproc.steps.filters import Biquad, Simple, Stage, Tabulated
-from scanproc.steps.sweep_sets import Angles, Turn, arc_angles, listed_angles, named, seat_angles
+from scanproc.steps.sweep_sets import Angles, Turn, arc_angles, listed_angles, named_set, seat_angles
 from scanproc.waves.biquads import Kind, q_of_slope
 
 Model = TypeVar("Model", bound=BaseModel)
@@ -50,7 +50,7 @@ class NamedSet(_Set):
     like: str
 
     def angles(self) -> Angles:
-        found = named(self.like)
+        found = named_set(self.like)
         return Angles(self.name, found.direction, found.orbit, found.angle_deg)
 
 

@@ -17,12 +17,11 @@ from scanproc.steps.propagate import (
     DB_OF_POWER,
     ErrorModel,
     error_model,
-    far_coefficients,
+    far_field_along,
     standard_errors_along,
 )
 from scanproc.steps.sweep_sets import STRAIGHT, Turn, turned_back
 from scanproc.waves.directions import horizontal_orbit, vertical_orbit
-from scanproc.waves.harmonics import real_harmonics
 
 DROPS_DB = (6.0, 10.0)
 ORBITS = {"horizontal": horizontal_orbit, "vertical": vertical_orbit}
@@ -39,14 +38,12 @@ def beamwidths(expansion: Expansion, turn: Turn = STRAIGHT) -> Curves:
     curves = []
     for orbit in ORBITS:
         series = _power_series(expansion, orbit, turn)
-        curves += [_beamwidth(expansion, model, series, drop, (orbit, turn)) for drop in DROPS_DB]
+        curves += [_beamwidth(model, series, drop, (orbit, turn)) for drop in DROPS_DB]
     notes = ("beamwidth: included angle between the first falls below the axis on either side",)
     return Curves(expansion.frequency_hz, tuple(curves), notes)
 
 
-def _beamwidth(
-    expansion: Expansion, model: ErrorModel, series: Complex, drop_db: float, place: tuple[str, Turn]
-) -> Curve:
+def _beamwidth(model: ErrorModel, series: Complex, drop_db: float, place: tuple[str, Turn]) -> Curve:
     left, found_left = first_fall(series, drop_db, 1)
     right, found_right = first_fall(series, drop_db, -1)
     found = found_left & found_right
@@ -55,7 +52,7 @@ def _beamwidth(
     here = np.flatnonzero(found)
     if len(here):
         sides = np.stack([left[here], -right[here]])
-        error[here] = _error(expansion, model, series[:, here], sides, here, place)
+        error[here] = _error(_part(model, here), series[:, here], sides, place)
     return Curve(f"{place[0]} beamwidth, -{drop_db:g} dB", "deg", np.rad2deg(width), np.rad2deg(error))
 
 
@@ -99,44 +96,25 @@ def _on_grid(series: Complex, angle: Real) -> Real:
     return value
 
 
-def _error(
-    expansion: Expansion,
-    model: ErrorModel,
-    series: Complex,
-    sides: Real,
-    here: NDArray[np.intp],
-    place: tuple[str, Turn],
-) -> Real:
+def _error(model: ErrorModel, series: Complex, sides: Real, place: tuple[str, Turn]) -> Real:
     """Standard error in rad of the included angle: δα = δ(L(α) - L(0)) / |dL/dα| on both sides."""
     orbit, turn = place
     term = np.arange(len(series))[:, None]
-    power = power_at(series, sides)
-    steep = np.abs(
-        DB_OF_POWER * np.stack([power_at(1j * term * series, side[None, :])[0] for side in sides]) / power
-    )
-    angle = np.concatenate([np.zeros((1, len(here))), sides])
+    turned = np.stack([power_at(1j * term * series, side[None, :])[0] for side in sides])
+    angle = np.concatenate([np.zeros((1, sides.shape[1])), sides])
     direction = np.stack([turned_back(ORBITS[orbit](np.rad2deg(row)), turn) for row in angle])
-    slope = np.empty(angle.shape, dtype=np.complex128)
     with np.errstate(divide="ignore", invalid="ignore"):
-        share = np.concatenate([-np.sum(1 / steep, axis=0)[None], 1 / steep])
-        for row, unit in enumerate(direction):
-            pressure = _at_own_direction(expansion, unit, here)
-            slope[row] = share[row] * 2 * DB_OF_POWER / pressure
-        return standard_errors_along(_part(model, here), direction, slope)
-
-
-def _at_own_direction(expansion: Expansion, unit: Real, here: NDArray[np.intp]) -> Complex:
-    """Far-field pressure of each frequency at its own direction, (F,)."""
-    coefficients = far_coefficients(expansion)[:, here]
-    pressure: Complex = np.einsum("fm,mf->f", real_harmonics(expansion.max_order, unit), coefficients)
-    offset = np.sum(unit * expansion.centre_m[here], axis=1)
-    return pressure * np.exp(1j * offset * expansion.wavenumber_rad_m[here])
+        shallow = power_at(series, sides) / (DB_OF_POWER * np.abs(turned))
+        share = np.concatenate([-np.sum(shallow, axis=0)[None], shallow])
+        pressure = np.stack([far_field_along(model, unit) for unit in direction])
+        return standard_errors_along(model, direction, share * 2 * DB_OF_POWER / pressure)
 
 
 def _part(model: ErrorModel, here: NDArray[np.intp]) -> ErrorModel:
     return ErrorModel(
         model.order,
         model.mode_power[:, here],
+        model.field[:, here],
         model.pattern[:, here],
         model.centre_m[here],
         model.wavenumber_rad_m[here],

@@ -16,7 +16,7 @@ from scanproc.conventions import REFERENCE_PRESSURE_PA, REFERENCE_VOLTAGE_V, Com
 from scanproc.records.curves import Curve, Curves
 from scanproc.records.expansion import Expansion
 from scanproc.steps.extrapolate import far_field
-from scanproc.steps.propagate import DB_OF_POWER, ErrorModel, error_model, far_coefficients, standard_errors
+from scanproc.steps.propagate import DB_OF_POWER, ErrorModel, error_model, standard_errors
 from scanproc.steps.sweep_sets import STRAIGHT, Turn, turned_back
 from scanproc.waves.orbit_sets import (
     CEILING_BOUNCE,
@@ -32,6 +32,7 @@ from scanproc.waves.orbit_sets import (
     group_weights,
     power_weights,
 )
+from scanproc.waves.smoothing import band_means
 
 REFLECTIONS = ("floor bounce", "ceiling bounce", "front wall", "side walls", "rear wall")
 IN_ROOM_SHARES = {"listening window": 0.12, "early reflections": 0.44, "sound power": 0.44}
@@ -102,6 +103,8 @@ INDICES = {
     "sound power error of 70 angles": ("sound power", "sound power, exact"),
 }
 """Differences of two levels: name -> (minuend, subtrahend)."""
+LEVELS = (*average_weights(), "sound power, exact")
+"""Names of the curves that are levels."""
 
 
 def derived_curves(expansion: Expansion, choices: CurveChoices = STANDARD, turn: Turn = STRAIGHT) -> Curves:
@@ -114,7 +117,7 @@ def derived_curves(expansion: Expansion, choices: CurveChoices = STANDARD, turn:
     model = error_model(expansion)
     weights = average_weights(choices)
     power, gradient = _powers(pressure, np.stack(list(weights.values())))
-    exact, extra = _exact_power(expansion, model)
+    exact, extra = _exact_power(model)
     names = [*weights, "sound power, exact"]
     power = np.concatenate([power, exact[None]])
     gradient = np.concatenate([gradient, np.zeros_like(gradient[:1])])
@@ -135,6 +138,21 @@ def derived_curves(expansion: Expansion, choices: CurveChoices = STANDARD, turn:
     return Curves(expansion.frequency_hz, (*curves, _spread(pressure, model, direction)), choices.notes())
 
 
+def band_levels(curves: Curves, per_octave: int) -> Curves:
+    """The levels among derived curves averaged as powers over the bands of IEC 61260-1 that the scan covers.
+
+    Errors are taken as fully dependent within a band.
+    """
+    levels = [curve for curve in curves.curves if curve.name in LEVELS]
+    power = 10 ** (np.stack([curve.value for curve in levels]) / 10)
+    error = np.stack([curve.standard_error for curve in levels])
+    centre, mean = band_means(curves.frequency_hz, power, per_octave)
+    _, weighted = band_means(curves.frequency_hz, power * error, per_octave)
+    found = zip(levels, 10 * np.log10(mean), weighted / mean, strict=True)
+    notes = (*curves.notes, f"means of power over base-ten 1/{per_octave}-octave bands (IEC 61260-1)")
+    return Curves(centre, tuple(Curve(c.name, "dB", value, e) for c, value, e in found), notes)
+
+
 def _powers(pressure: Complex, weights: Real) -> tuple[Real, Complex]:
     """Σ w|p|² (curves, F), and how its level in dB follows errors of the pressures, (curves, angles, F)."""
     power = weights @ np.abs(pressure) ** 2
@@ -143,13 +161,12 @@ def _powers(pressure: Complex, weights: Real) -> tuple[Real, Complex]:
     return power, np.nan_to_num(slope, nan=0.0, posinf=0.0, neginf=0.0)
 
 
-def _exact_power(expansion: Expansion, model: ErrorModel) -> tuple[Real, Complex]:
+def _exact_power(model: ErrorModel) -> tuple[Real, Complex]:
     """Mean of |p|² over the sphere (F,), and how its level follows the errors R_n ε_nm, (modes, F)."""
-    modes = min(len(expansion.coefficients_pa), len(model.mode_power))
-    far = far_coefficients(expansion)
-    power: Real = np.sum(np.abs(far) ** 2, axis=0) / (4 * np.pi)
+    modes = min(len(model.field), len(model.mode_power))
+    power: Real = np.sum(np.abs(model.field) ** 2, axis=0) / (4 * np.pi)
     slope = np.zeros(model.mode_power.shape, dtype=np.complex128)
-    slope[:modes] = 2 * DB_OF_POWER * far[:modes].conj() / (4 * np.pi * power)
+    slope[:modes] = 2 * DB_OF_POWER * model.field[:modes].conj() / (4 * np.pi * power)
     return power, slope
 
 

@@ -24,10 +24,14 @@ DB_OF_POWER = 10 / np.log(10)
 
 @dataclass(frozen=True, eq=False)
 class ErrorModel:
-    """What the errors of an expansion share: ``mode_power`` (modes, F) = s_n |R_n|² in Pa²·m²."""
+    """What the errors of an expansion share: ``mode_power`` (modes, F) = s_n |R_n|² in Pa²·m².
+
+    ``field`` (modes, F) = R_n a_nm are the coefficients of the far field itself, Pa·m; they may reach less far.
+    """
 
     order: int
     mode_power: Real
+    field: Complex
     pattern: Real
     centre_m: Real
     wavenumber_rad_m: Real
@@ -37,23 +41,24 @@ def error_model(expansion: Expansion) -> ErrorModel:
     """The error model of an expansion."""
     variance = expansion.coefficient_variance_pa2
     order = len(variance) - 1
-    power = (variance * np.abs(far_factors(expansion, order)) ** 2)[mode_degrees(order)]
+    places = zip(expansion.wavenumber_rad_m, expansion.scaling_radius_m, strict=True)
+    far = np.stack([far_radial(max(order, expansion.max_order), k, k * r) for k, r in places], axis=1)
     return ErrorModel(
-        order, power, expansion.variance_pattern, expansion.centre_m, expansion.wavenumber_rad_m
+        order,
+        (variance * np.abs(far[: order + 1]) ** 2)[mode_degrees(order)],
+        far[mode_degrees(expansion.max_order)] * expansion.coefficients_pa,
+        expansion.variance_pattern,
+        expansion.centre_m,
+        expansion.wavenumber_rad_m,
     )
 
 
-def far_coefficients(expansion: Expansion) -> Complex:
-    """R_n a_nm, the coefficients of the far field about the centre, (modes, F), Pa·m."""
-    order = expansion.max_order
-    far: Complex = far_factors(expansion, order)[mode_degrees(order)] * expansion.coefficients_pa
-    return far
-
-
-def far_factors(expansion: Expansion, order: int) -> Complex:
-    """R_n, (degrees, F), m."""
-    places = zip(expansion.wavenumber_rad_m, expansion.scaling_radius_m, strict=True)
-    return np.stack([far_radial(order, k, k * radius) for k, radius in places], axis=1)
+def far_field_along(model: ErrorModel, direction: Real) -> Complex:
+    """Far-field pressure in Pa·m of each frequency in its own direction (F, 3), (F,)."""
+    order = int(np.sqrt(len(model.field))) - 1
+    pressure: Complex = np.einsum("fm,mf->f", real_harmonics(order, direction), model.field)
+    offset = np.sum(direction * model.centre_m, axis=1)
+    return pressure * np.exp(1j * offset * model.wavenumber_rad_m)
 
 
 def standard_errors(
@@ -68,7 +73,8 @@ def standard_errors(
     factor = _factor(model, direction)
     error = np.empty((gradient.shape[0], gradient.shape[2]))
     for index in range(gradient.shape[2]):
-        row = (gradient[:, :, index] * factor[:, index]) @ harmonics
+        weight = gradient[:, :, index] * factor[:, index]
+        row = weight.real @ harmonics + 1j * (weight.imag @ harmonics)
         if extra is not None:
             row = row + extra[:, :, index]
         error[:, index] = np.sqrt(np.abs(row) ** 2 @ model.mode_power[:, index] / 2)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -46,7 +45,7 @@ class Angles:
     distance_m: Real | None = None
 
 
-def named(name: str) -> Angles:
+def named_set(name: str) -> Angles:
     """The set "orbits-STEP" or "sphere-STEP", STEP in degrees. Raises SettingsError."""
     kind, _, step = name.partition("-")
     try:
@@ -164,8 +163,3 @@ def _at_distance(expansion: Expansion, direction: Real, distance_m: Real) -> tup
         pattern = pattern_at(expansion.variance_pattern[:, [index]], offset / radius[:, None])[:, 0]
         variance[:, index] = power * pattern * distance_m**2
     return pressure, variance
-
-
-def named_sets(names: Sequence[str]) -> tuple[Angles, ...]:
-    """Several sets by name, each once."""
-    return tuple(named(name) for name in dict.fromkeys(names))

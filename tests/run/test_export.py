@@ -26,7 +26,7 @@ from scanproc.records.scan import Scan, ScanSetup
 from scanproc.run.export import FORMATS
 from scanproc.steps.filters import filtered
 from scanproc.steps.fit import fit
-from scanproc.steps.sweep_sets import Turn, named, seat_angles, sweep_set
+from scanproc.steps.sweep_sets import Turn, named_set, seat_angles, sweep_set
 from scanproc.waves.bands import octave_fractions
 from synthetic_scans.device import paging_loudspeaker
 
@@ -68,7 +68,7 @@ def test_every_format_holds_the_same(result: Path, tmp_path: Path) -> None:
     assert source["result_sha256"] == sha256(result.read_bytes()).hexdigest()
     assert source["scan_sha256"] == "0" * 64
     place = tmp_path / "x" / "orbits-30"
-    wanted = sweep_set(read_result(result).expansion, named("orbits-30"))
+    wanted = sweep_set(read_result(result).expansion, named_set("orbits-30"))
     table = read_sweep_tables(place / "csv")
     np.testing.assert_array_equal(table.pressure_pa_m, wanted.pressure_pa_m)
     np.testing.assert_array_equal(table.standard_error_db, wanted.standard_error_db)
@@ -112,7 +112,7 @@ def test_sets_made_to_order(result: Path, tmp_path: Path) -> None:
     ]
     assert "weights of zones" in manifest["datasheet"]["choices"][0]
     expansion = read_result(result).expansion
-    turned = sweep_set(expansion, named("orbits-10"), Turn(toe_in_deg=30))
+    turned = sweep_set(expansion, named_set("orbits-10"), Turn(toe_in_deg=30))
     found = read_sweep_tables(tmp_path / "x" / "toed-in" / "csv")
     np.testing.assert_array_equal(found.pressure_pa_m, turned.pressure_pa_m)
     seats = read_sweep_tables(tmp_path / "x" / "benches" / "csv")
@@ -137,7 +137,7 @@ def test_filters_change_sets_and_curves(result: Path, tmp_path: Path) -> None:
     assert change[corner] == pytest.approx(-3 - 2, abs=0.3)  # high-pass at its corner, and the gain
     assert manifest["datasheet"] != manifest["datasheet_before"]
     table = read_sweep_tables(tmp_path / "x" / "orbits-10" / "csv")
-    plain = sweep_set(read_result(result).expansion, named("orbits-10"), Turn(10))
+    plain = sweep_set(read_result(result).expansion, named_set("orbits-10"), Turn(10))
     moved = 20 * np.log10(np.abs(table.pressure_pa_m / plain.pressure_pa_m))
     np.testing.assert_allclose(moved, np.broadcast_to(change, moved.shape), atol=1e-9)
 
@@ -156,13 +156,22 @@ def test_a_table_as_filter(result: Path, tmp_path: Path) -> None:
 
 
 def test_other_frequencies_and_smoothing_are_stated(result: Path, tmp_path: Path) -> None:
-    more = ["--per-octave", 6, "--smooth", 3, "--smooth-kind", "complex"]
+    more = ["--bands", 3, "--per-octave", 6, "--smooth", 3, "--smooth-kind", "complex"]
     assert export(result, "-o", tmp_path / "x", "--sweeps", "orbits-90", *more) == 0
     manifest = checked_manifest(tmp_path / "x")
     assert manifest["phase"]["smoothing"] == "1/3 octave, complex"
     (entry,) = manifest["sets"]
     assert entry["frequencies"] == len(octave_fractions(HZ[0], HZ[-1], 6))
     assert entry["interpolation_error_db"] < -30
+    bands = read_curves(tmp_path / "x" / "curves_in_bands.csv")
+    assert bands.frequency_hz[[0, -1]] == pytest.approx(
+        [63.0957, 1584.893]
+    )  # the first and last whole thirds
+    fine = read_curves(tmp_path / "x" / "curves.csv").get("on axis").value
+    inside = (HZ > 708) & (HZ < 1412)
+    octave = 10 * np.log10(np.mean(10 ** (fine[inside] / 10)))  # three thirds make the octave around 1 kHz
+    thirds = 10 * np.log10(np.mean(10 ** (bands.get("on axis").value[11:14] / 10)))
+    assert thirds == pytest.approx(octave, abs=0.05)
 
 
 def test_a_directory_with_files_is_left_alone(result: Path, tmp_path: Path, capsys: Captured) -> None:

@@ -12,7 +12,7 @@ from small_scans import monopole_scan
 from scanproc.errors import ScanDataError
 from scanproc.steps.filters import Biquad, Simple, Tabulated, chain_response, filtered
 from scanproc.steps.fit import fit
-from scanproc.steps.sweep_sets import named, sweep_set
+from scanproc.steps.sweep_sets import named_set, sweep_set
 from scanproc.waves.biquads import biquad
 
 SCAN = monopole_scan(points=200)
@@ -49,7 +49,7 @@ def test_filtered_sweeps_are_those_of_a_filtered_scan(order: int | None) -> None
     drive = independent_response(HZ)
     before = fit(replace(SCAN, pressure_pa=SCAN.pressure_pa * drive), order=order)
     after = filtered(fit(SCAN, order=order), CHAIN)
-    wanted, found = sweep_set(before, named("orbits-10")), sweep_set(after, named("orbits-10"))
+    wanted, found = sweep_set(before, named_set("orbits-10")), sweep_set(after, named_set("orbits-10"))
     np.testing.assert_allclose(found.pressure_pa_m, wanted.pressure_pa_m, rtol=1e-9)
     np.testing.assert_allclose(found.standard_error_db, wanted.standard_error_db, rtol=1e-7)
     np.testing.assert_allclose(after.far_field_error_db, before.far_field_error_db, atol=1e-7)

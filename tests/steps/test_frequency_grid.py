@@ -17,13 +17,13 @@ from scanproc.steps.frequency_grid import (
     on_grid,
     smooth,
 )
-from scanproc.steps.sweep_sets import named
+from scanproc.steps.sweep_sets import named_set
 from scanproc.waves.bands import octave_fractions
 from synthetic_scans.device import paging_loudspeaker
 from synthetic_scans.sources import Cluster
 
 SPEED = 343.2
-ANGLES = named("orbits-45")
+ANGLES = named_set("orbits-45")
 DEVICE: Cluster = paging_loudspeaker(0.2)
 SCAN_HZ = octave_fractions(50, 16000, 24)
 

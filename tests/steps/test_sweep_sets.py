@@ -14,7 +14,7 @@ from scanproc.steps.sweep_sets import (
     Turn,
     arc_angles,
     listed_angles,
-    named,
+    named_set,
     seat_angles,
     sweep_set,
     turn_matrix,
@@ -40,7 +40,7 @@ STRAIGHT = expansion_of(np.eye(3))
 
 @pytest.mark.parametrize("name", ["orbits-10", "orbits-5", "sphere-5", "sphere-10", "orbits-2.5"])
 def test_named_sets(name: str) -> None:
-    angles = named(name)
+    angles = named_set(name)
     step = float(name.partition("-")[2])
     assert angles.name == name
     if name.startswith("orbits"):
@@ -56,7 +56,7 @@ def test_named_sets(name: str) -> None:
 )
 def test_unknown_names_are_one_line(name: str) -> None:
     with pytest.raises(SettingsError, match=f"no sweep set '{name}': known are orbits-10"):
-        named(name)
+        named_set(name)
 
 
 def test_arc_and_list() -> None:
@@ -74,7 +74,9 @@ def test_toe_in_is_the_orbit_read_elsewhere() -> None:
     shifted = sweep_set(STRAIGHT, arc_angles("a", "horizontal", -120, 60, 10))
     np.testing.assert_allclose(turned.pressure_pa_m, shifted.pressure_pa_m, rtol=1e-12)
     np.testing.assert_allclose(turned.standard_error_db, shifted.standard_error_db, rtol=1e-9)
-    np.testing.assert_allclose(turned.direction, named("orbits-10").direction[np.r_[27:36, 0:10]], atol=1e-15)
+    np.testing.assert_allclose(
+        turned.direction, named_set("orbits-10").direction[np.r_[27:36, 0:10]], atol=1e-15
+    )
 
 
 def test_tilt_is_the_vertical_orbit_read_elsewhere() -> None:
@@ -90,7 +92,7 @@ def test_turning_equals_a_scan_of_the_turned_device(toe_in: float, tilt: float) 
     to_the_left = np.array([[np.cos(a), -np.sin(a), 0], [np.sin(a), np.cos(a), 0], [0, 0, 1]])
     turn = to_the_left @ front_up
     np.testing.assert_allclose(turn_matrix(Turn(toe_in, tilt)), turn, atol=1e-15)
-    for angles in (named("orbits-10"), seat_angles("hall", [[2.0, 0.5, -1.0], [8.0, -3.0, 0.0]])):
+    for angles in (named_set("orbits-10"), seat_angles("hall", [[2.0, 0.5, -1.0], [8.0, -3.0, 0.0]])):
         found = sweep_set(STRAIGHT, angles, Turn(toe_in, tilt)).pressure_pa_m
         scanned = sweep_set(expansion_of(turn), angles).pressure_pa_m
         exact = device(turn).far_field(angles.direction, FREQUENCY_HZ, SPEED_M_S)
