@@ -23,6 +23,7 @@ COMMANDS: Mapping[str, str] = {
     "convert": "scanproc.cli.convert",
     "demo": "scanproc.cli.demo",
     "export": "scanproc.cli.export",
+    "points": "scanproc.cli.points",
     "synth": "scanproc.cli.synth",
 }
 """Subcommand -> module that holds it."""

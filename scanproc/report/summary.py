@@ -9,6 +9,7 @@ from typing import Any
 from scanproc.records.result import Result
 from scanproc.report import words
 from scanproc.report.bands import Band, bands, widest_run
+from scanproc.report.points import PointsAnswer
 
 
 @dataclass(frozen=True)
@@ -31,6 +32,7 @@ class Summary:
     headline: Mapping[str, Any]
     provenance: Mapping[str, Any]
     written_at: str
+    points_study: Mapping[str, Any] | None = None
 
     def as_json(self) -> dict[str, Any]:
         """What summary.json holds."""
@@ -41,7 +43,8 @@ class Summary:
 
     def lines(self) -> list[str]:
         """What the terminal shows."""
-        return [self.verdict, *(f"Warning: {warning}" for warning in self.warnings)]
+        study = [] if self.points_study is None else [str(self.points_study["verdict"])]
+        return [self.verdict, *study, *(f"Warning: {warning}" for warning in self.warnings)]
 
 
 def summarise(
@@ -53,6 +56,7 @@ def summarise(
     points_dropped: int = 0,
     written_at: str = "",
     headline: Mapping[str, Any] | None = None,
+    points_study: PointsAnswer | None = None,
 ) -> Summary:
     """The summary of a result; ``target_set_by`` is "default" or "settings"."""
     expansion = result.expansion
@@ -82,4 +86,5 @@ def summarise(
         headline=dict(headline or {}),
         provenance=dict(result.provenance),
         written_at=written_at,
+        points_study=None if points_study is None else points_study.headline(),
     )

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
+from typing import TypeAlias
 
 from scanproc.report.bands import Band, widest_run
 
@@ -47,3 +49,56 @@ def _shortfall(short: Sequence[Band], total: int) -> str:
         return missed
     worst = max(known, key=lambda band: band.held_out_db or 0.0)
     return f"{missed} (worst {worst.held_out_db:.1f} dB at {frequency(worst.nominal_hz)})"
+
+
+Missing: TypeAlias = tuple[float, int | None, int | None, int | None, float | None, str]
+"""A band that the scan's points do not serve: mid frequency, points with their interval, hours, reason."""
+
+
+def points_verdict(
+    target_db: float,
+    set_by: str,
+    *,
+    points: int,
+    met_up_to_hz: float | None,
+    needed: int | None,
+    missing: Sequence[Missing],
+    seconds_per_point: float,
+) -> str:
+    """One sentence on the number of points: up to where they are enough, what was wasted or what is missing."""
+    aim = f"for a far-field error of {target_db:g} dB ({WHO[set_by]})"
+    if met_up_to_hz is None or needed is None:
+        return f"Not enough {aim} in any band with {points:,} points; {_more(missing)}."
+    start = f"Enough up to {frequency(met_up_to_hz)} with {needed:,} of {points:,} points {aim}"
+    if missing:
+        return f"{start}; {_more(missing)}."
+    spare = points - needed
+    if spare < 0.05 * points:
+        return f"{start}."
+    return f"{start}; the other {spare:,} ({hours(spare * seconds_per_point)}) were more than it takes."
+
+
+def round_points(number: float) -> int:
+    """To ten points below a thousand, else to three digits."""
+    step = 10 ** max(0, int(math.log10(max(number, 1))) - 2)
+    return round(number / step) * step
+
+
+def hours(seconds: float) -> str:
+    """A time span in minutes or hours."""
+    return f"{seconds / 60:.0f} min" if seconds < 5400 else f"{seconds / 3600:.2g} h"
+
+
+def _more(missing: Sequence[Missing]) -> str:
+    """What the highest wanted band would take, or the highest of which it can be told."""
+    told = [band for band in missing if band[1] is not None]
+    top = missing[-1]
+    parts = []
+    if told:
+        hz, number, low, high, time, _ = told[-1]
+        parts.append(
+            f"{frequency(hz)} would take about {number:,} ({low:,} to {high:,}), {hours((time or 0) * 3600)}"
+        )
+    if top[1] is None:
+        parts.append(f"what {frequency(top[0])} would take cannot be told: {top[5]}")
+    return ", ".join(parts)

@@ -22,8 +22,10 @@ from scanproc.records.curves import Curves
 from scanproc.records.expansion import Expansion, join
 from scanproc.records.result import Result
 from scanproc.records.scan import ImpulseScan, Scan
+from scanproc.report.points import PointsAnswer, points_answer
 from scanproc.report.summary import Summary, summarise
 from scanproc.run.datasheet import all_curves, datasheet
+from scanproc.run.point_study import DRAWS_IN_CONVERT, studied
 from scanproc.run.progress import Progress, silent
 from scanproc.run.settings import FrequencySettings, Settings
 from scanproc.steps.extrapolate import orbits
@@ -57,6 +59,7 @@ def convert(
         except ScanDataError as error:
             raise error if error.path else error.at(source) from None
         device, noticed = file.setup.device, notices(file)
+        enough = points_answer_of(file, settings, progress) if settings.points.in_convert else None
     curves = orbits(expansion, settings.sweeps.step_deg)
     derived = all_curves(expansion, settings.curves)
     provenance = {
@@ -74,6 +77,7 @@ def convert(
         noticed,
         written_at=datetime.now(UTC).isoformat(timespec="seconds"),
         headline=datasheet(derived, settings.curves),
+        points_study=enough,
     )
     write(result, summary, directory, force, derived)
     return summary
@@ -87,6 +91,13 @@ def notices(file: ScanFile) -> list[str]:
     if file.kind == "impulse responses":
         found.append("the impulse responses were used whole, so what the room reflects is in the results")
     return found
+
+
+def points_answer_of(file: ScanFile, settings: Settings, progress: Progress) -> PointsAnswer:
+    """How many points would have been enough, from a study shorter than that of ``scanproc points``."""
+    _, scans = spectra_in_blocks(file, settings.frequencies)
+    found = studied(scans, settings, progress, draws=DRAWS_IN_CONVERT)
+    return points_answer(found, settings.who_set("fit", "target_db"))
 
 
 def fitted(file: ScanFile, settings: Settings, progress: Progress) -> Iterator[Expansion]:

@@ -89,6 +89,20 @@ class CurveSettings(_Section):
     )
 
 
+class PointsSettings(_Section):
+    """[points]: the study of how many points are enough."""
+
+    in_convert: bool = Field(default=True, description="true or false")
+    sizes: Annotated[int, Field(ge=3, le=30)] = Field(default=8, description="a whole number from 3 to 30")
+    draws: Annotated[int, Field(ge=1, le=100)] = Field(default=5, description="a whole number from 1 to 100")
+    smallest_share: Annotated[float, Field(ge=0.01, le=0.9)] = Field(
+        default=0.1, description="a number from 0.01 to 0.9"
+    )
+    seconds_per_point: Annotated[float, Field(gt=0)] | None = Field(
+        default=None, description="a number of seconds above 0"
+    )
+
+
 class Settings(_Section):
     """All sections, each with its defaults."""
 
@@ -96,6 +110,7 @@ class Settings(_Section):
     frequencies: FrequencySettings = Field(default=FrequencySettings(), description="a section [frequencies]")
     sweeps: SweepSettings = Field(default=SweepSettings(), description="a section [sweeps]")
 
+    points: PointsSettings = Field(default=PointsSettings(), description="a section [points]")
     curves: CurveSettings = Field(default=CurveSettings(), description="a section [curves]")
 
     def who_set(self, section: str, key: str) -> str:

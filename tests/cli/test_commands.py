@@ -88,7 +88,7 @@ def test_every_example_is_a_valid_call(name: str) -> None:
         (["convrt"], "scanproc: no command 'convrt': did you mean 'convert'? (see 'scanproc --help')\n"),
         (
             ["zzz"],
-            "scanproc: no command 'zzz': known are convert, demo, export, synth (see 'scanproc --help')\n",
+            f"scanproc: no command 'zzz': known are {', '.join(COMMANDS)} (see 'scanproc --help')\n",
         ),
         (
             ["convert", "--outptu", "x"],
@@ -113,11 +113,31 @@ def test_convert_tells_what_it_found(scan_file: Path, tmp_path: Path, capsys: Ca
     assert run(["convert", str(scan_file), "-o", str(tmp_path / "out")]) == 0
     out, err = capsys.readouterr()
     summary = json.loads((tmp_path / "out" / "summary.json").read_text(encoding="utf-8"))
-    assert out == f"{summary['verdict']}\nResults are in {tmp_path / 'out'}\n"
+    study = summary["points_study"]["verdict"]
+    assert out == f"{summary['verdict']}\n{study}\nResults are in {tmp_path / 'out'}\n"
     assert [line[26:] for line in err.splitlines()] == [
         "frequencies fitted: 0 of 7",
         "frequencies fitted: 7 of 7",
+        "subsets of points fitted: 0 of 15",
+        "subsets of points fitted: 15 of 15",
     ]
+
+
+def test_points_judges(scan_file: Path, capsys: Captured) -> None:
+    assert run(["points", str(scan_file)]) == 0
+    lines = capsys.readouterr().out.splitlines()
+    assert lines[0].startswith("Enough up to 1.25 kHz with ")
+    assert len(lines) == 3 + 7
+    assert run(["points", str(scan_file), "--target-db", "-150", "--json"]) == 3
+    document = json.loads(capsys.readouterr().out)
+    assert document["verdict"].startswith("Not enough for a far-field error of -150 dB (set by you) in any band")
+    assert document["met_up_to_hz"] is None
+    assert [size["points"] for size in document["by_size"]][-1] == 100
+
+
+def test_points_takes_one_target(scan_file: Path, capsys: Captured) -> None:
+    assert run(["points", str(scan_file), "--target-db", "-30", "--curve-db", "0.5"]) == 2
+    assert capsys.readouterr().err.endswith("give one of them\n")
 
 
 def test_json_is_one_document_on_success(scan_file: Path, tmp_path: Path, capsys: Captured) -> None:
@@ -235,7 +255,7 @@ def test_demo_goes_the_whole_road(tmp_path: Path, capsys: Captured, monkeypatch:
         assert run(["demo", "-o", str(demo)]) == 0
         lines = capsys.readouterr().out.splitlines()
         assert lines[0].startswith("The held-out error meets the target")
-        assert str(demo / "results" / "summary.json") in lines[1]
+        assert str(demo / "results" / "summary.json") in lines[2]
     summary = json.loads((demo / "results" / "summary.json").read_text(encoding="utf-8"))
     assert summary["device"] == "ferry terminal paging horn"
     assert run(["convert", str(demo / "scan.h5"), "-o", str(tmp_path / "again")]) == 0

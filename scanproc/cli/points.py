@@ -1,0 +1,48 @@
+"""``scanproc points``: how many points are enough."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from scanproc.cli.frame import Outcome, as_command
+from scanproc.cli.progress import shown
+
+NOT_ENOUGH = 3
+
+
+@as_command("points", example="scanproc points scan.h5 --up-to 8000")
+@click.argument("scan", type=click.Path(path_type=Path))
+@click.option(
+    "--target-db", type=click.FloatRange(-200, 0, max_open=True), help="Far-field error to reach, dB."
+)
+@click.option(
+    "--curve-db",
+    type=click.FloatRange(0, 20, min_open=True),
+    help="The same as a standard error of the curves, dB.",
+)
+@click.option(
+    "--up-to", "up_to_hz", type=click.FloatRange(0, min_open=True), help="Highest frequency that matters, Hz."
+)
+@click.option("-c", "--config", type=click.Path(path_type=Path), help="Settings in TOML; see configs/.")
+def command(
+    scan: Path,
+    target_db: float | None,
+    curve_db: float | None,
+    up_to_hz: float | None,
+    config: Path | None,
+    as_json: bool,
+) -> Outcome:
+    """Say how many points of a SCAN are enough, or how many more it takes.
+
+    Fits random parts of the scan, predicts the far-field error of each, and carries the number of points on to
+    bands where the scan falls short. Exit code 3 when its points do not meet the target.
+    """
+    from scanproc.run.points import points
+    from scanproc.run.settings import Settings, read_settings
+
+    settings = Settings() if config is None else read_settings(config)
+    with shown() as progress:
+        answer = points(scan, settings, progress, target_db=target_db, curve_db=curve_db, up_to_hz=up_to_hz)
+    return Outcome(answer.as_json(), answer.lines(), 0 if answer.enough else NOT_ENOUGH)

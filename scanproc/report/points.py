@@ -1,0 +1,152 @@
+"""What a study of the number of points found: the numbers behind the sentence, and the table below it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass, replace
+from typing import Any
+
+import numpy as np
+
+from scanproc.records.study import Study
+from scanproc.report import words
+from scanproc.waves.bands import third_octave_index, third_octave_nominal
+
+
+@dataclass(frozen=True)
+class BandNeed:
+    """One third-octave band: far-field error with all points, and the points that the target takes there.
+
+    ``needed`` with its 95 % interval; None where the study cannot tell, with the ``reason``;
+    ``few``: met with the fewest points tried, so ``needed`` may be less.
+    """
+
+    nominal_hz: float
+    predicted_db: float
+    held_out_db: float | None
+    order: int
+    needed: int | None
+    needed_low: int | None
+    needed_high: int | None
+    hours: float | None
+    reason: str
+    few: bool
+
+
+@dataclass(frozen=True)
+class PointsAnswer:
+    """How many points are enough up to ``wanted_hz``; ``enough`` says whether the scan's own are.
+
+    ``met_up_to_hz`` is the last band of the unbroken row from the lowest that the scan's points serve, and
+    ``needed_there`` the points that this takes.
+    """
+
+    verdict: str
+    enough: bool
+    target_db: float
+    target_set_by: str
+    wanted_hz: float
+    met_up_to_hz: float | None
+    needed_there: int | None
+    points: int
+    seconds_per_point: float
+    bands: tuple[BandNeed, ...]
+    by_size: tuple[Mapping[str, Any], ...]
+
+    def as_json(self) -> dict[str, Any]:
+        return asdict(self)
+
+    def headline(self) -> dict[str, Any]:
+        """All but the table by size."""
+        return {key: value for key, value in self.as_json().items() if key != "by_size"}
+
+    def lines(self) -> list[str]:
+        """The sentence, then a row per band."""
+        head = f"{'band':>9} {'order':>5} {'error dB':>8} {'points needed':>22} {'hours':>6}"
+        return [self.verdict, "", head, *(_row(band) for band in self.bands)]
+
+
+def points_answer(study: Study, target_set_by: str, up_to_hz: float | None = None) -> PointsAnswer:
+    """The answer of a study; ``up_to_hz`` is the highest frequency that matters (all if None)."""
+    bands = tuple(_band(study, index) for index in range(len(study.band_hz)))
+    wanted = [band for band in bands if up_to_hz is None or band.nominal_hz <= up_to_hz * 1.12] or [bands[0]]
+    served = [*_served(wanted, study.points)]
+    wanted_hz = wanted[-1].nominal_hz if up_to_hz is None else up_to_hz
+    answer = PointsAnswer(
+        verdict="",
+        enough=len(served) == len(wanted),
+        target_db=round(study.target_db, 2),
+        target_set_by=target_set_by,
+        wanted_hz=wanted_hz,
+        met_up_to_hz=served[-1].nominal_hz if served else None,
+        needed_there=max((band.needed or 0 for band in served), default=None),
+        points=study.points,
+        seconds_per_point=round(study.seconds_per_point, 3),
+        bands=bands,
+        by_size=tuple(_size(study, index) for index in range(len(study.size))),
+    )
+    sentence = words.points_verdict(
+        answer.target_db,
+        target_set_by,
+        points=study.points,
+        met_up_to_hz=wanted_hz if answer.enough else answer.met_up_to_hz,
+        needed=answer.needed_there,
+        missing=[
+            (band.nominal_hz, band.needed, band.needed_low, band.needed_high, band.hours, band.reason)
+            for band in wanted[len(served) :]
+        ],
+        seconds_per_point=study.seconds_per_point,
+    )
+    return replace(answer, verdict=sentence)
+
+
+def _served(bands: list[BandNeed], points: int) -> list[BandNeed]:
+    """The bands from the lowest up to the first that the points do not serve."""
+    for index, band in enumerate(bands):
+        if band.needed is None or band.needed > points:
+            return bands[:index]
+    return bands
+
+
+def _band(study: Study, index: int) -> BandNeed:
+    known = bool(np.isfinite(study.needed[index]))
+    nominal = third_octave_nominal(int(third_octave_index(study.band_hz[[index]])[0]))
+    held_out = np.nanmin(study.held_out_db[-1, :, index])
+    return BandNeed(
+        nominal_hz=nominal,
+        predicted_db=round(float(study.predicted_db[-1, index]), 2),
+        held_out_db=round(float(held_out), 2),
+        order=int(study.order[-1, index]),
+        needed=words.round_points(study.needed[index]) if known else None,
+        needed_low=words.round_points(study.needed_low[index]) if known else None,
+        needed_high=words.round_points(study.needed_high[index]) if known else None,
+        hours=round(float(study.needed[index] * study.seconds_per_point / 3600), 2) if known else None,
+        reason=study.reason[index],
+        few=bool(study.needed[index] <= study.size[0]),
+    )
+
+
+def _size(study: Study, row: int) -> Mapping[str, Any]:
+    """One number of points: errors, orders and curve spread of every band."""
+    return {
+        "points": int(study.size[row]),
+        "predicted_db": _plain(study.predicted_db[row]),
+        "predicted_spread_db": _plain(study.predicted_spread_db[row]),
+        "order": [int(order) for order in study.order[row]],
+        "curve_spread_db": _plain(study.curve_spread_db[row]),
+        "held_out_db": [_plain(line) for line in study.held_out_db[row]],
+    }
+
+
+def _plain(values: Any) -> list[float | None]:
+    """Numbers as JSON can hold them."""
+    return [round(float(value), 3) if np.isfinite(value) else None for value in values]
+
+
+def _row(band: BandNeed) -> str:
+    name = words.frequency(band.nominal_hz)
+    if band.needed is None:
+        return f"{name:>9} {band.order:>5} {band.predicted_db:>8.1f}   {band.reason}"
+    interval = f" ({band.needed_low:,} to {band.needed_high:,})"
+    span = f"{band.needed:,}" + (" or fewer" if band.few else interval)
+    return f"{name:>9} {band.order:>5} {band.predicted_db:>8.1f} {span:>22} {band.hours:>6.1f}"

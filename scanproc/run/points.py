@@ -1,0 +1,42 @@
+"""How many points are enough: the recipe of ``scanproc points``."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from scanproc.errors import ScanDataError, SettingsError
+from scanproc.files.scan_file import open_scan
+from scanproc.report.points import PointsAnswer, points_answer
+from scanproc.run.pipeline import spectra_in_blocks
+from scanproc.run.point_study import studied
+from scanproc.run.progress import Progress, silent
+from scanproc.run.settings import Settings
+from scanproc.steps.study import curve_target_db
+
+
+def points(
+    scan_path: Path | str,
+    settings: Settings | None = None,
+    progress: Progress = silent,
+    *,
+    target_db: float | None = None,
+    curve_db: float | None = None,
+    up_to_hz: float | None = None,
+) -> PointsAnswer:
+    """Studies a scan file. The target is ``target_db`` or ``curve_db`` if given, else that of the settings.
+
+    Raises ScanFileError, ScanDataError or SettingsError.
+    """
+    settings = settings or Settings()
+    if target_db is not None and curve_db is not None:
+        raise SettingsError("--target-db and --curve-db say the same in two ways: give one of them")
+    given = target_db if curve_db is None else curve_target_db(curve_db)
+    set_by = settings.who_set("fit", "target_db") if given is None else "settings"
+    with open_scan(Path(scan_path)) as file:
+        try:
+            found = studied(
+                spectra_in_blocks(file, settings.frequencies)[1], settings, progress, target_db=given
+            )
+        except ScanDataError as error:
+            raise error if error.path else error.at(scan_path) from None
+    return points_answer(found, set_by, up_to_hz)

@@ -1,0 +1,205 @@
+"""How many points are enough: parts of a scan fitted, judged, and carried on to more points."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from scanproc.conventions import Boolean, Integer, Real
+from scanproc.records.scan import Scan
+from scanproc.records.study import Study
+from scanproc.steps.extrapolate import DB_PER_RELATIVE_ERROR, far_field
+from scanproc.steps.points_law import Projection, crossing, project
+from scanproc.steps.subsets import spread_subset, subset_sizes
+from scanproc.steps.trial import Trial, make_stage, run_trial
+from scanproc.waves.bands import third_octave_centre, third_octave_index
+from scanproc.waves.directions import horizontal_orbit, vertical_orbit
+
+SECONDS_PER_POINT = 11.0
+"""Common practice, no source: about 3,800 points in 12 hours."""
+ORBIT_STEP_DEG = 10
+DEEPEST_LEVEL_DB = -20.0
+"""Curves are compared where they lie no farther than this below the strongest direction."""
+
+Progress = Callable[[int, int], None]
+"""Called with the number of subsets done and of all."""
+
+
+@dataclass(frozen=True)
+class StudyChoices:
+    """Sizes from ``smallest_share`` of the points to all in equal ratios, ``draws`` subsets of each, judged at up to
+    ``per_band`` frequencies in each third-octave band."""
+
+    sizes: int = 8
+    draws: int = 5
+    smallest_share: float = 0.1
+    per_band: int = 3
+    seed: int = 0
+
+
+def study(
+    scan: Scan,
+    *,
+    target_db: float = -25.0,
+    centre_m: ArrayLike = (0.0, 0.0, 0.0),
+    max_order: int | None = None,
+    seconds_per_point: float | None = None,
+    choices: StudyChoices = StudyChoices(),
+    progress: Progress = lambda done, total: None,
+) -> Study:
+    """Errors by number of points, order and band, and the points that a far-field error of ``target_db`` takes.
+
+    Each band is judged at a few of its frequencies: the error hardly changes within a third of an octave, so the
+    rest would add time and nothing else. Raises ScanDataError when the points are too few for any fit.
+    """
+    some = scan.take_frequencies(band_frequencies(scan.frequency_hz, choices.per_band))
+    stage = make_stage(some, np.asarray(centre_m, np.float64), max_order)
+    size = subset_sizes(scan.points, choices.sizes, choices.smallest_share)
+    plan = [(int(s), draw) for s in size for draw in range(choices.draws if s < scan.points else 1)]
+    trials: dict[int, list[Trial]] = {int(s): [] for s in size}
+    for done, (count, draw) in enumerate(plan):
+        progress(done, len(plan))
+        rng = np.random.default_rng([choices.seed, count, draw])
+        chosen = spread_subset(scan.setup, count, rng)
+        trials[count].append(run_trial(stage, chosen, rng, max_order))
+    progress(len(plan), len(plan))
+    time = seconds_per_point or pace_s(scan) or SECONDS_PER_POINT
+    return _gathered(some.frequency_hz, [trials[int(s)] for s in size], size, target_db, time, choices.draws)
+
+
+def band_frequencies(frequency_hz: Real, per_band: int) -> Integer:
+    """Indices of up to ``per_band`` frequencies spread over each third-octave band."""
+    band = third_octave_index(frequency_hz)
+    picked = []
+    for one in np.unique(band):
+        inside = np.flatnonzero(band == one)
+        share = (np.arange(per_band) + 0.5) / per_band
+        picked.append(inside[np.minimum((share * len(inside)).astype(int), len(inside) - 1)])
+    return np.unique(np.concatenate(picked))
+
+
+def pace_s(scan: Scan) -> float | None:
+    """Seconds per point by the scan's time stamps (the median step, so that pauses do not count), or None."""
+    time = scan.setup.time_s
+    if time is None or len(time) < 2:
+        return None
+    step = float(np.median(np.diff(np.sort(time))))
+    return step if step > 0 else None
+
+
+def curve_target_db(curve_db: float) -> float:
+    """The far-field error at which levels have a standard error of ``curve_db`` where the level is the mean one."""
+    return float(20 * np.log10(curve_db / DB_PER_RELATIVE_ERROR))
+
+
+def _gathered(
+    frequency: Real, trials: list[list[Trial]], size: Integer, target_db: float, seconds: float, draws: int
+) -> Study:
+    """Everything by size and band."""
+    band = third_octave_index(frequency)
+    bands = np.unique(band)
+    members = [np.flatnonzero(band == one) for one in bands]
+    predicted = [_by_band(np.stack([t.expansion.far_field_error_db for t in one]), members) for one in trials]
+    mean = np.stack([p.mean(axis=0) for p in predicted])
+    spread = np.stack(
+        [p.std(axis=0, ddof=1) if len(p) > 1 else np.full(len(bands), np.nan) for p in predicted]
+    )
+    centre = third_octave_centre(bands)
+    found = _needed(size.astype(np.float64), mean, spread, centre, target_db)
+    return Study(
+        target_db=target_db,
+        band_hz=centre,
+        size=size,
+        draws=draws,
+        held_out_db=_held_out(trials, members),
+        predicted_db=mean,
+        predicted_spread_db=spread,
+        order=np.array([[int(np.median(_orders(one)[:, m])) for m in members] for one in trials]),
+        curve_spread_db=_curve_spread(trials, members),
+        needed=np.array([one.points for one in found]),
+        needed_low=np.array([one.low for one in found]),
+        needed_high=np.array([one.high for one in found]),
+        reason=tuple(one.reason for one in found),
+        seconds_per_point=seconds,
+        points=int(size[-1]),
+    )
+
+
+def _by_band(error_db: Real, members: list[Integer]) -> Real:
+    """Power means over the frequencies of each band, dB: (draws, F) to (draws, bands)."""
+    power = 10 ** (error_db / 10)
+    return 10 * np.log10(np.stack([power[:, m].mean(axis=1) for m in members], axis=1))
+
+
+def _held_out(trials: list[list[Trial]], members: list[Integer]) -> Real:
+    """Errors at points left out, (sizes, orders, bands), NaN above the orders of a size."""
+    orders = max(len(one[0].left_out_db) for one in trials)
+    table = np.full((len(trials), orders, len(members)), np.nan)
+    for row, one in zip(table, trials, strict=True):
+        power = np.mean([10 ** (trial.left_out_db / 10) for trial in one], axis=0)
+        for column, inside in enumerate(members):
+            row[: len(power), column] = 10 * np.log10(power[:, inside].mean(axis=1))
+    return table
+
+
+def _orders(trials: list[Trial]) -> Integer:
+    return np.stack([trial.expansion.order for trial in trials])
+
+
+def _curve_spread(trials: list[list[Trial]], members: list[Integer]) -> Real:
+    """Rms departure of the levels on both orbits from those of all points, dB, (sizes, bands)."""
+    angle = np.arange(0, 360, ORBIT_STEP_DEG)
+    direction = np.concatenate([horizontal_orbit(angle), vertical_orbit(angle)])
+    all_points = np.abs(far_field(trials[-1][0].expansion, direction))
+    loud = all_points > 10 ** (DEEPEST_LEVEL_DB / 20) * all_points.max(axis=0)
+    squared = []
+    for one in trials:
+        levels = [np.abs(far_field(trial.expansion, direction)) for trial in one]
+        departure = [20 * np.log10(np.maximum(level, 1e-300) / all_points) for level in levels]
+        squared.append(np.mean([np.sum(d**2 * loud, axis=0) / loud.sum(axis=0) for d in departure], axis=0))
+    return np.sqrt(np.stack([[row[m].mean() for m in members] for row in squared]))
+
+
+def _needed(size: Real, mean: Real, spread: Real, frequency: Real, target_db: float) -> list[Projection]:
+    """Points for the target in each band: read from the table, or carried on from other bands."""
+    wide = 1.96 * _filled(spread)
+    middle, low, high = (
+        np.array([crossing(size, column, target_db) for column in table.T])
+        for table in (mean, mean - wide, mean + wide)
+    )
+    inside: Boolean = (middle > size[0]) & (middle <= size[-1])
+    found = []
+    for index, points in enumerate(middle):
+        if np.isnan(points):
+            found.append(_more_than(project(frequency, middle, inside, frequency[index]), size[-1]))
+        else:
+            top = high[index] if np.isfinite(high[index]) else float(size[-1])
+            found.append(Projection(points, low[index], max(top, points)))
+    return found
+
+
+def _more_than(projected: Projection, points: float) -> Projection:
+    """A projection of a target that was missed with ``points`` cannot fall below them."""
+    if projected.reason or projected.points > points:
+        return Projection(
+            projected.points,
+            max(projected.low, points) if not projected.reason else projected.low,
+            projected.high,
+            projected.reason,
+        )
+    nothing = float("nan")
+    return Projection(
+        nothing, nothing, nothing, "other bands say that the points should be enough here, they are not"
+    )
+
+
+def _filled(spread: Real) -> Real:
+    """Spreads with those of the size before where one draw shows none; zero where nothing is known."""
+    filled = spread.copy()
+    for row in range(1, len(filled)):
+        missing = np.isnan(filled[row])
+        filled[row, missing] = filled[row - 1, missing]
+    return np.nan_to_num(filled)

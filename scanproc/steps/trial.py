@@ -1,0 +1,176 @@
+"""One part of a scan, fitted at a few frequencies and judged at the points left out."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from scanproc.conventions import Complex, Integer, Real, mode_count, mode_degrees
+from scanproc.records.expansion import Expansion
+from scanproc.records.scan import Scan
+from scanproc.steps import geometry
+from scanproc.steps.geometry import View
+from scanproc.steps.neighbours import groups
+from scanproc.steps.order_choice import choose_orders, highest_order
+from scanproc.steps.uncertainty import (
+    DEGREES_BEYOND,
+    PATTERN_ORDER,
+    Uncertainty,
+    far_field_error_db,
+    truncation_uncertainty,
+)
+from scanproc.waves.harmonics import real_harmonics
+from scanproc.waves.least_squares import NestedFit, coefficients, decibels, nested_fit
+from scanproc.waves.left_out import power_elsewhere, power_with_neighbours, solved_rows
+from scanproc.waves.radial import outgoing_radial
+
+MOST_TESTS = 600
+"""Points left out at which a fit is judged; more would change the error by a tenth of a decibel."""
+
+
+@dataclass(frozen=True, eq=False)
+class Trial:
+    """What one subset yields: ``expansion`` over the study's frequencies, and ``left_out_db`` (orders, F)."""
+
+    expansion: Expansion
+    left_out_db: Real
+
+
+@dataclass(frozen=True, eq=False)
+class Stage:
+    """What all trials of a scan share about one centre: the view, and the harmonics at all points."""
+
+    scan: Scan
+    view: View
+    harmonics: Real
+
+
+def make_stage(scan: Scan, centre_m: Real, max_order: int | None) -> Stage:
+    """Views and harmonics of all points about ``centre_m``."""
+    view = geometry.view_from(scan.setup.position_m, centre_m)
+    return Stage(scan, view, real_harmonics(highest_order(scan.points, max_order), view.direction))
+
+
+def run_trial(stage: Stage, chosen: Integer, rng: np.random.Generator, max_order: int | None = None) -> Trial:
+    """Fits the chosen points (indices, rising) at every order and frequency of the stage's scan.
+
+    With all points chosen, points are left out in turn together with their close neighbours.
+    """
+    scan, limit = stage.scan, highest_order(len(chosen), max_order)
+    rest = np.setdiff1d(np.arange(scan.points), chosen)
+    tested = np.sort(rng.permutation(rest if len(rest) else np.arange(scan.points))[:MOST_TESTS])
+    k = geometry.wavenumbers(scan.setup, scan.frequency_hz)
+    pieces = [np.arange(len(k))] if stage.view.is_shell else [np.array([i]) for i in range(len(k))]
+    fits, left_out = [], []
+    for piece in pieces:
+        basis = _basis(stage, limit, k[piece])
+        nested = nested_fit(basis[chosen], scan.pressure_pa[np.ix_(chosen, piece)], _ends(limit))
+        judge = _elsewhere_db if len(rest) else _with_neighbours_db
+        fits.append(nested)
+        left_out.append(judge(scan, basis, nested, tested, piece))
+    held_out = np.concatenate([nested.held_out_db() for nested in fits], axis=1)
+    orders = choose_orders(held_out, scan.frequency_hz)
+    values, found = _solved(stage.view, fits, pieces, orders, k)
+    return Trial(
+        Expansion(
+            frequency_hz=scan.frequency_hz,
+            order=orders,
+            centre_m=np.tile(stage.view.centre_m, (len(k), 1)),
+            scaling_radius_m=np.full(len(k), stage.view.scaling_radius_m),
+            wavenumber_rad_m=k,
+            coefficients_pa=values,
+            held_out_db=held_out,
+            far_field_error_db=far_field_error_db(values, found.variance_pa2, k, stage.view.scaling_radius_m),
+            coefficient_variance_pa2=found.variance_pa2,
+            variance_pattern=found.pattern,
+            estimator=np.zeros(len(k), dtype=np.int64),
+            points=len(chosen),
+            drive_voltage_v=scan.setup.drive_voltage_v,
+            air_density_kg_m3=geometry.density(scan.setup),
+        ),
+        np.concatenate(left_out, axis=1),
+    )
+
+
+def _elsewhere_db(
+    scan: Scan, basis: Real | Complex, nested: NestedFit, tested: Integer, piece: Integer
+) -> Real:
+    """Error at points that took no part, (orders, piece)."""
+    data = scan.pressure_pa[np.ix_(tested, piece)]
+    rows = solved_rows(nested, basis[tested])
+    return _relative_db(power_elsewhere(nested, np.arange(len(piece)), rows, data), data)
+
+
+def _with_neighbours_db(
+    scan: Scan, basis: Real | Complex, nested: NestedFit, tested: Integer, piece: Integer
+) -> Real:
+    """Error at points left out in turn with their close neighbours, (orders, piece)."""
+    data = scan.pressure_pa[:, piece]
+    rows = solved_rows(nested, basis)
+    wavelength = geometry.speed_of_sound(scan.setup) / scan.frequency_hz[piece]
+    twins = [groups(scan.setup, tested, float(one)) for one in wavelength]
+    result = np.empty((len(nested.ends), len(piece)))
+    for start, stop in _alike(twins):
+        columns = np.arange(start, stop)
+        power = power_with_neighbours(nested, columns, rows, data[:, columns], twins[start])
+        result[:, columns] = _relative_db(power, data[np.ix_(tested, columns)])
+    return result
+
+
+def _relative_db(power: Real, data: Complex) -> Real:
+    return decibels(power / np.sum(np.abs(data) ** 2, axis=0))
+
+
+def _alike(twins: Sequence[Integer]) -> Iterator[tuple[int, int]]:
+    """Runs of neighbouring entries that are the same, as start and stop."""
+    start = 0
+    for stop in range(1, len(twins) + 1):
+        if stop == len(twins) or not np.array_equal(twins[start], twins[stop]):
+            yield start, stop
+            start = stop
+
+
+def _basis(stage: Stage, order: int, wavenumber: Real) -> Real | Complex:
+    """Terms up to ``order`` at all points: of any frequency on a shell, else of the one that is given."""
+    harmonics = stage.harmonics[:, : mode_count(order)]
+    if stage.view.is_shell:
+        return harmonics
+    (k,) = wavenumber
+    radial = outgoing_radial(order, k * stage.view.radius_m, k * stage.view.scaling_radius_m)
+    basis: Complex = harmonics * radial[mode_degrees(order)].T
+    return basis
+
+
+def _solved(
+    view: View, fits: Sequence[NestedFit], pieces: Sequence[Integer], orders: Integer, k: Real
+) -> tuple[Complex, Uncertainty]:
+    """Coefficients (modes, F) and their uncertainty at the chosen orders."""
+    top = int(orders.max())
+    values = np.zeros((mode_count(top), len(k)), dtype=np.complex128)
+    variance = np.zeros((top + 1 + DEGREES_BEYOND, len(k)))
+    pattern = np.zeros((mode_count(PATTERN_ORDER), len(k)))
+    for nested, piece in zip(fits, pieces, strict=True):
+        for order in np.unique(orders[piece]):
+            columns = np.flatnonzero(orders[piece] == order)
+            here, n = piece[columns], int(order)
+            phase = _phase(view, n, k[here])
+            values[: mode_count(n), here] = coefficients(nested, n, columns) / phase
+            found = truncation_uncertainty(nested, n, columns, k[here], view.scaling_radius_m, phase)
+            variance[: len(found.variance_pa2), here] = found.variance_pa2
+            pattern[:, here] = found.pattern
+    return values, Uncertainty(variance, pattern)
+
+
+def _phase(view: View, order: int, wavenumber: Real) -> Complex:
+    """Factors between the terms in :func:`_basis` and those of an expansion, (modes, F)."""
+    if not view.is_shell:
+        return np.ones((mode_count(order), len(wavenumber)), dtype=np.complex128)
+    kr = wavenumber * view.scaling_radius_m
+    phase = np.stack([outgoing_radial(order, x, float(x))[:, 0] for x in kr], axis=1)
+    return phase[mode_degrees(order)]
+
+
+def _ends(order: int) -> list[int]:
+    return [mode_count(n) for n in range(order + 1)]

@@ -1,0 +1,75 @@
+"""Reading off and carrying on the number of points, against lines and tables made by hand."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from scanproc.steps.points_law import crossing, project
+
+SIZE = np.array([100.0, 200.0, 400.0])
+
+
+@pytest.mark.parametrize(
+    ("error", "points"),
+    [
+        ([-30.0, -40.0, -50.0], 100),  # met with the fewest
+        ([-15.0, -35.0, -50.0], 100 * 2**0.5),  # half way between the first two
+        ([-30.0, -20.0, -30.0], 200 * 2**0.5),  # what the first size promised did not last
+        ([-10.0, -25.0, -50.0], 200),
+    ],
+)
+def test_crossing(error, points):
+    assert crossing(SIZE, np.array(error), -25.0) == pytest.approx(points)
+
+
+def test_a_target_that_all_miss_has_no_crossing():
+    assert np.isnan(crossing(SIZE, np.array([0.0, -10.0, -24.9]), -25.0))
+
+
+def box_law():
+    """√m at k·a of the boundary-element box in the design of the study: 13.8, 19.7, 26.3 at 9.5, 15.9, 22.3."""
+    return np.array([9.5, 15.9, 22.3]), np.array([13.8, 19.7, 26.3])
+
+
+def test_the_published_box_is_a_line():
+    """Its last number follows from a line through bands around the first two within 10 %."""
+    ka, root = box_law()
+    low = np.linspace(ka[0], ka[1], 5)
+    needed = np.interp(low, ka, root) ** 2
+    found = project(low, needed, np.ones(5, bool), ka[2])
+    assert found.points == pytest.approx(root[2] ** 2, rel=0.1)
+    assert found.low < root[2] ** 2 < found.high
+
+
+def test_intervals_hold_fresh_draws():
+    """Bands that scatter by 3 % about a line: the 95 % interval holds about that share of new ones."""
+    rng = np.random.default_rng(8)
+    frequency = 1000 * 10 ** (np.arange(7) / 10)
+    truth = 4 + frequency / 200
+    held = 0
+    for _ in range(300):
+        root = truth * (1 + 0.03 * rng.normal(size=7))
+        found = project(frequency[:6], root[:6] ** 2, np.ones(6, bool), frequency[6])
+        held += found.low <= root[6] ** 2 <= found.high
+    assert held >= 0.92 * 300
+
+
+@pytest.mark.parametrize(
+    ("known", "wanted", "reason"),
+    [
+        (3, 2000.0, "in 3 bands below, 4 are needed"),
+        (6, 9000.0, "too far above"),
+    ],
+)
+def test_refusals_say_why(known, wanted, reason):
+    frequency = 1000 * 10 ** (np.arange(6) / 10)
+    found = project(frequency, (4 + frequency / 200) ** 2, np.arange(6) < known, wanted)
+    assert np.isnan(found.points)
+    assert reason in found.reason
+
+
+def test_scattered_bands_are_refused():
+    frequency = 1000 * 10 ** (np.arange(6) / 10)
+    needed = np.array([100.0, 300, 120, 400, 200, 600])
+    assert "too wide" in project(frequency, needed, np.ones(6, bool), 4500.0).reason
