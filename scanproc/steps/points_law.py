@@ -74,7 +74,7 @@ def project(frequency_hz: Real, needed: Real, known: Boolean, wanted_hz: float) 
         return _refused("the bands where the number of points is known lie too close together")
     if wanted_hz > FARTHEST_RATIO * x[-1]:
         return _refused(
-            f"it lies too far above {x[-1]:.0f} Hz, the highest band where the number of points is known"
+            f"it lies too far above {x[-1] / 1000:.3g} kHz, the highest band where the number of points is known"
         )
     slope, start = np.polyfit(x, y, 1)
     if slope <= 0:

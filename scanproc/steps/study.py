@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -12,6 +12,7 @@ from scanproc.conventions import Boolean, Integer, Real
 from scanproc.records.scan import Scan
 from scanproc.records.study import Study
 from scanproc.steps.extrapolate import DB_PER_RELATIVE_ERROR, far_field
+from scanproc.steps.order_choice import highest_order
 from scanproc.steps.points_law import Projection, crossing, project
 from scanproc.steps.subsets import spread_subset, subset_sizes
 from scanproc.steps.trial import Trial, make_stage, run_trial
@@ -67,7 +68,13 @@ def study(
         trials[count].append(run_trial(stage, chosen, rng, max_order))
     progress(len(plan), len(plan))
     time = seconds_per_point or pace_s(scan) or SECONDS_PER_POINT
-    return _gathered(some.frequency_hz, [trials[int(s)] for s in size], size, target_db, time, choices.draws)
+    found = _gathered(some.frequency_hz, [trials[int(s)] for s in size], size, target_db, time, choices.draws)
+    capped = max_order is not None and max_order < highest_order(scan.points)
+    return (
+        _without_projections(found, f"the order is capped at {max_order}, so that more points cannot help")
+        if capped
+        else found
+    )
 
 
 def band_frequencies(frequency_hz: Real, per_band: int) -> Integer:
@@ -125,6 +132,19 @@ def _gathered(
         reason=tuple(one.reason for one in found),
         seconds_per_point=seconds,
         points=int(size[-1]),
+    )
+
+
+def _without_projections(found: Study, reason: str) -> Study:
+    """The study without numbers beyond the points tried."""
+    beyond: Boolean = ~(found.needed <= found.points)
+    reasons = tuple(reason if b else r for b, r in zip(beyond, found.reason, strict=True))
+    return replace(
+        found,
+        needed=np.where(beyond, np.nan, found.needed),
+        needed_low=np.where(beyond, np.nan, found.needed_low),
+        needed_high=np.where(beyond, np.nan, found.needed_high),
+        reason=reasons,
     )
 
 

@@ -130,7 +130,9 @@ def test_points_judges(scan_file: Path, capsys: Captured) -> None:
     assert len(lines) == 3 + 7
     assert run(["points", str(scan_file), "--target-db", "-150", "--json"]) == 3
     document = json.loads(capsys.readouterr().out)
-    assert document["verdict"].startswith("Not enough for a far-field error of -150 dB (set by you) in any band")
+    assert document["verdict"].startswith(
+        "Not enough for a far-field error of -150 dB (set by you) in any band"
+    )
     assert document["met_up_to_hz"] is None
     assert [size["points"] for size in document["by_size"]][-1] == 100
 
