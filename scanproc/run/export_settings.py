@@ -28,7 +28,7 @@ class _Table(BaseModel):
 Degrees = Annotated[float, Field(ge=-360, le=360)]
 Step = Annotated[float, Field(ge=0.1, le=180)]
 Hertz = Annotated[float, Field(gt=0)]
-Name = Annotated[str, Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9_.-]*$")]
+Name = Annotated[str, Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9_-]*$")]
 Pair = Annotated[list[float], Field(min_length=2, max_length=2)]
 Place = Annotated[list[float], Field(min_length=3, max_length=3)]
 

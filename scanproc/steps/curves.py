@@ -162,7 +162,10 @@ def _powers(pressure: Complex, weights: Real) -> tuple[Real, Complex]:
 
 
 def _exact_power(model: ErrorModel) -> tuple[Real, Complex]:
-    """Mean of |p|² over the sphere (F,), and how its level follows the errors R_n ε_nm, (modes, F)."""
+    """Mean of |p|² over the sphere (F,), and how its level follows the errors R_n ε_nm, (modes, F).
+
+    Here the errors count as equal in all directions, which they are on average.
+    """
     modes = min(len(model.field), len(model.mode_power))
     power: Real = np.sum(np.abs(model.field) ** 2, axis=0) / (4 * np.pi)
     slope = np.zeros(model.mode_power.shape, dtype=np.complex128)

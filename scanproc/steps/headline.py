@@ -105,14 +105,14 @@ def band_slope(frequency_hz: Real, curve: Curve, band_hz: tuple[float, float]) -
 
 
 def low_limit(frequency_hz: Real, axis: Curve, reference: Figure, drop_db: float) -> Figure | None:
-    """Where the curve, followed downwards from the reference's band, first falls ``drop_db`` below it.
+    """Where the curve, followed downwards from the lower end of the reference's band, first falls ``drop_db`` below.
 
     Between frequencies the level is taken as a straight line over log f. None when it never falls that far.
     """
     level = axis.value - (reference.value - drop_db)
-    start = int(np.searchsorted(frequency_hz, np.sqrt(reference.from_hz * reference.to_hz)))
-    below = np.flatnonzero(level[: start + 1] < 0)
-    if not len(below) or below[-1] + 1 >= len(level):
+    above = np.flatnonzero((level >= 0) & (frequency_hz >= reference.from_hz))
+    below = np.flatnonzero(level[: above[0]] < 0) if len(above) else above
+    if not len(below):
         return None
     i = int(below[-1])
     octave = np.log2(frequency_hz[i : i + 2])

@@ -8,13 +8,16 @@ import numpy as np
 import pytest
 from patterns import SPEED_M_S, pattern_expansion
 from scipy.special import eval_legendre, spherical_jn, spherical_yn
+from small_scans import even_points
 from truth import rows
 
 from scanproc.conventions import mode_degrees
+from scanproc.records.scan import Scan, ScanSetup
 from scanproc.steps.beamwidth import beamwidths
 from scanproc.steps.curves import CurveChoices, derived_curves
 from scanproc.steps.extrapolate import radiated_power_w
-from scanproc.steps.sweep_sets import Turn
+from scanproc.steps.fit import fit
+from scanproc.steps.sweep_sets import Turn, arc_angles, sweep_set
 
 CAPS = rows("sweep_curves", "sweep_cap")
 KA = sorted({row[1] for row in CAPS})
@@ -141,6 +144,22 @@ def lobe(unit):
     return (np.exp(2.5 * (unit[:, :1] - 1)) * (1 + 0.3j * unit[:, 1:2] + 0.2 * unit[:, 2:])) @ np.array(
         [[1.0, 2.0]]
     ) + 0j
+
+
+def test_single_angles_have_the_error_of_the_sweeps() -> None:
+    """A fit on a lopsided set of points, so that the error differs by direction."""
+    points = even_points(220, 0.4)
+    points = points[points[:, 0] < 0.3]
+    rng = np.random.default_rng(7)
+    field = np.exp(-1j * np.outer(np.linalg.norm(points - [0.1, 0, 0], axis=1), [3.0, 9.0, 15.0]))
+    noisy = field + 0.01 * (rng.normal(size=field.shape) + 1j * rng.normal(size=field.shape))
+    hz = np.array([3.0, 9.0, 15.0]) * 343.2 / (2 * np.pi)
+    expansion = fit(Scan(ScanSetup(points, speed_of_sound_m_s=343.2), hz, noisy), order=5)
+    assert np.abs(expansion.variance_pattern[1:]).max() > 0.05
+    for turn in (Turn(), Turn(180)):
+        axis = sweep_set(expansion, arc_angles("a", "horizontal", 0, 0, 1), turn).standard_error_db[0]
+        found = derived_curves(expansion, turn=turn).get("on axis").standard_error
+        np.testing.assert_allclose(found, axis, rtol=1e-9)
 
 
 @pytest.mark.parametrize("turn", [Turn(), Turn(20, 10)])

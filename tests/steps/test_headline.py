@@ -9,7 +9,7 @@ from scipy.signal import freqs
 
 from scanproc.records.curves import Curve, Curves
 from scanproc.steps.curves import derived_curves
-from scanproc.steps.headline import band_slope, headline, level_at_db, low_limit
+from scanproc.steps.headline import Figure, band_mean, band_slope, headline, level_at_db, low_limit
 
 SEALED_HZ = 76.0
 
@@ -59,6 +59,32 @@ def test_tilt_of_a_known_line() -> None:
     tilt = band_slope(hz, line, (100, 10000))
     assert tilt.value == pytest.approx(-1.25, abs=1e-9)
     assert (tilt.unit, tilt.from_hz >= 100, tilt.to_hz <= 10000) == ("dB per octave", True, True)
+
+
+def test_a_dip_within_the_band_is_no_limit() -> None:
+    hz = np.geomspace(20, 5000, 300)
+    level = (
+        np.where(hz < 60, 80.0, 94.0) - 8 * (np.abs(np.log2(hz / 700)) < 0.1) - 8 * ((hz > 300) & (hz < 330))
+    )
+    found = low_limit(
+        hz, Curve("x", "dB", level, np.full(300, 0.1)), Figure(94.0, 0.1, "dB", 300.0, 3000.0), 6
+    )
+    edge = hz[hz >= 330][0]
+    assert edge * 0.98 < found.value < edge  # nothing is above the limit from 300 Hz to there
+    found = low_limit(
+        hz, Curve("x", "dB", level, np.full(300, 0.1)), Figure(94.0, 0.1, "dB", 200.0, 3000.0), 6
+    )
+    assert found.value == pytest.approx(60, rel=0.03)
+
+
+def test_the_mean_is_the_integral_over_log_frequency() -> None:
+    hz = np.sort(np.random.default_rng(2).uniform(200, 4000, 40))
+    inside = (hz >= 300) & (hz <= 3000)
+    octave, level = np.log2(hz), 90 + 3 * np.sin(hz / 300)
+    wanted = np.trapezoid(level[inside], octave[inside]) / np.ptp(octave[inside])
+    found = band_mean(hz, Curve("x", "dB", level, np.full(40, 0.5)), (300.0, 3000.0))
+    assert found.value == pytest.approx(wanted, abs=1e-12)
+    assert 0.5 / np.sqrt(11) < found.standard_error < 0.5  # eleven third-octaves, each on its own
 
 
 def test_a_limit_moves_with_the_level_as_its_error_says() -> None:
