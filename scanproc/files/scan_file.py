@@ -13,13 +13,14 @@ with a flush between; a reader takes the points that are complete in every datas
 from __future__ import annotations
 
 import os
+from dataclasses import replace
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Literal
 
 import numpy as np
 
-from scanproc.conventions import REFERENCE_VOLTAGE_V, Real
+from scanproc.conventions import REFERENCE_VOLTAGE_V, Integer, Real
 from scanproc.errors import ScanFileError
 from scanproc.files.hdf5 import (
     Group,
@@ -51,6 +52,8 @@ NUMBERS = (
 )
 VECTORS = ("device_size_m", "device_centre_m")
 TEXTS = ("device", "notes")
+
+ROWS_AT_ONCE = 256
 
 Kind = Literal["spectra", "impulse responses"]
 
@@ -93,6 +96,8 @@ class ScanFile:
     """
 
     setup: ScanSetup
+    _rows: Integer
+    _gain: Real
     kind: Kind
     frequency_hz: Real
     sampling_rate_hz: float = 0.0
@@ -130,29 +135,64 @@ class ScanFile:
         self._refuse_beyond_memory()
         return self.read_points(slice(None))
 
+    def use(self, points: Integer, gain: Real | None = None, position_m: Real | None = None) -> None:
+        """From now on the file shows only these points (rising indices into what it shows so far).
+
+        ``gain`` (points,) multiplies their sound, ``position_m`` (points, 3) replaces their positions.
+        """
+        setup = self.setup.take(points)
+        self.setup = setup if position_m is None else replace(setup, position_m=position_m)
+        self._rows, self._gain = self._rows[points], self._gain[points] * (1.0 if gain is None else gain)
+
+    def not_finite_points(self) -> Integer:
+        """Indices of points whose sound holds NaN or infinity; reading them raises ScanDataError."""
+        bad: list[int] = []
+        with input_errors(self.path, ScanFileError):
+            for start in range(0, self.points, ROWS_AT_ONCE):
+                rows = self._rows[start : start + ROWS_AT_ONCE]
+                kind = np.complex128 if self.kind == "spectra" else np.float64
+                finite = np.isfinite(self._read_rows(self._sound, kind, rows, slice(None))).all(axis=1)
+                bad += (start + np.flatnonzero(~finite)).tolist()
+        return np.array(bad, dtype=np.int64)
+
     def read_frequencies(self, which: slice) -> Scan:
         """All points at some frequencies; no other column is read. Only for spectra."""
         with input_errors(self.path, ScanFileError):
-            return self._spectra(slice(0, self.points), which, self.setup)
+            return self._spectra(slice(0, self.points), which)
 
     def read_points(self, which: slice) -> Scan | ImpulseScan:
         """Some points at all frequencies or samples; no other row is read."""
-        rows = slice(*which.indices(self.points))
-        setup = self.setup.take(np.arange(self.points)[rows])
+        part = slice(*which.indices(self.points))
         with input_errors(self.path, ScanFileError):
             if self.kind == "spectra":
-                return self._spectra(rows, slice(None), setup)
-            responses = read(self._sound, np.float64, (rows, slice(None)))
+                return self._spectra(part, slice(None))
+            responses = self._read_rows(self._sound, np.float64, self._rows[part], slice(None))
+            responses = responses * self._gain[part][:, None] if np.any(self._gain[part] != 1) else responses
+            setup = self.setup.take(np.arange(self.points)[part])
             return ImpulseScan(setup, responses, self.sampling_rate_hz, self.time_zero_s)
 
-    def _spectra(self, rows: slice, columns: slice, setup: ScanSetup) -> Scan:
+    def _spectra(self, part: slice, columns: slice) -> Scan:
         if self.kind != "spectra":
             raise Malformed("holds impulse responses, spectra were needed: gate or transform them first")
-        pressure = read(self._sound, np.complex128, (rows, columns))
+        rows, gain = self._rows[part], self._gain[part][:, None]
+        pressure = self._read_rows(self._sound, np.complex128, rows, columns)
         noise = self._noise
         if noise is not None:
-            noise = read(noise, np.float64, (rows, columns) if noise.ndim == 2 else (columns,))
-        return Scan(setup, self.frequency_hz[columns], pressure, noise)
+            if noise.ndim == 2:
+                noise = self._read_rows(noise, np.float64, rows, columns) * gain
+            else:
+                noise = read(noise, np.float64, (columns,))
+        setup = self.setup.take(np.arange(self.points)[part])
+        changed = pressure * gain if np.any(gain != 1) else pressure
+        return Scan(setup, self.frequency_hz[columns], changed, noise)
+
+    def _read_rows(self, data: Any, kind: type, rows: Integer, columns: slice) -> Any:
+        """Rows of the file (rising indices), read as one run."""
+        if not len(rows):
+            return read(data, kind, (slice(0, 0), columns))
+        first = int(rows[0])
+        run = read(data, kind, (slice(first, int(rows[-1]) + 1), columns))
+        return run if len(rows) == len(run) else run[rows - first]
 
     def _read_headers(self) -> None:
         file = self._file
@@ -175,6 +215,7 @@ class ScanFile:
             if name in file:
                 per_point[name] = dataset(file, name, kinds, ("points",))
         self.setup = _read_setup(file, per_point, _complete_points(per_point, self.appending))
+        self._rows, self._gain = np.arange(self.setup.points), np.ones(self.setup.points)
         self.warnings = _warnings(file, set(per_point), self.kind)
 
     def _open_noise(self, per_point: dict[str, Any]) -> Any:

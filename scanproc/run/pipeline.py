@@ -24,6 +24,7 @@ from scanproc.records.result import Result
 from scanproc.records.scan import ImpulseScan, Scan
 from scanproc.report.points import PointsAnswer, points_answer
 from scanproc.report.summary import Summary, summarise
+from scanproc.run.check import handle
 from scanproc.run.datasheet import all_curves, datasheet
 from scanproc.run.point_study import DRAWS_IN_CONVERT, studied
 from scanproc.run.progress import Progress, silent
@@ -55,10 +56,11 @@ def convert(
     may_replace(directory, directory / "summary.json", force)
     with open_scan(source) as file:
         try:
+            checked = handle(file, settings.check)
             expansion = join(list(fitted(file, settings, progress)))
         except ScanDataError as error:
             raise error if error.path else error.at(source) from None
-        device, noticed = file.setup.device, notices(file)
+        device, noticed = file.setup.device, [*notices(file), *checked.warnings]
         enough = points_answer_of(file, settings, progress) if settings.points.in_convert else None
     curves = orbits(expansion, settings.sweeps.step_deg)
     derived = all_curves(expansion, settings.curves)
@@ -75,6 +77,7 @@ def convert(
         settings.fit.target_db,
         settings.who_set("fit", "target_db"),
         noticed,
+        checked.dropped,
         written_at=datetime.now(UTC).isoformat(timespec="seconds"),
         headline=datasheet(derived, settings.curves),
         points_study=enough,

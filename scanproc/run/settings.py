@@ -18,6 +18,7 @@ from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationErr
 from pydantic_core import ErrorDetails
 
 from scanproc.errors import SettingsError
+from scanproc.records.check import BAD_POINTS
 
 HIGHEST_ORDER = 100
 
@@ -103,6 +104,30 @@ class PointsSettings(_Section):
     )
 
 
+Droppable = Literal[
+    "not finite", "no signal", "clipped", "polarity", "gain", "delay", "position", "outlier", "duplicate"
+]
+
+
+class CheckSettings(_Section):
+    """[check]: whether a conversion looks at the scan first, and what it does about what it finds."""
+
+    run: bool = Field(default=True, description="true or false")
+    drop: Literal["nothing", "bad"] | list[Droppable] = Field(
+        default="nothing",
+        description='"nothing", "bad" (every faulty point) or a list of kinds: "not finite", "no signal", '
+        '"clipped", "polarity", "gain", "delay", "position", "outlier", "duplicate"',
+    )
+    correct_drift: bool = Field(default=False, description="true or false")
+
+    @property
+    def dropped_kinds(self) -> tuple[str, ...]:
+        """The kinds of points to leave out."""
+        if self.drop == "nothing":
+            return ()
+        return BAD_POINTS if self.drop == "bad" else tuple(self.drop)
+
+
 class Settings(_Section):
     """All sections, each with its defaults."""
 
@@ -112,6 +137,7 @@ class Settings(_Section):
 
     points: PointsSettings = Field(default=PointsSettings(), description="a section [points]")
     curves: CurveSettings = Field(default=CurveSettings(), description="a section [curves]")
+    check: CheckSettings = Field(default=CheckSettings(), description="a section [check]")
 
     def who_set(self, section: str, key: str) -> str:
         """ "settings" if the user gave the value, else "default"."""

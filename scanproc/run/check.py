@@ -1,0 +1,148 @@
+"""A look at a scan file before anybody trusts it, and what a conversion does about what it finds."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from scanproc.conventions import Integer, Real
+from scanproc.errors import ScanDataError
+from scanproc.files.scan_file import ScanFile, open_scan
+from scanproc.records.check import BAD_POINTS, CheckReport, Finding
+from scanproc.records.scan import ImpulseScan, Scan
+from scanproc.report.words import count
+from scanproc.run.settings import CheckSettings
+from scanproc.steps.check import Judged, check, judging_frequencies, merged
+from scanproc.steps.check_setup import some
+from scanproc.steps.drift import Drift
+from scanproc.steps.response_facts import ResponseFacts, joined, response_facts, spectral_noise
+from scanproc.steps.spectra import spectra, usual_frequencies
+
+BLOCK_BYTES = 64 * 2**20
+NOISE_FREQUENCIES = 24
+"""Frequencies over the whole band at which the noise is judged."""
+PER_OCTAVE = 12
+
+
+@dataclass(frozen=True, eq=False)
+class Handled:
+    """What a conversion did about the findings: points left out, and sentences for the summary."""
+
+    report: CheckReport | None
+    dropped: int
+    warnings: tuple[str, ...]
+
+
+def check_scan(path: Path | str) -> CheckReport:
+    """The findings about a scan file. Raises ScanFileError or ScanDataError."""
+    with open_scan(path) as file:
+        try:
+            return check_file(file).report
+        except ScanDataError as error:
+            raise error if error.path else error.at(path) from None
+
+
+def check_file(file: ScanFile) -> Judged:
+    """The findings about an open scan file; point numbers are those of the file as it shows itself."""
+    broken = file.not_finite_points()
+    if not len(broken):
+        return _checked(file)
+    sound = np.setdiff1d(np.arange(file.points), broken)
+    total = file.points
+    if not len(sound):
+        return Judged(CheckReport(total, (_not_finite(broken, total),)), None)
+    with open_scan(file.path) as other:
+        other.use(sound)
+        judged = _checked(other)
+    report = _renumbered(judged.report, sound, total)
+    return Judged(merged(report, [_not_finite(broken, total)]), judged.drift)
+
+
+def handle(file: ScanFile, settings: CheckSettings) -> Handled:
+    """Checks an open scan file, then drops and corrects what the settings ask for; always counted."""
+    if not settings.run:
+        return Handled(None, 0, ())
+    judged = check_file(file)
+    report, dropped = judged.report, judged.report.points_of(*settings.dropped_kinds)
+    warnings = [_told(finding, settings) for finding in report.findings if finding.severity != "note"]
+    kept = np.setdiff1d(np.arange(file.points), np.array(dropped, dtype=np.int64))
+    if not len(kept):
+        raise ScanDataError("every point is faulty: run scanproc check and measure again", path=file.path)
+    gain = _steady_gain(file, judged.drift, settings)
+    if len(kept) < file.points or gain is not None:
+        file.use(kept, None if gain is None else gain[kept])
+    return Handled(report, len(dropped), tuple(warnings))
+
+
+def _checked(file: ScanFile) -> Judged:
+    if file.kind == "spectra":
+        frequency = file.frequency_hz
+        return check(_columns(file, _wanted(file, frequency)), all_frequency_hz=frequency)
+    frequency = usual_frequencies(file.samples, file.sampling_rate_hz, PER_OCTAVE)
+    scan, facts = _from_responses(file, frequency[_wanted(file, frequency)])
+    return check(scan, facts, all_frequency_hz=frequency)
+
+
+def _wanted(file: ScanFile, frequency: Real) -> Integer:
+    """Indices of the frequencies at which points are judged, and of some over the whole band for the noise."""
+    over_all = np.linspace(0, len(frequency) - 1, min(len(frequency), NOISE_FREQUENCIES))
+    return np.union1d(judging_frequencies(file.setup, frequency), over_all.round().astype(np.int64))
+
+
+def _from_responses(file: ScanFile, frequency: Real) -> tuple[Scan, ResponseFacts]:
+    """Spectra with their noise, and facts, from one pass over the responses."""
+    rows = max(1, BLOCK_BYTES // (8 * max(1, file.samples)))
+    pressure, facts = [], []
+    for start in range(0, file.points, rows):
+        block = file.read_points(slice(start, start + rows))
+        assert isinstance(block, ImpulseScan)
+        pressure.append(spectra(block, frequency).pressure_pa)
+        facts.append(response_facts(block))
+    every = joined(facts)
+    noise = spectral_noise(every, file.samples, len(frequency))
+    return Scan(file.setup, frequency, np.concatenate(pressure), noise), every
+
+
+def _columns(file: ScanFile, which: Integer) -> Scan:
+    parts = [file.read_frequencies(slice(int(i), int(i) + 1)) for i in which]
+    noise = None
+    if parts[0].noise_pa is not None:
+        noise = np.concatenate([part.noise_pa for part in parts if part.noise_pa is not None], axis=-1)
+    pressure = np.concatenate([part.pressure_pa for part in parts], axis=1)
+    return Scan(file.setup, file.frequency_hz[which], pressure, noise)
+
+
+def _not_finite(points: Integer, total: int) -> Finding:
+    numbers = tuple(int(point) for point in points)
+    what = f"{len(numbers)} of {total} points hold values that are not finite (NaN or infinite): "
+    what += some([str(number) for number in numbers])
+    return Finding(
+        "not finite", "serious", what, "measure them again or leave them out (check.drop)", numbers
+    )
+
+
+def _renumbered(report: CheckReport, kept: Integer, total: int) -> CheckReport:
+    findings = tuple(
+        Finding(f.kind, f.severity, f.what, f.remedy, tuple(int(kept[point]) for point in f.points))
+        for f in report.findings
+    )
+    return CheckReport(total, findings, report.judged_hz, report.prediction_db)
+
+
+def _steady_gain(file: ScanFile, drift: Drift | None, settings: CheckSettings) -> Real | None:
+    """Factors that take the drift out, (points,), when asked for and found."""
+    if not settings.correct_drift or drift is None or not drift.found:
+        return None
+    return 1 / drift.gain(file.setup)
+
+
+def _told(finding: Finding, settings: CheckSettings) -> str:
+    """The finding and what was done about it."""
+    if finding.kind in settings.dropped_kinds and finding.points:
+        return f"{finding.what}; left out, as asked (check.drop)"
+    if finding.kind == "drift" and settings.correct_drift:
+        return f"{finding.what}; taken out, as asked (check.correct_drift)"
+    kept = f"{count(len(finding.points), 'point')} used as measured; " if finding.kind in BAD_POINTS else ""
+    return f"{finding.what}; {kept}{finding.remedy}"
