@@ -8,8 +8,8 @@ import numpy as np
 
 from scanproc.conventions import Complex, Real
 from scanproc.records.scan import Scan, ScanSetup
-from scanproc.steps.prediction import Prediction
 from scanproc.steps.nuisance import Place, Unknown, solve, time_share
+from scanproc.steps.prediction import Prediction
 
 GAIN_PRIOR = 0.2
 SPEED_PRIOR = 0.02
