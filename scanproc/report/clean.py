@@ -1,0 +1,105 @@
+"""Figures of the question whether the measurement is clean."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from scanproc.conventions import Real
+from scanproc.records.point_errors import PointErrors
+from scanproc.report.figure import Axis, Cloud, Figure, Line, Lines, Steps, Text
+from scanproc.report.material import Material, doubtful, rounded_span
+from scanproc.report.words import count, frequency
+
+ODD_DB = 15.0
+"""A point this far above the median of all points is called odd; common practice, no source."""
+MOST_BINS = 300
+START_HZ = 1000.0
+
+
+def clean_figures(material: Material) -> tuple[Figure, ...]:
+    if material.point_errors is None:
+        return ()
+    points = replace(cloud(material.point_errors), doubtful=doubtful(material))
+    return (points, along_the_scan(material.point_errors))
+
+
+def nearest(frequency_hz: Real, wanted_hz: float) -> int:
+    return int(np.argmin(np.abs(np.log(frequency_hz / wanted_hz))))
+
+
+def cloud(points: PointErrors) -> Cloud:
+    """Where the points lie, coloured by what the fit leaves over."""
+    start = nearest(points.frequency_hz, START_HZ)
+    relative = points.error_db - np.nanmedian(points.error_db, axis=0)
+    steps = Steps("band", "Hz", tuple(map(float, points.frequency_hz)), start)
+    odd = _odd(points)
+    if np.any(odd):
+        middle = points.position_m[odd].mean(axis=0)
+        finding = (
+            f"{count(int(odd.sum()), 'point')} of {len(odd):,} {'stands' if odd.sum() == 1 else 'stand'} more than "
+            f"{ODD_DB:g} dB above the median, around x {middle[0]:.2f}, y {middle[1]:.2f}, z {middle[2]:.2f} m."
+        )
+    else:
+        finding = f"No point of {len(odd):,} stands more than {ODD_DB:g} dB above the median residual."
+    text = Text(
+        "points",
+        "Where the points lie",
+        finding,
+        "Every point of the scan in the scan's frame (x is the reference axis), coloured by its residual: measured "
+        "less expanded, re the median point of the band. A residual, not a held-out error.",
+        "An even colour is good. A bright patch is a bad region; bright single points are bumps, clicks or wrong "
+        "positions.",
+        "Measure bright points again, or look at what stood near them.",
+    )
+    return Cloud(
+        text, points.position_m, relative, Axis("Residual re median", "dB", -15.0, 25.0), steps, points.layer
+    )
+
+
+def along_the_scan(points: PointErrors) -> Lines:
+    """The residual in the order in which the points stand in the file."""
+    worst = _overall(points)
+    edges = np.linspace(0, len(worst), min(MOST_BINS, len(worst)) + 1).round().astype(int)
+    groups = [worst[a:b] for a, b in zip(edges[:-1], edges[1:], strict=True)]
+    middle = np.array([np.median(group) for group in groups])
+    highest = np.array([group.max() for group in groups])
+    place = (edges[:-1] + edges[1:] + 1) / 2
+    third = max(1, len(worst) // 3)
+    change = float(np.median(worst[-third:]) - np.median(worst[:third]))
+    low, high = rounded_span(np.concatenate([middle, highest]), 10, (-80, 0))
+    text = Text(
+        "along",
+        "Through the night",
+        f"From the first to the last third of the scan the median residual changes by {change:+.1f} dB.",
+        "The residual of the points in the order of the file, over all bands: the median and the highest of each "
+        "group of neighbours.",
+        "Level is good. A slope is drift (temperature, the driver warming up); a step is something that moved; "
+        "spikes are single bad points.",
+        "Repeat points after a step; let the device warm up before a scan that slopes.",
+    )
+    return Lines(
+        text,
+        Axis("Point number", "", 1.0, float(max(len(worst), 2)), digits=0),
+        Axis("Residual", "dB", low, high),
+        place,
+        (Line("median of the group", middle), Line("highest of the group", highest)),
+    )
+
+
+def _overall(points: PointErrors) -> Real:
+    """Residual of each point over all bands, each band counted re its own median, dB plus the mean median."""
+    error = np.where(np.isnan(points.error_db), -300.0, points.error_db)
+    median = np.median(error, axis=0)
+    power: Real = np.mean(10 ** ((error - median) / 10), axis=1)
+    found: Real = 10 * np.log10(power) + median.mean()
+    return found
+
+
+def _odd(points: PointErrors) -> Real:
+    overall = _overall(points)
+    found: Real = overall > np.median(overall) + ODD_DB
+    return found
+
+

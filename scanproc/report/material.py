@@ -1,0 +1,63 @@
+"""Everything that a page about one scan is made from."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from scanproc.conventions import Real
+from scanproc.records.curves import Curves
+from scanproc.records.point_errors import PointErrors
+from scanproc.records.result import Result
+from scanproc.records.study import Study
+from scanproc.report.bands import held_out_at_order
+from scanproc.report.figure import Axis, Spans
+
+
+@dataclass(frozen=True, eq=False)
+class Material:
+    """``summary`` is what summary.json holds. What is None was not done, and the page says so."""
+
+    result: Result
+    summary: Mapping[str, Any]
+    curves: Curves
+    point_errors: PointErrors | None = None
+    study: Study | None = None
+
+
+def frequency_axis(frequency_hz: Real) -> Axis:
+    """The band of the data on a log axis."""
+    low, high = float(frequency_hz[0]), float(frequency_hz[-1])
+    if low == high:
+        low, high = low / 2**0.5, high * 2**0.5
+    return Axis("Frequency", "Hz", low, high, "log", 0)
+
+
+def rounded_span(values: Real, step: float, fallback: tuple[float, float]) -> tuple[float, float]:
+    """Multiples of ``step`` around all finite values."""
+    known = values[np.isfinite(values)]
+    if not known.size:
+        return fallback
+    low, high = np.floor(known.min() / step) * step, np.ceil(known.max() / step) * step
+    return (float(low), float(high)) if high > low else (float(low - step), float(high + step))
+
+
+def level_axis(levels: Real, label: str, span_db: float = 50.0) -> Axis:
+    """The uppermost ``span_db`` of some levels, from a multiple of 5 dB that clears the highest."""
+    known = levels[np.isfinite(levels)]
+    top = float(np.ceil((known.max() + 1) / 5) * 5) if known.size else 0.0
+    return Axis(label, "dB", top - span_db, top)
+
+
+def doubtful(material: Material) -> Spans:
+    """Where the held-out error misses the target: from the frequency halfway after the last that meets it to the
+    one halfway before the next, on a log axis."""
+    expansion = material.result.expansion
+    missed = ~(held_out_at_order(expansion) <= float(material.summary["target_db"]))
+    edge = np.flatnonzero(np.diff(np.concatenate([[False], missed, [False]]).astype(int)))
+    hz = expansion.frequency_hz
+    between = np.concatenate([hz[:1], np.sqrt(hz[:-1] * hz[1:]), hz[-1:]])
+    return tuple((float(between[a]), float(between[b])) for a, b in zip(edge[::2], edge[1::2], strict=True))

@@ -1,0 +1,120 @@
+// Levels round the device at one frequency; 0 deg is up.
+function drawPolar(figure, stage, controls) {
+  let step = figure.steps.start;
+  let picked = nearestIndex(figure.angle_deg, 0, false);
+  const axis = { label: "Level", unit: "dB", digits: 1 };
+  const canvas = make("canvas", { class: "plot round", tabindex: "0", role: "group", "aria-label": `${figure.text.title}. ${figure.text.finding} Left and right read values.` });
+  stage.append(canvas);
+  const legend = make("div", { class: "legend" });
+  const swatches = figure.orbits.map((name) => {
+    const swatch = make("canvas", { class: "swatch", "aria-hidden": "true" });
+    legend.append(make("span", { class: "entry" }, swatch, name));
+    return swatch;
+  });
+  stage.append(legend);
+  const tell = readOut(stage);
+  let middle = 0;
+
+  function draw() {
+    const size = Math.min(460, Math.max(260, stage.clientWidth));
+    const look = theme();
+    const pen = sharpCanvas(canvas, size, size);
+    middle = size / 2;
+    const reach = middle - 26;
+    const highest = Math.max(...figure.value.flatMap((orbit) => orbit.map((row) => row[step])));
+    const top = Math.ceil(highest / 5) * 5;
+    const to = (level, angle) => {
+      const radius = (Math.max(0, Math.min(figure.span_db, level - top + figure.span_db)) / figure.span_db) * reach;
+      const turn = (angle * Math.PI) / 180;
+      return [middle - radius * Math.sin(turn), middle - radius * Math.cos(turn)];
+    };
+    rings(pen, look, top, reach, to);
+    figure.orbits.forEach((_, index) => outline(pen, index, look, to));
+    figure.orbits.forEach((_, index) => {
+      const sample = sharpCanvas(swatches[index], 34, 10);
+      stroke(sample, index, look);
+      line(sample, 0, 5, 34, 5);
+    });
+    pen.setLineDash([]);
+    pen.strokeStyle = look.ink;
+    pen.lineWidth = 1.5;
+    figure.orbits.forEach((_, index) => {
+      const [x, y] = to(figure.value[index][picked][step], figure.angle_deg[picked]);
+      pen.beginPath();
+      pen.arc(x, y, 4, 0, 7);
+      pen.stroke();
+    });
+    say();
+  }
+
+  function rings(pen, look, top, reach, to) {
+    pen.font = FONT;
+    pen.strokeStyle = look.grid;
+    pen.fillStyle = look.faint;
+    pen.textAlign = "center";
+    pen.textBaseline = "middle";
+    for (let angle = 0; angle < 360; angle += 30) {
+      line(pen, middle, middle, ...to(top, angle));
+      const turn = (angle * Math.PI) / 180;
+      pen.fillText(`${angle > 180 ? angle - 360 : angle}°`, middle - (reach + 14) * Math.sin(turn), middle - (reach + 14) * Math.cos(turn));
+    }
+    for (let level = top; level > top - figure.span_db; level -= 10) {
+      pen.beginPath();
+      pen.arc(middle, middle, (reach * (level - top + figure.span_db)) / figure.span_db, 0, 2 * Math.PI);
+      pen.stroke();
+      pen.fillText(`${level}`, ...to(level - 2, 15));
+    }
+  }
+
+  function stroke(pen, index, look) {
+    pen.strokeStyle = look.lines[index % look.lines.length];
+    pen.lineWidth = 2.5;
+    pen.setLineDash(book.dashes[index % book.dashes.length]);
+  }
+
+  function outline(pen, index, look, to) {
+    const round = [...figure.angle_deg.keys(), 0];
+    const level = (i, sign) => figure.value[index][i][step] + sign * (Number.isNaN(figure.error[index][i][step]) ? 0 : figure.error[index][i][step]);
+    pen.fillStyle = look.lines[index % look.lines.length];
+    pen.globalAlpha = 0.2;
+    pen.beginPath();
+    round.forEach((i, k) => pen[k ? "lineTo" : "moveTo"](...to(level(i, 1), figure.angle_deg[i])));
+    round.reverse().forEach((i, k) => pen[k ? "lineTo" : "moveTo"](...to(level(i, -1), figure.angle_deg[i])));
+    pen.fill("evenodd");
+    pen.globalAlpha = 1;
+    stroke(pen, index, look);
+    pen.beginPath();
+    round.forEach((i) => pen.lineTo(...to(level(i, 0), figure.angle_deg[i])));
+    pen.stroke();
+  }
+
+  function say() {
+    const levels = figure.orbits.map((name, o) => `${name} ${withError(figure.value[o][picked][step], figure.error[o][picked][step], axis)}`);
+    const doubt = isDoubtful(figure, figure.steps.value[step]) ? " (the target is missed here)" : "";
+    tell(`${frequencyName(figure.steps.value[step])}, ${figure.angle_deg[picked]}°: ${levels.join("; ")}${doubt}`);
+  }
+
+  canvas.addEventListener("pointermove", (event) => {
+    const edge = canvas.getBoundingClientRect();
+    const angle = (Math.atan2(middle - (event.clientX - edge.left), middle - (event.clientY - edge.top)) * 180) / Math.PI;
+    picked = nearestIndex(figure.angle_deg, angle <= -175 && figure.angle_deg[0] > -180 + 5 ? 180 : angle, false);
+    draw();
+  });
+  canvas.addEventListener("keydown", (event) => {
+    const turn = { ArrowLeft: 1, ArrowRight: -1 }[event.key];
+    if (!turn) return;
+    picked = (picked + turn + figure.angle_deg.length) % figure.angle_deg.length;
+    draw();
+    event.preventDefault();
+  });
+  controls(figure.steps, (index) => {
+    step = index;
+    draw();
+  });
+  draw();
+  return draw;
+}
+
+function isDoubtful(figure, hz) {
+  return figure.doubtful.some(([low, high]) => hz >= low && hz <= high);
+}

@@ -1,0 +1,242 @@
+"""The numbers behind each figure: a short table to read, and all of them as CSV."""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from functools import singledispatch
+
+import numpy as np
+
+from scanproc.conventions import Integer, Real
+from scanproc.report.figure import Axis, Balloon, Cloud, Figure, HeatMap, Line, Lines, Polar
+from scanproc.report.look import tick_name
+from scanproc.steps.point_errors import band_middles
+
+MOST_ROWS = 40
+MOST_COLUMNS = 13
+WORST_POINTS = 12
+DASH = "–"
+
+
+@dataclass(frozen=True)
+class Table:
+    """Text by row under a header."""
+
+    header: tuple[str, ...]
+    rows: tuple[tuple[str, ...], ...]
+
+
+@singledispatch
+def figure_table(figure: Figure) -> Table:
+    """A table short enough to read: about one row per third-octave band."""
+    raise TypeError(f"no table for {type(figure).__name__}")
+
+
+@figure_table.register
+def _(figure: Lines) -> Table:
+    header = [_title(figure.x_axis)]
+    columns: list[list[str]] = [_short(figure.x, figure.x_axis)]
+    step = figure.steps.start if figure.steps else 0
+    for line in figure.lines:
+        y, error, low, high = (_at_step(part, step) for part in (line.y, line.error, line.low, line.high))
+        assert y is not None
+        header.append(f"{line.name} [{figure.y_axis.unit}]" if figure.y_axis.unit else line.name)
+        digits = figure.y_axis.digits
+        if error is not None:
+            columns.append([_with_error(a, b, digits) for a, b in zip(y, error, strict=True)])
+        elif low is not None and high is not None:
+            columns.append([_with_span(*entry, digits) for entry in zip(y, low, high, strict=True)])
+        else:
+            columns.append([_number(value, digits) for value in y])
+    rows = list(zip(*columns, strict=True))
+    return Table(tuple(header), tuple(rows[i] for i in _chosen(figure.x, figure.x_axis.unit == "Hz")))
+
+
+@figure_table.register
+def _(figure: HeatMap) -> Table:
+    value = figure.value if figure.value.ndim == 2 else figure.value[figure.steps.start if figure.steps else 0]
+    which = np.unique(np.linspace(0, len(figure.y) - 1, min(MOST_COLUMNS, len(figure.y))).round().astype(int))
+    header = (_title(figure.x_axis), *(f"{figure.y[i]:g} {figure.y_axis.unit}".strip() for i in which))
+    return Table(
+        header,
+        tuple(
+            (tick_name(round(figure.x[k], 1)), *(_number(value[i, k], 1) for i in which))
+            for k in _chosen(figure.x, True)
+        ),
+    )
+
+
+@figure_table.register
+def _(figure: Polar) -> Table:
+    every = max(1, len(figure.angle_deg) // 36)
+    step = figure.steps.start
+    rows = (
+        (
+            f"{figure.angle_deg[i]:g}",
+            *(
+                _with_error(figure.value[o, i, step], figure.error[o, i, step], 1)
+                for o in range(len(figure.orbits))
+            ),
+        )
+        for i in range(0, len(figure.angle_deg), every)
+    )
+    return Table(("Angle [deg]", *(f"{name} [dB]" for name in figure.orbits)), tuple(rows))
+
+
+@figure_table.register
+def _(figure: Balloon) -> Table:
+    axis, up = len(figure.polar_deg) // 2, 0
+    places = {
+        "axis": (axis, 0),
+        "left": (axis, _nearest(figure.azimuth_deg, 90)),
+        "back": (axis, _nearest(figure.azimuth_deg, 180)),
+        "right": (axis, _nearest(figure.azimuth_deg, 270)),
+        "up": (up, 0),
+        "down": (len(figure.polar_deg) - 1, 0),
+    }
+    rows = (
+        (
+            tick_name(round(hz, 1)),
+            *(_with_error(figure.value[a][b][k], figure.error[a][b][k], 1) for a, b in places.values()),
+        )
+        for k, hz in enumerate(figure.steps.value)
+    )
+    return Table(("Frequency [Hz]", *(f"{name} [dB]" for name in places)), tuple(rows))
+
+
+@figure_table.register
+def _(figure: Cloud) -> Table:
+    highest = np.max(np.nan_to_num(figure.value, nan=-np.inf), axis=1)
+    worst = np.argsort(-highest, kind="stable")[:WORST_POINTS]
+    rows = (
+        (
+            str(int(i) + 1),
+            *(f"{metres:.3f}" for metres in figure.position_m[i]),
+            _number(highest[i], 1),
+            tick_name(round(figure.steps.value[int(np.nanargmax(figure.value[i]))], 1)),
+        )
+        for i in worst
+        if np.isfinite(highest[i])
+    )
+    return Table(("Point", "x [m]", "y [m]", "z [m]", "Highest [dB]", "at [Hz]"), tuple(rows))
+
+
+def csv_text(figure: Figure) -> str:
+    """All numbers of a figure as CSV: every digit, but three after the point for balloons and clouds of points."""
+    page = io.StringIO()
+    writer = csv.writer(page, lineterminator="\n")
+    writer.writerows(_all(figure))
+    return page.getvalue()
+
+
+@singledispatch
+def _all(figure: Figure) -> Iterator[Sequence[object]]:
+    raise TypeError(f"no CSV for {type(figure).__name__}")
+
+
+@_all.register
+def _(figure: Lines) -> Iterator[Sequence[object]]:
+    columns = [(_title(figure.x_axis), figure.x)]
+    for line in figure.lines:
+        columns += list(_columns(line, figure))
+    yield [name for name, _ in columns]
+    yield from _exact(np.stack([values for _, values in columns], axis=1))
+
+
+@_all.register
+def _(figure: HeatMap) -> Iterator[Sequence[object]]:
+    unit = figure.y_axis.unit
+    names = [f"{figure.y_axis.label} {row:g} {unit}".strip() for row in figure.y]
+    steps = figure.steps.value if figure.steps else (None,)
+    cube = figure.value if figure.value.ndim == 3 else figure.value[None]
+    yield [*([figure.steps.unit] if figure.steps else []), _title(figure.x_axis), *names]
+    for step, value in zip(steps, cube, strict=True):
+        for row in _exact(np.column_stack([figure.x, value.T])):
+            yield row if step is None else [f"{step:g}", *row]
+
+
+@_all.register
+def _(figure: Polar) -> Iterator[Sequence[object]]:
+    yield [
+        "orbit",
+        "angle_deg",
+        *(f"{hz!r} Hz [dB]" for hz in figure.steps.value),
+    ]
+    for name, level in zip(figure.orbits, figure.value, strict=True):
+        for row in _exact(np.column_stack([figure.angle_deg, level])):
+            yield [name, *row]
+
+
+@_all.register
+def _(figure: Balloon) -> Iterator[Sequence[object]]:
+    yield ["polar_deg", "azimuth_deg", *(f"{hz!r} Hz [dB]" for hz in figure.steps.value)]
+    for polar, rows in zip(figure.polar_deg, figure.value, strict=True):
+        for azimuth, levels in zip(figure.azimuth_deg, rows, strict=True):
+            yield [f"{polar:g}", f"{azimuth:g}", *(f"{level:.3f}" for level in levels)]
+
+
+@_all.register
+def _(figure: Cloud) -> Iterator[Sequence[object]]:
+    yield ["x_m", "y_m", "z_m", *(f"{hz!r} Hz [dB]" for hz in figure.steps.value)]
+    for position, levels in zip(figure.position_m.tolist(), figure.value, strict=True):
+        yield [*map(repr, position), *(f"{level:.3f}" for level in levels)]
+
+
+def _columns(line: Line, figure: Lines) -> Iterator[tuple[str, Real]]:
+    unit = f" [{figure.y_axis.unit}]" if figure.y_axis.unit else ""
+    for suffix, values in (("", line.y), (" error", line.error), (" low", line.low), (" high", line.high)):
+        if values is None:
+            continue
+        if values.ndim == 1:
+            yield f"{line.name}{suffix}{unit}", values
+        elif figure.steps:
+            for step, row in zip(figure.steps.value, values, strict=True):
+                yield f"{step:g} {figure.steps.unit}{suffix}{unit}", row
+
+
+def _exact(rows: Real) -> Iterator[list[str]]:
+    for row in rows.tolist():
+        yield [repr(value) for value in row]
+
+
+def _chosen(x: Real, by_band: bool) -> Integer:
+    """Indices of about one row per third-octave band, or evenly spread."""
+    if len(x) <= MOST_ROWS:
+        return np.arange(len(x))
+    return band_middles(x) if by_band else np.linspace(0, len(x) - 1, MOST_ROWS).round().astype(np.int64)
+
+
+def _at_step(part: Real | None, step: int) -> Real | None:
+    return part if part is None or part.ndim == 1 else part[step]
+
+
+def _short(x: Real, axis: Axis) -> list[str]:
+    return [tick_name(round(float(value), 1)) if axis.unit == "Hz" else f"{value:,.0f}" for value in x]
+
+
+def _title(axis: Axis) -> str:
+    return f"{axis.label} [{axis.unit}]" if axis.unit else axis.label
+
+
+def _number(value: float, digits: int) -> str:
+    return f"{value:,.{digits}f}" if np.isfinite(value) else DASH
+
+
+def _with_error(value: float, error: float, digits: int) -> str:
+    if not np.isfinite(value):
+        return DASH
+    spread = f"{error:.{max(digits, 2)}f}" if np.isfinite(error) else "?"
+    return f"{value:,.{digits}f} ± {spread}"
+
+
+def _with_span(value: float, low: float, high: float, digits: int) -> str:
+    if not np.isfinite(value):
+        return DASH
+    return f"{_number(value, digits)} ({_number(low, digits)} to {_number(high, digits)})"
+
+
+def _nearest(angles_deg: Real, wanted: float) -> int:
+    return int(np.argmin(np.abs(angles_deg - wanted)))
