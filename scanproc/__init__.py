@@ -16,6 +16,8 @@ if TYPE_CHECKING:
     from scanproc.files.scan_file import read_scan as read_scan
     from scanproc.files.scan_file import write_scan as write_scan
     from scanproc.records.result import Result as Result
+    from scanproc.run.page import figures as figures
+    from scanproc.run.page import save_figure as save_figure
     from scanproc.run.pipeline import convert as convert
     from scanproc.run.settings import read_settings as read_settings
     from scanproc.steps.beamwidth import beamwidths as beamwidths
@@ -47,6 +49,8 @@ _HOME = {
     "filtered": "scanproc.steps.filters",
     "convert": "scanproc.run.pipeline",
     "read_settings": "scanproc.run.settings",
+    "figures": "scanproc.run.page",
+    "save_figure": "scanproc.run.page",
 }
 """Public name -> module that defines it."""
 

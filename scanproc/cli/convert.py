@@ -15,10 +15,14 @@ from scanproc.cli.progress import shown
 @click.option("-o", "--output", required=True, type=click.Path(path_type=Path), help="Directory to make.")
 @click.option("-c", "--config", type=click.Path(path_type=Path), help="Settings in TOML; see configs/.")
 @click.option("--force", is_flag=True, help="Replace the directory whatever it holds.")
-def command(scan: Path, output: Path, config: Path | None, force: bool, as_json: bool) -> Outcome:
+@click.option("--figures", is_flag=True, help="Write each figure of the page to figures/ as well.")
+def command(
+    scan: Path, output: Path, config: Path | None, force: bool, figures: bool, as_json: bool
+) -> Outcome:
     """Turn a SCAN into far-field results.
 
-    Writes result.h5 (everything), summary.json (the verdict) and sweeps/ (curves as text).
+    Writes report.html (look at this first), result.h5 (everything), summary.json (the verdict) and sweeps/
+    (curves as text). --figures adds pictures for papers and slides; formats, width and theme are settings.
 
     The output directory appears whole or not at all. An earlier result in its place is replaced; anything
     else is kept and the command refuses, unless --force is given.
@@ -28,7 +32,8 @@ def command(scan: Path, output: Path, config: Path | None, force: bool, as_json:
 
     settings = Settings() if config is None else read_settings(config)
     with shown() as progress:
-        summary = convert(scan, output, settings, progress, force=force)
+        summary = convert(scan, output, settings, progress, force=force, figures=figures)
     return Outcome(
-        {**summary.as_json(), "output": str(output)}, [*summary.lines(), f"Results are in {output}"]
+        {**summary.as_json(), "output": str(output)},
+        [*summary.lines(), f"Results are in {output}, the page is {output / 'report.html'}"],
     )

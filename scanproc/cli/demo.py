@@ -35,6 +35,7 @@ def command(output: Path, force: bool, as_json: bool) -> Outcome:
         {**summary.as_json(), "output": str(output)},
         [
             *summary.lines(),
+            f"Look at the page: {results / 'report.html'}",
             f"Errors by band: {results / 'summary.json'}",
             f"Far-field curves as text: {results / 'sweeps'}",
             f"Everything: {results / 'result.h5'}",

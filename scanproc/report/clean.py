@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from itertools import pairwise
 
 import numpy as np
 
-from scanproc.conventions import Real
+from scanproc.conventions import Boolean, Real
 from scanproc.records.point_errors import PointErrors
 from scanproc.report.figure import Axis, Cloud, Figure, Line, Lines, Steps, Text
 from scanproc.report.material import Material, doubtful, rounded_span
-from scanproc.report.words import count, frequency
+from scanproc.report.words import count
 
 ODD_DB = 15.0
 """A point this far above the median of all points is called odd; common practice, no source."""
@@ -62,7 +63,7 @@ def along_the_scan(points: PointErrors) -> Lines:
     """The residual in the order in which the points stand in the file."""
     worst = _overall(points)
     edges = np.linspace(0, len(worst), min(MOST_BINS, len(worst)) + 1).round().astype(int)
-    groups = [worst[a:b] for a, b in zip(edges[:-1], edges[1:], strict=True)]
+    groups = [worst[a:b] for a, b in pairwise(edges)]
     middle = np.array([np.median(group) for group in groups])
     highest = np.array([group.max() for group in groups])
     place = (edges[:-1] + edges[1:] + 1) / 2
@@ -97,9 +98,7 @@ def _overall(points: PointErrors) -> Real:
     return found
 
 
-def _odd(points: PointErrors) -> Real:
+def _odd(points: PointErrors) -> Boolean:
     overall = _overall(points)
-    found: Real = overall > np.median(overall) + ODD_DB
+    found: Boolean = overall > np.median(overall) + ODD_DB
     return found
-
-

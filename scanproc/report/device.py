@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from scanproc.conventions import Real, level_db
+from scanproc.conventions import Boolean, Real, level_db
 from scanproc.records.curves import Curve, Curves
 from scanproc.records.expansion import Expansion
 from scanproc.records.sweeps import SweepSet
@@ -126,8 +126,8 @@ def indices(curves: Curves) -> Lines:
     text = Text(
         "index",
         "Directivity index",
-        f"The directivity index of the axis runs from {exact.y[inside].min():.1f} to {exact.y[inside].max():.1f} dB over "
-        "the middle of the band.",
+        f"The directivity index of the axis runs from {exact.y[inside].min():.1f} to "
+        f"{exact.y[inside].max():.1f} dB over the middle of the band.",
         "How much louder the axis (or the listening window) is than the average over all directions (or the early "
         "reflections).",
         "A smooth rise is usually wanted; a dip is a crossover or edge where sound goes elsewhere.",
@@ -199,7 +199,9 @@ def _orbit_figures(sweeps: SweepSet) -> tuple[HeatMap | Polar, ...]:
     names = tuple(dict.fromkeys(sweeps.orbit or ()))
     found = [_sorted(sweeps, name) for name in names]
     maps = tuple(
-        directivity(sweeps, name, *orbit) for name, orbit in zip(names, found, strict=True) if len(orbit[0]) > 2
+        directivity(sweeps, name, *orbit)
+        for name, orbit in zip(names, found, strict=True)
+        if len(orbit[0]) > 2
     )
     same = all(np.array_equal(orbit[0], found[0][0]) for orbit in found)
     return (*maps, polar(sweeps, names, found)) if same and len(found[0][0]) > 2 else maps
@@ -278,7 +280,7 @@ def _line(curve: Curve, shown: bool = True) -> Line:
     return Line(curve.name, curve.value, curve.standard_error, shown=shown)
 
 
-def _middle(frequency_hz: Real) -> Real:
+def _middle(frequency_hz: Real) -> Boolean:
     """300 Hz to 3 kHz as far as the data reach, else everything."""
-    inside: Real = (frequency_hz >= 299) & (frequency_hz <= 3010)
+    inside: Boolean = (frequency_hz >= 299) & (frequency_hz <= 3010)
     return inside if np.count_nonzero(inside) > 1 else np.ones(len(frequency_hz), dtype=bool)

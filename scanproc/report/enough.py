@@ -89,8 +89,8 @@ def errors_by_points(study: Study) -> Lines:
     text = Text(
         "errors-by-points",
         "Error with fewer points",
-        f"With {study.size[0]:,} points {met[0]} of {len(study.band_hz)} third-octave bands meet {study.target_db:g} dB, "
-        f"with {study.size[-1]:,} points {met[-1]} do.",
+        f"With {study.size[0]:,} points {met[0]} of {len(study.band_hz)} third-octave bands meet "
+        f"{study.target_db:g} dB, with {study.size[-1]:,} points {met[-1]} do.",
         "The held-out error that fewer of this scan's points would have given, by third-octave band; mean of "
         f"{study.draws} well-spread subsets.",
         "Curves that lie on each other mean that the added points bought nothing there; a wide fan means that "
@@ -151,7 +151,8 @@ def needed(study: Study) -> Lines:
             f"at most about {_two_digits(float(known.max()))}."
         )
     else:
-        finding = f"About {_two_digits(float(known.max()))} points would have met the target in every band that can be judged."
+        most = _two_digits(float(known.max()))
+        finding = f"About {most} points would have met the target in every band that can be judged."
     if refused:
         finding += f" {refused} of {len(study.band_hz)} bands cannot be judged."
     text = Text(

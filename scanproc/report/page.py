@@ -88,7 +88,7 @@ def scan_page(material: Material, tables: Mapping[str, bytes], notes: str = "") 
         "scan.html",
         summary=summary,
         standing=standing(summary),
-        more="",
+        more=(summary.get("points_study") or {}).get("verdict", ""),
         band_strip=_band_strip(summary),
         numbers=_numbers(summary),
         sections=shown,
@@ -235,10 +235,21 @@ def _numbers(summary: Mapping[str, Any]) -> list[tuple[str, str, str]]:
 def _used(material: Material) -> Table:
     """By band: order, estimator, centre, errors."""
     expansion = material.result.expansion
-    header = ("Band [Hz]", "From [Hz]", "To [Hz]", "Orders", "Estimator", "Held-out [dB]", "Far field [dB]", "Target")
+    header = (
+        "Band [Hz]",
+        "From [Hz]",
+        "To [Hz]",
+        "Orders",
+        "Estimator",
+        "Held-out [dB]",
+        "Far field [dB]",
+        "Target",
+    )
     rows = []
     for band in material.summary["bands"]:
-        inside = (expansion.frequency_hz >= band["lowest_hz"]) & (expansion.frequency_hz <= band["highest_hz"])
+        inside = (expansion.frequency_hz >= band["lowest_hz"]) & (
+            expansion.frequency_hz <= band["highest_hz"]
+        )
         names = dict.fromkeys(ESTIMATORS[i] for i in expansion.estimator[inside])
         low, high = band["lowest_order"], band["highest_order"]
         rows.append(
@@ -248,7 +259,10 @@ def _used(material: Material) -> Table:
                 f"{band['highest_hz']:.1f}",
                 f"{low}" if low == high else f"{low} to {high}",
                 ", ".join(names),
-                *("–" if band[key] is None else f"{band[key]:.2f}" for key in ("held_out_db", "far_field_error_db")),
+                *(
+                    "–" if band[key] is None else f"{band[key]:.2f}"
+                    for key in ("held_out_db", "far_field_error_db")
+                ),
                 "met" if band["meets_target"] else "missed",
             )
         )
@@ -266,7 +280,9 @@ def _facts(summary: Mapping[str, Any], notes: str) -> list[tuple[str, str]]:
 def _flat(prefix: str, value: Any) -> Sequence[tuple[str, str]]:
     if isinstance(value, Mapping):
         return [
-            line for key, entry in value.items() for line in _flat(f"{prefix}.{key}" if prefix else str(key), entry)
+            line
+            for key, entry in value.items()
+            for line in _flat(f"{prefix}.{key}" if prefix else str(key), entry)
         ]
     return [(prefix, value if isinstance(value, str) else json.dumps(value, ensure_ascii=False))]
 

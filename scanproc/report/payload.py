@@ -71,7 +71,9 @@ def _plain(value: Any, arrays: Arrays, name: str = "") -> Any:
     if isinstance(value, np.ndarray):
         return arrays.add(value.astype(np.float64), name in EXACT)
     if is_dataclass(value) and not isinstance(value, type):
-        found = {entry.name: _plain(getattr(value, entry.name), arrays, entry.name) for entry in fields(value)}
+        found = {
+            entry.name: _plain(getattr(value, entry.name), arrays, entry.name) for entry in fields(value)
+        }
         return {"kind": type(value).__name__, **found}
     if isinstance(value, tuple | list):
         return [_plain(entry, arrays) for entry in value]

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import io
 import logging
-from collections.abc import Callable
 from functools import singledispatch
 from pathlib import Path
 from typing import Any
@@ -15,7 +14,6 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure as Sheet
 from matplotlib.ticker import FixedFormatter, FixedLocator, NullFormatter
 
-from scanproc.conventions import Real
 from scanproc.files.atomic import whole_file
 from scanproc.report.figure import Axis, Balloon, Cloud, Figure, HeatMap, Line, Lines, Polar, Spans
 from scanproc.report.look import DASHES, LIGHT, MAP, Theme, log_ticks, tick_name
@@ -58,7 +56,7 @@ def drawn(
     return page.getvalue()
 
 
-def _style(theme: Theme, outlines: bool, salt: str) -> dict[str, Any]:
+def _style(theme: Theme, outlines: bool, salt: str) -> Any:
     ground = ("figure.facecolor", "axes.facecolor", "savefig.facecolor", "legend.facecolor")
     ink = ("text.color", "axes.labelcolor", "xtick.labelcolor", "ytick.labelcolor")
     edges = ("axes.edgecolor", "xtick.color", "ytick.color")
@@ -93,7 +91,12 @@ def _(figure: Lines, sheet: Sheet, theme: Theme) -> None:
     for name, level in figure.levels:
         axes.axhline(level, color=theme.mark, lw=1, ls=(0, (5, 3)))
         axes.annotate(
-            name, (0.995, level), xycoords=("axes fraction", "data"), ha="right", va="bottom", color=theme.mark
+            name,
+            (0.995, level),
+            xycoords=("axes fraction", "data"),
+            ha="right",
+            va="bottom",
+            color=theme.mark,
         )
     _scaled(axes, figure.x_axis, figure.y_axis, theme)
     if figure.decibels_per_decade:
@@ -200,7 +203,9 @@ def _(figure: Balloon, sheet: Sheet, theme: Theme) -> None:
     ).set_rasterized(True)
     axes.plot([0, 1.35], [0, 0], [0, 0], color=theme.mark, lw=1.5)
     axes.text(1.4, 0, 0, "axis", color=theme.mark)
-    axes.set_title(f"{frequency(figure.steps.value[step])}, {figure.span_db:g} dB from middle to edge", fontsize=9)
+    axes.set_title(
+        f"{frequency(figure.steps.value[step])}, {figure.span_db:g} dB from middle to edge", fontsize=9
+    )
     scale = mpl.cm.ScalarMappable(mpl.colors.Normalize(top - figure.span_db, top), MAP)
     sheet.colorbar(scale, ax=axes, label="Level at 1 m, 2.83 V [dB]", shrink=0.7)
 
@@ -212,7 +217,16 @@ def _(figure: Cloud, sheet: Sheet, theme: Theme) -> None:
     x, y, z = figure.position_m.T
     scale = figure.colour_axis
     dots = axes.scatter(
-        x, y, z, c=figure.value[:, step], cmap=MAP, vmin=scale.low, vmax=scale.high, s=5, lw=0, rasterized=True
+        x,
+        y,
+        z,
+        c=figure.value[:, step],
+        cmap=MAP,
+        vmin=scale.low,
+        vmax=scale.high,
+        s=5,
+        lw=0,
+        rasterized=True,
     )
     axes.set_title(frequency(figure.steps.value[step]), fontsize=9)
     sheet.colorbar(dots, ax=axes, label=_label(scale), shrink=0.7)
@@ -223,7 +237,9 @@ def _space(sheet: Sheet, theme: Theme, reach: float) -> Any:
     axes: Any = sheet.add_subplot(projection="3d", computed_zorder=False)
     sheet.set_size_inches(sheet.get_figwidth(), sheet.get_figwidth() * 0.7)
     axes.view_init(elev=22, azim=-50)
-    axes.set(xlim=(-reach, reach), ylim=(-reach, reach), zlim=(-reach, reach), xlabel="x", ylabel="y", zlabel="z")
+    axes.set(
+        xlim=(-reach, reach), ylim=(-reach, reach), zlim=(-reach, reach), xlabel="x", ylabel="y", zlabel="z"
+    )
     axes.set_box_aspect((1, 1, 1))
     for axis in (axes.xaxis, axes.yaxis, axes.zaxis):
         axis.pane.set_facecolor(theme.ground)
@@ -252,7 +268,9 @@ def _scaled(axes: Axes, x: Axis, y: Axis, theme: Theme) -> None:
 
 def _doubt(axes: Axes, spans: Spans, theme: Theme) -> None:
     for low, high in spans:
-        axes.axvspan(low, high, facecolor="none", edgecolor=theme.faint, hatch="////", lw=0, alpha=0.6, zorder=3)
+        axes.axvspan(
+            low, high, facecolor="none", edgecolor=theme.faint, hatch="////", lw=0, alpha=0.6, zorder=3
+        )
 
 
 def _label(axis: Axis) -> str:

@@ -57,7 +57,9 @@ def _(figure: Lines) -> Table:
 
 @figure_table.register
 def _(figure: HeatMap) -> Table:
-    value = figure.value if figure.value.ndim == 2 else figure.value[figure.steps.start if figure.steps else 0]
+    value = (
+        figure.value if figure.value.ndim == 2 else figure.value[figure.steps.start if figure.steps else 0]
+    )
     which = np.unique(np.linspace(0, len(figure.y) - 1, min(MOST_COLUMNS, len(figure.y))).round().astype(int))
     header = (_title(figure.x_axis), *(f"{figure.y[i]:g} {figure.y_axis.unit}".strip() for i in which))
     return Table(

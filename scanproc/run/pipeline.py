@@ -22,13 +22,15 @@ from scanproc.records.curves import Curves
 from scanproc.records.expansion import Expansion, join
 from scanproc.records.result import Result
 from scanproc.records.scan import ImpulseScan, Scan
-from scanproc.report.points import PointsAnswer, points_answer
+from scanproc.records.study import Study
+from scanproc.report.points import points_answer
 from scanproc.report.summary import Summary, summarise
 from scanproc.run.check import handle
 from scanproc.run.datasheet import all_curves, datasheet
 from scanproc.run.point_study import DRAWS_IN_CONVERT, studied
+from scanproc.run.page import Extras, residuals, write_figures, write_page
 from scanproc.run.progress import Progress, silent
-from scanproc.run.settings import FrequencySettings, Settings
+from scanproc.run.settings import FigureSettings, FrequencySettings, Settings
 from scanproc.steps.extrapolate import orbits
 from scanproc.steps.fit import fit
 from scanproc.steps.spectra import spectra, usual_frequencies
@@ -45,11 +47,12 @@ def convert(
     progress: Progress = silent,
     *,
     force: bool = False,
+    figures: bool = False,
 ) -> Summary:
     """Converts a scan file into a directory of results, which appears whole or not at all.
 
-    The directory holds result.h5, summary.json and sweeps/NAME/. Raises ScanFileError, ScanDataError or
-    OutputError.
+    The directory holds result.h5, summary.json, sweeps/, report.html and, if wanted, figures/. Raises
+    ScanFileError, ScanDataError or OutputError.
     """
     settings = settings or Settings()
     source, directory = Path(scan_path), Path(output)
@@ -61,7 +64,8 @@ def convert(
         except ScanDataError as error:
             raise error if error.path else error.at(source) from None
         device, noticed = file.setup.device, [*notices(file), *checked.warnings]
-        enough = points_answer_of(file, settings, progress) if settings.points.in_convert else None
+        study = study_of(file, settings, progress) if settings.points.in_convert else None
+        extras = Extras(residuals(file, expansion), file.setup.notes, study)
     curves = orbits(expansion, settings.sweeps.step_deg)
     derived = all_curves(expansion, settings.curves)
     provenance = {
@@ -80,9 +84,9 @@ def convert(
         checked.dropped,
         written_at=datetime.now(UTC).isoformat(timespec="seconds"),
         headline=datasheet(derived, settings.curves),
-        points_study=enough,
+        points_study=study and points_answer(study, settings.who_set("fit", "target_db")),
     )
-    write(result, summary, directory, force, derived)
+    write(result, summary, directory, force, derived, extras, settings.figures if figures else None)
     return summary
 
 
@@ -96,11 +100,10 @@ def notices(file: ScanFile) -> list[str]:
     return found
 
 
-def points_answer_of(file: ScanFile, settings: Settings, progress: Progress) -> PointsAnswer:
+def study_of(file: ScanFile, settings: Settings, progress: Progress) -> Study:
     """How many points would have been enough, from a study shorter than that of ``scanproc points``."""
     _, scans = spectra_in_blocks(file, settings.frequencies)
-    found = studied(scans, settings, progress, draws=DRAWS_IN_CONVERT)
-    return points_answer(found, settings.who_set("fit", "target_db"))
+    return studied(scans, settings, progress, draws=DRAWS_IN_CONVERT)
 
 
 def fitted(file: ScanFile, settings: Settings, progress: Progress) -> Iterator[Expansion]:
@@ -164,8 +167,16 @@ def blocks(start: int, stop: int, across: int) -> Iterator[slice]:
     return (slice(int(a), int(b)) for a, b in pairwise(edges))
 
 
-def write(result: Result, summary: Summary, directory: Path, force: bool, derived: Curves) -> None:
-    """Everything that a conversion yields, as a whole directory. A report page would join here."""
+def write(
+    result: Result,
+    summary: Summary,
+    directory: Path,
+    force: bool,
+    derived: Curves,
+    extras: Extras,
+    figures: FigureSettings | None,
+) -> None:
+    """Everything that a conversion yields, as a whole directory."""
     names = [entry.name for entry in directory.iterdir()] if force and directory.is_dir() else None
     with whole_directory(directory, replace=True, names=names) as staging:
         write_result(staging / "result.h5", result)
@@ -173,6 +184,9 @@ def write(result: Result, summary: Summary, directory: Path, force: bool, derive
             write_sweep_tables(staging / "sweeps" / name, sweeps)
         write_curves(staging / "sweeps" / "curves.csv", derived)
         write_json(staging / "summary.json", summary.as_json())
+        write_page(staging, result, summary, derived, extras)
+        if figures is not None:
+            write_figures(staging / "figures", result, summary, derived, extras, figures)
 
 
 def may_replace(directory: Path, mark: Path, force: bool) -> None:

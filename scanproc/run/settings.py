@@ -128,6 +128,18 @@ class CheckSettings(_Section):
         return BAD_POINTS if self.drop == "bad" else tuple(self.drop)
 
 
+class FigureSettings(_Section):
+    """[figures]: the pictures of ``--figures``."""
+
+    formats: Annotated[list[Literal["svg", "pdf", "png"]], Field(min_length=1)] = Field(
+        default=["svg"], description='a list of "svg", "pdf" and "png"'
+    )
+    width_mm: Annotated[float, Field(ge=50, le=1000)] = Field(
+        default=170.0, description="a width from 50 to 1000 mm"
+    )
+    theme: Literal["light", "dark"] = Field(default="light", description='"light" or "dark"')
+
+
 class Settings(_Section):
     """All sections, each with its defaults."""
 
@@ -138,6 +150,7 @@ class Settings(_Section):
     points: PointsSettings = Field(default=PointsSettings(), description="a section [points]")
     curves: CurveSettings = Field(default=CurveSettings(), description="a section [curves]")
     check: CheckSettings = Field(default=CheckSettings(), description="a section [check]")
+    figures: FigureSettings = Field(default=FigureSettings(), description="a section [figures]")
 
     def who_set(self, section: str, key: str) -> str:
         """ "settings" if the user gave the value, else "default"."""

@@ -1,0 +1,118 @@
+"""The page and the pictures of a conversion."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from scanproc.conventions import Real
+from scanproc.errors import SettingsError
+from scanproc.files.scan_file import ScanFile
+from scanproc.records.curves import Curves
+from scanproc.records.expansion import Expansion
+from scanproc.records.point_errors import PointErrors
+from scanproc.records.result import Result
+from scanproc.records.scan import ImpulseScan, Scan
+from scanproc.records.study import Study
+from scanproc.report.figure import Figure
+from scanproc.report.material import Material
+from scanproc.report.summary import Summary, summarise
+from scanproc.run.datasheet import all_curves
+from scanproc.run.settings import CurveSettings, FigureSettings
+from scanproc.steps.point_errors import band_middles, join, point_errors
+from scanproc.steps.spectra import spectra
+
+PAGE = "report.html"
+POINTS_AT_ONCE = 256
+
+
+@dataclass(frozen=True, eq=False)
+class Extras:
+    """What the page shows of the scan itself."""
+
+    points: PointErrors | None = None
+    notes: str = ""
+    study: Study | None = None
+
+
+def write_page(directory: Path, result: Result, summary: Summary, curves: Curves, extras: Extras) -> None:
+    """Writes report.html beside the sweep tables that it carries. ``directory`` is a draft: not whole yet."""
+    from scanproc.report.page import scan_page
+
+    tables = {
+        str(path.relative_to(directory)): path.read_bytes()
+        for path in sorted((directory / "sweeps").rglob("*.csv"))
+    }
+    page = scan_page(_material(result, summary, curves, extras), tables, extras.notes)
+    (directory / PAGE).write_text(page, encoding="utf-8", newline="\n")
+
+
+def write_figures(
+    directory: Path,
+    result: Result,
+    summary: Summary,
+    curves: Curves,
+    extras: Extras,
+    settings: FigureSettings,
+) -> None:
+    """Writes every figure of the page as files NAME.FORMAT into a draft directory."""
+    from scanproc.report.look import THEMES
+    from scanproc.report.page import scan_figures
+    from scanproc.report.static import drawn
+
+    directory.mkdir()
+    for figure in scan_figures(_material(result, summary, curves, extras)):
+        for kind in settings.formats:
+            picture = drawn(figure, kind, THEMES[settings.theme], settings.width_mm)
+            (directory / f"{figure.text.key}.{kind}").write_bytes(picture)
+
+
+def figures(result: Result, target_db: float = -25.0) -> tuple[Figure, ...]:
+    """The figures of a result, to be kept with :func:`save_figure`; those that need the scan are left out."""
+    from scanproc.report.page import scan_figures
+
+    curves = all_curves(result.expansion, CurveSettings())
+    return scan_figures(_material(result, summarise(result, "", target_db, "default"), curves, Extras()))
+
+
+def save_figure(figure: Figure, path: Path | str, theme: str = "light", width_mm: float = 170.0) -> None:
+    """Writes a figure as SVG, PDF or PNG, by the ending of ``path``. Raises OutputError and SettingsError."""
+    from scanproc.report.look import THEMES
+    from scanproc.report.static import FORMATS, save
+
+    kind = Path(path).suffix[1:].lower()
+    if kind not in FORMATS or theme not in THEMES:
+        raise SettingsError(
+            f"figures are {', '.join(FORMATS)}, themes {', '.join(THEMES)}, got {kind!r} and {theme!r}: "
+            "choose among them",
+            path=path,
+        )
+    save(figure, path, THEMES[theme], width_mm)
+
+
+def _material(result: Result, summary: Summary, curves: Curves, extras: Extras) -> Material:
+    plain = json.loads(json.dumps(summary.as_json()))
+    return Material(result, plain, curves, extras.points, extras.study)
+
+
+def residuals(file: ScanFile, expansion: Expansion) -> PointErrors:
+    """What the expansion leaves over at each point of the scan, at the middle of each third-octave band."""
+    wanted = expansion.frequency_hz[band_middles(expansion.frequency_hz)]
+    if file.kind == "impulse responses":
+        return point_errors(expansion, _transformed(file, wanted))
+    columns = np.searchsorted(file.frequency_hz, wanted)
+    parts = (file.read_frequencies(slice(int(i), int(i) + 1)) for i in columns)
+    return join([point_errors(expansion, part, part.frequency_hz) for part in parts])
+
+
+def _transformed(file: ScanFile, frequency_hz: Real) -> Scan:
+    """Spectra at a few frequencies, read by blocks of points."""
+    pressure = []
+    for start in range(0, file.points, POINTS_AT_ONCE):
+        responses = file.read_points(slice(start, min(start + POINTS_AT_ONCE, file.points)))
+        assert isinstance(responses, ImpulseScan)
+        pressure.append(spectra(responses, frequency_hz).pressure_pa)
+    return Scan(file.setup, frequency_hz, np.concatenate(pressure))

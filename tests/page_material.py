@@ -1,0 +1,86 @@
+"""Material for pages: a small scan converted, and a made-up study."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import numpy as np
+from small_scans import even_points
+
+from scanproc.files.curve_table import read_curves
+from scanproc.files.result_file import read_result
+from scanproc.files.scan_file import read_scan, write_scan
+from scanproc.records.scan import Scan, ScanSetup
+from scanproc.records.study import Study
+from scanproc.report.material import Material
+from scanproc.steps.point_errors import point_errors
+
+FREQUENCY_HZ = np.geomspace(100, 5000, 40)
+NASTY = "<script>window.owned = 1</script><img src=x onerror=\"window.owned = 2\"> & \"it's\" ‹Fähre› 港 "
+
+
+def two_sources(points: int = 200, device: str = "quay horn", notes: str = "") -> Scan:
+    """Two monopoles in opposite phase, 0.1 m apart on x and 0.04 m off on y: a beam that turns with frequency."""
+    position = even_points(points, 0.4)
+    k = 2 * np.pi * FREQUENCY_HZ / 343.0
+    pressure = np.zeros((points, len(k)), dtype=complex)
+    for sign, place in ((1.0, [0.05, 0.04, 0.0]), (-0.6, [-0.05, 0.0, 0.02])):
+        distance = np.linalg.norm(position - place, axis=1)[:, None]
+        pressure += sign * np.exp(-1j * k * distance) / distance
+    rng = np.random.default_rng(5)
+    noise = rng.standard_normal((2, *pressure.shape))
+    pressure += 1e-3 * np.abs(pressure).mean() * (noise[0] + 1j * noise[1])
+    pressure[17] *= 3  # a bump
+    setup = ScanSetup(position, device=device, speed_of_sound_m_s=343.0, notes=notes)
+    return Scan(setup, FREQUENCY_HZ, pressure)
+
+
+def material(results: Path, scan: Path, study: Study | None = None) -> Material:
+    """What the page of a finished conversion is made from."""
+    result = read_result(results / "result.h5")
+    return Material(
+        result,
+        json.loads((results / "summary.json").read_text(encoding="utf-8")),
+        read_curves(results / "sweeps" / "curves.csv"),
+        point_errors(result.expansion, read_scan(scan)),
+        study,
+    )
+
+
+def study() -> Study:
+    """Errors that fall steeply where (ka + 4)² points are reached, as on a scanned device."""
+    band = 1000 * 10 ** (np.arange(-10, 8) / 10)
+    size = np.array([100, 200, 400, 700, 1000, 1400])
+    enough = (2 * np.pi * band / 343 * 0.3 + 4) ** 2
+    predicted = np.clip(-10 * (size[:, None] / enough - 0.7) * 6, -50, 2)
+    orders = np.arange(30)
+    best = np.minimum(np.sqrt(size)[:, None] * 0.8, np.sqrt(enough) * 1.1).astype(int)
+    shape = (len(size), len(orders), len(band))
+    away = np.abs(orders[None, :, None] - best[:, None, :]) * np.ones(shape)
+    held_out = predicted[:, None, :] + 8 + 1.5 * away
+    held_out[:, -3:, :] = np.nan
+    needed = np.where(band < 4500, enough * 1.2, np.nan)
+    return Study(
+        target_db=-25.0,
+        band_hz=band,
+        size=size,
+        draws=5,
+        held_out_db=held_out,
+        predicted_db=predicted,
+        predicted_spread_db=np.full(predicted.shape, 1.2),
+        order=best,
+        curve_spread_db=np.full(predicted.shape, 0.3),
+        needed=needed,
+        needed_low=needed * 0.85,
+        needed_high=needed * 1.25,
+        reason=tuple("" if np.isfinite(n) else "no band below tells" for n in needed),
+        seconds_per_point=12.0,
+        points=1400,
+    )
+
+
+def write(scan: Scan, folder: Path) -> Path:
+    path = folder / "scan.h5"
+    write_scan(path, scan)
+    return path

@@ -1,0 +1,346 @@
+"""The page in a real browser, without a network and without WebGL: what it draws, says and hands out."""
+
+from __future__ import annotations
+
+import json
+import time
+from pathlib import Path
+
+import numpy as np
+import pytest
+from page_material import NASTY, material, study, two_sources, write
+
+from scanproc.files.result_file import read_result
+from scanproc.report.page import scan_page
+from scanproc.run.pipeline import convert
+
+pytestmark = pytest.mark.page
+PLOTS = {
+    "errors": "#figure-errors .u-wrap canvas",
+    "orders": "#figure-orders canvas.plot",
+    "points": "#figure-points canvas.plot",
+    "along": "#figure-along .u-wrap canvas",
+    "response": "#figure-response .u-wrap canvas",
+    "horizontal-map": "#figure-horizontal-map canvas.plot",
+    "vertical-map": "#figure-vertical-map canvas.plot",
+    "polar": "#figure-polar canvas.plot",
+    "beamwidth": "#figure-beamwidth .u-wrap canvas",
+    "balloon": "#figure-balloon canvas.plot",
+    "index": "#figure-index .u-wrap canvas",
+    "centre": "#figure-centre .u-wrap canvas",
+}
+
+
+@pytest.fixture(scope="module")
+def results(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("page")
+    convert(write(two_sources(), folder), folder / "out")
+    return folder / "out"
+
+
+@pytest.fixture(scope="module")
+def studied(results: Path) -> Path:
+    """The same scan's page with a study."""
+    page = results.parent / "studied.html"
+    page.write_text(scan_page(material(results, results.parent / "scan.h5", study()), {}), encoding="utf-8")
+    return page
+
+
+@pytest.mark.parametrize("width", [1280, 400])
+@pytest.mark.parametrize("dark", [False, True])
+def test_it_loads_quietly_and_draws_on_every_canvas(browser, results, width, dark):
+    browser.open(results / "report.html", width=width, dark=dark)
+    browser.ready()
+    assert browser.console() == []
+    assert browser.requests() == []
+    assert browser.run("return document.documentElement.scrollWidth") == width
+    assert browser.run("return [...document.querySelectorAll('[data-figure]')].map(f => f.dataset.figure)") == list(PLOTS)
+    for canvas in PLOTS.values():
+        pixels = browser.pixels(canvas)
+        colours = np.unique(pixels[pixels[..., 3] > 200][:, :3], axis=0)
+        assert len(colours) > 5, canvas
+        rows, columns = np.nonzero(pixels[..., 3] > 200)
+        assert np.ptp(rows) > 0.5 * pixels.shape[0]
+        assert np.ptp(columns) > 0.5 * pixels.shape[1]
+
+
+def test_the_first_screen_holds_the_verdict_word_for_word(browser, results):
+    verdict = json.loads((results / "summary.json").read_text())["verdict"]
+    for width in (1280, 400):
+        browser.open(results / "report.html", width=width)
+        browser.ready()
+        text, bottom = browser.run(
+            "const v = document.getElementById('verdict'); return [v.textContent, v.getBoundingClientRect().bottom]"
+        )
+        assert text == verdict
+        assert bottom < 800
+
+
+def move(browser, key: str, value: int) -> None:
+    browser.run(
+        "const s = document.getElementById('slider-' + arguments[0]); s.value = arguments[1];"
+        "s.dispatchEvent(new Event('input'))",
+        key,
+        value,
+    )
+
+
+@pytest.mark.parametrize("key", ["polar", "balloon", "points"])
+def test_a_slider_changes_picture_and_read_out(browser, results, key):
+    browser.open(results / "report.html")
+    browser.ready()
+    read = f"return document.querySelector('#figure-{key} .readout').textContent"
+    before, said = browser.pixels(PLOTS[key]), browser.run(read)
+    move(browser, key, 2)
+    after = browser.pixels(PLOTS[key])
+    assert np.mean(np.any(before != after, axis=2)) > 0.005
+    assert browser.run(read) != said
+    move(browser, key, int(browser.run(f"return document.getElementById('slider-{key}').max")))
+    assert np.any(browser.pixels(PLOTS[key]) != after)
+
+
+def test_the_polar_reads_out_the_level_of_the_result(browser, results):
+    browser.open(results / "report.html")
+    browser.ready()
+    move(browser, "polar", 30)
+    sweeps = read_result(results / "result.h5").sweeps["orbits-10"]
+    axis = 20 * np.log10(np.abs(sweeps.pressure_pa_m[0, 30]) / 20e-6)
+    said = browser.run("return document.querySelector('#figure-polar .readout').textContent")
+    assert f"horizontal {axis:.1f} ±" in said
+    hz = sweeps.frequency_hz[30]
+    assert said.startswith(f"{hz / 1000:.3g} kHz, 0°")
+
+
+def test_the_map_shows_the_level_in_its_colour(browser, results):
+    """The colour at 0 deg re axis is that of 0 dB on the colour bar's own scale."""
+    import matplotlib as mpl
+
+    browser.open(results / "report.html")
+    browser.ready()
+    pixels = browser.pixels(PLOTS["horizontal-map"])
+    height, width = pixels.shape[:2]
+    middle = pixels[10 + (height - 52) // 2, 50 + (width - 128) // 4, :3].astype(float)
+    wanted = np.array(mpl.colormaps["cividis"](30 / 36, bytes=True)[:3], dtype=float)
+    assert np.abs(middle - wanted).max() <= 3
+
+
+@pytest.mark.parametrize("key", ["balloon", "points"])
+def test_it_turns_by_keys_and_by_mouse(browser, results, key):
+    from selenium.webdriver.common.action_chains import ActionChains
+    from selenium.webdriver.common.keys import Keys
+
+    browser.open(results / "report.html")
+    browser.ready()
+    canvas = browser.driver.find_element("css selector", PLOTS[key])
+    first = browser.pixels(PLOTS[key])
+    canvas.send_keys(Keys.ARROW_RIGHT)
+    second = browser.pixels(PLOTS[key])
+    assert np.mean(np.any(first != second, axis=2)) > 0.01
+    ActionChains(browser.driver).click_and_hold(canvas).move_by_offset(60, 20).release().perform()
+    assert np.mean(np.any(second != browser.pixels(PLOTS[key]), axis=2)) > 0.01
+    canvas.send_keys("0")
+    assert np.mean(np.any(first != browser.pixels(PLOTS[key]), axis=2)) < 0.01
+
+
+def test_curves_are_read_by_keys_zoomed_and_switched(browser, results):
+    from selenium.webdriver.common.keys import Keys
+
+    browser.open(results / "report.html")
+    browser.ready()
+    plot = browser.driver.find_element("css selector", "#figure-response .plot")
+    plot.send_keys(Keys.HOME)
+    where, value = browser.run(
+        "const f = document.querySelector('#figure-response .legend');"
+        "return [f.querySelector('.where').textContent, f.querySelector('.value').textContent]"
+    )
+    sweeps = read_result(results / "result.h5").sweeps["orbits-10"]
+    level = 20 * np.log10(np.abs(sweeps.pressure_pa_m[0, 0]) / 20e-6)
+    assert where == "100 Hz"
+    assert value.startswith(f"{level:.1f} ± ")
+    assert value.endswith(" dB")
+    before = browser.pixels(PLOTS["response"])
+    plot.send_keys("+")
+    browser.wait("return document.querySelector('#figure-response .ratio').textContent.startsWith('zoomed')")
+    time.sleep(0.1)
+    zoomed = browser.pixels(PLOTS["response"])
+    assert np.mean(np.any(before != zoomed, axis=2)) > 0.01
+    plot.send_keys("0")
+    browser.wait("return document.querySelector('#figure-response .ratio').textContent === '50 dB per decade'")
+    browser.run("document.querySelector('#figure-response .legend button').click()")
+    time.sleep(0.1)
+    without = browser.pixels(PLOTS["response"])
+    assert np.any(before != without)
+
+
+def test_fifty_decibels_are_as_long_as_a_decade(browser, results):
+    browser.open(results / "report.html", width=1000)
+    browser.ready()
+    width, height = browser.run(
+        "const o = document.querySelector('#figure-response .u-over'); return [o.clientWidth, o.clientHeight]"
+    )
+    assert height / (width / np.log10(50)) == pytest.approx(1.0, abs=0.02)  # 50 dB over 100 Hz to 5 kHz
+
+
+def test_the_theme_button_turns_the_page_dark(browser, results):
+    browser.open(results / "report.html")
+    browser.ready()
+    ground = "return getComputedStyle(document.body).backgroundColor"
+    before, light = browser.run(ground), browser.pixels(PLOTS["response"])
+    browser.run("document.getElementById('theme').click()")
+    time.sleep(0.2)
+    assert browser.run(ground) != before
+    assert np.mean(np.any(light != browser.pixels(PLOTS["response"]), axis=2)) > 0.01
+
+
+def test_tables_sort_both_ways(browser, results):
+    browser.open(results / "report.html")
+    browser.ready()
+    column = (
+        "const t = document.querySelector('#provenance table');"
+        "t.querySelectorAll('th button')[5].click();"
+        "return [...t.tBodies[0].rows].map(r => parseFloat(r.cells[5].textContent))"
+    )
+    first, second = browser.run(column), browser.run(column)
+    assert first == sorted(first)
+    assert second == first[::-1]
+    assert first[0] < first[-1]
+
+
+def test_numbers_on_the_page_are_those_of_summary_and_result(browser, results):
+    summary = json.loads((results / "summary.json").read_text())
+    browser.open(results / "report.html")
+    browser.ready()
+    rows = browser.run(
+        "return [...document.querySelectorAll('#provenance tbody tr')].map(r => [...r.cells].map(c => c.textContent))"
+    )
+    assert len(rows) == len(summary["bands"])
+    for row, band in zip(rows, summary["bands"], strict=True):
+        assert float(row[5]) == pytest.approx(band["held_out_db"], abs=0.0051)
+        assert float(row[6]) == pytest.approx(band["far_field_error_db"], abs=0.0051)
+        assert row[7] == ("met" if band["meets_target"] else "missed")
+    shown = browser.run(
+        "return Object.fromEntries([...document.querySelectorAll('[data-summary]')]"
+        ".map(e => [e.dataset.summary, e.textContent]))"
+    )
+    assert shown["points"] == str(summary["points"])
+    assert shown["target_db"] == f"{summary['target_db']:g} dB"
+    assert shown["headline.sensitivity"].startswith(f"{summary['headline']['sensitivity']['value']:.1f} ")
+    strip = browser.run("return [...document.querySelectorAll('.bands .error')].map(e => e.textContent)")
+    assert [int(text) for text in strip] == [round(band["held_out_db"]) for band in summary["bands"]]
+    expansion = read_result(results / "result.h5").expansion
+    table = browser.run(
+        "return [...document.querySelectorAll('#figure-errors tbody tr')].map(r => [...r.cells].map(c => c.textContent))"
+    )
+    held_out = expansion.held_out_db[expansion.order, np.arange(40)]
+    assert [float(row[1]) for row in table] == pytest.approx(held_out, abs=0.051)
+
+
+def downloaded(browser, name: str) -> bytes:
+    """The bytes that a download button hands out, caught before they reach a disk."""
+    return bytes(
+        browser.driver.execute_async_script(
+            "const [name, done] = arguments;"
+            "const kept = URL.createObjectURL;"
+            "URL.createObjectURL = (blob) => { blob.arrayBuffer().then(b => done([...new Uint8Array(b)])); return kept(blob); };"
+            "const button = document.querySelector(`[data-file='${name}']`);"
+            "if (button) button.click(); else {"
+            "const select = document.querySelector('#figure-polar select'); select.value = name;"
+            "select.nextElementSibling.click(); }"
+            "URL.createObjectURL = URL.createObjectURL;",
+            name,
+        )
+    )
+
+
+def test_downloads_are_the_tables_byte_for_byte(browser, results):
+    browser.open(results / "report.html")
+    browser.ready()
+    for name in ("sweeps/curves.csv", "sweeps/orbits-10/vertical_+030_deg.csv"):
+        browser.driver.refresh()
+        browser.ready()
+        assert downloaded(browser, name) == (results / name).read_bytes()
+
+
+def test_a_figures_own_table_equals_the_result(browser, results):
+    browser.open(results / "report.html")
+    browser.ready()
+    lines = downloaded(browser, "orders.csv").decode().splitlines()
+    held_out = read_result(results / "result.h5").expansion.held_out_db
+    found = np.array([[float(entry) for entry in line.split(",")[1:]] for line in lines[1:]])
+    np.testing.assert_array_equal(found.T, held_out)
+
+
+def test_the_slider_of_points_moves_all_its_figures(browser, studied):
+    browser.open(studied)
+    browser.ready()
+    assert browser.console() == []
+    canvases = {
+        "errors-by-points": "#figure-errors-by-points .u-wrap canvas",
+        "orders": PLOTS["orders"],
+        "needed": "#figure-needed .u-wrap canvas",
+        "learning": "#figure-learning .u-wrap canvas",
+    }
+    before = {key: browser.pixels(canvas) for key, canvas in canvases.items()}
+    move(browser, "needed", 1)
+    time.sleep(0.2)
+    for key, canvas in canvases.items():
+        assert np.any(before[key] != browser.pixels(canvas)), key
+        said = browser.run(f"return document.querySelector('#figure-{key} .slider output').textContent")
+        assert said == "200 points"
+
+
+def test_without_scripts_verdict_tables_and_pictures_are_there(plain_browser, results):
+    plain_browser.open(results / "report.html")
+    time.sleep(0.5)
+    driver = plain_browser.driver
+    assert "The held-out error" in driver.find_element("id", "verdict").text
+    stills = driver.find_elements("css selector", "img.still")
+    assert len(stills) == len(PLOTS)
+    for still in stills:
+        assert still.is_displayed()
+        assert still.size["height"] > 150
+        assert len(still.get_attribute("alt")) > 30
+    assert len(driver.find_elements("css selector", "#provenance tbody tr")) > 10
+    assert not driver.find_element("id", "theme").is_displayed()
+    assert not driver.find_element("css selector", ".download").is_displayed()
+    for still in (stills[0], stills[5], stills[9]):
+        box = still.rect
+        shot = plain_browser.screenshot(box["x"], box["y"], box["width"], box["height"])
+        assert shot[..., :3].std() > 5
+
+
+def test_names_and_notes_are_text_never_run(browser, tmp_path):
+    name = NASTY * 100
+    name = name + "x" * (10000 - len(name))
+    convert(write(two_sources(100, name, NASTY), tmp_path), tmp_path / "out")
+    browser.open(tmp_path / "out" / "report.html", width=400)
+    browser.ready()
+    time.sleep(0.3)
+    assert browser.run("return window.owned === undefined")
+    assert browser.console() == []
+    assert browser.requests() == []
+    assert browser.run("return document.querySelector('.device').textContent") == name
+    assert NASTY in browser.run("return [...document.querySelectorAll('.facts dd')].map(e => e.textContent)")
+    assert browser.run("return document.documentElement.scrollWidth") == 400
+    assert browser.run("return document.getElementById('verdict').getBoundingClientRect().bottom") < 800
+
+
+def test_it_prints_every_figure_and_nothing_is_cut(browser, results, tmp_path):
+    import base64
+
+    browser.open(results / "report.html")
+    browser.ready()
+    pdf = base64.b64decode(browser.command("Page.printToPDF", {"printBackground": False, "preferCSSPageSize": True})["data"])
+    assert pdf.count(b"/Type /Page\n") + pdf.count(b"/Type /Page/") + pdf.count(b"/Type /Page ") >= 5
+    browser.command("Emulation.setEmulatedMedia", {"media": "print"})
+    browser.size(700, 1000)
+    hidden, wide, stills = browser.run(
+        "return [[...document.querySelectorAll('.stage')].every(s => getComputedStyle(s).display === 'none'),"
+        "document.documentElement.scrollWidth,"
+        "[...document.querySelectorAll('img.still')].map(i => i.getBoundingClientRect().height)]"
+    )
+    browser.command("Emulation.setEmulatedMedia", {"media": ""})
+    assert hidden
+    assert wide == 700
+    assert len(stills) == len(PLOTS)
+    assert min(stills) > 150
