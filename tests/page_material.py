@@ -17,7 +17,7 @@ from scanproc.report.material import Material
 from scanproc.steps.point_errors import point_errors
 
 FREQUENCY_HZ = np.geomspace(100, 5000, 40)
-NASTY = "<script>window.owned = 1</script><img src=x onerror=\"window.owned = 2\"> & \"it's\" ‹Fähre› 港 "
+NASTY = '<script>window.owned = 1</script><img src=x onerror="window.owned = 2"> & "it\'s" ‹Fähre› 港 '
 
 
 def two_sources(points: int = 200, device: str = "quay horn", notes: str = "") -> Scan:

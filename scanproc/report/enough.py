@@ -48,7 +48,7 @@ def errors(expansion: Expansion, target_db: float) -> Lines:
     return Lines(
         text,
         frequency_axis(expansion.frequency_hz),
-        Axis("Error", "dB", low, max(high, 0.0)),
+        Axis("Error", "dB", low, min(max(high, 0.0), 10.0)),
         expansion.frequency_hz,
         (Line("held-out error", held_out), Line("predicted far-field error", far)),
         levels=(("target", target_db),),
@@ -102,7 +102,7 @@ def errors_by_points(study: Study) -> Lines:
     return Lines(
         text,
         frequency_axis(study.band_hz),
-        Axis("Held-out error", "dB", low, max(high, 0.0)),
+        Axis("Held-out error", "dB", low, min(max(high, 0.0), 10.0)),
         study.band_hz,
         (Line("points of the slider", held_out, marks=True), *fixed),
         levels=(("target", study.target_db),),
@@ -205,7 +205,7 @@ def learning(study: Study) -> Lines:
     return Lines(
         text,
         Axis("Points", "", float(size[0]), float(size[-1]), "log", 0),
-        Axis("Predicted far-field error", "dB", low, max(high, 0.0)),
+        Axis("Predicted far-field error", "dB", low, min(max(high, 0.0), 10.0)),
         size,
         lines,
         levels=(("target", study.target_db),),

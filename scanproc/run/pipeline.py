@@ -27,8 +27,8 @@ from scanproc.report.points import points_answer
 from scanproc.report.summary import Summary, summarise
 from scanproc.run.check import handle
 from scanproc.run.datasheet import all_curves, datasheet
-from scanproc.run.point_study import DRAWS_IN_CONVERT, studied
 from scanproc.run.page import Extras, residuals, write_figures, write_page
+from scanproc.run.point_study import DRAWS_IN_CONVERT, studied
 from scanproc.run.progress import Progress, silent
 from scanproc.run.settings import FigureSettings, FrequencySettings, Settings
 from scanproc.steps.extrapolate import orbits
@@ -84,7 +84,7 @@ def convert(
         checked.dropped,
         written_at=datetime.now(UTC).isoformat(timespec="seconds"),
         headline=datasheet(derived, settings.curves),
-        points_study=study and points_answer(study, settings.who_set("fit", "target_db")),
+        points_study=points_answer(study, settings.who_set("fit", "target_db")) if study else None,
     )
     write(result, summary, directory, force, derived, extras, settings.figures if figures else None)
     return summary

@@ -17,7 +17,10 @@ from scanproc.run.pipeline import convert
 pytestmark = pytest.mark.page
 PLOTS = {
     "errors": "#figure-errors .u-wrap canvas",
+    "errors-by-points": "#figure-errors-by-points .u-wrap canvas",
     "orders": "#figure-orders canvas.plot",
+    "needed": "#figure-needed .u-wrap canvas",
+    "learning": "#figure-learning .u-wrap canvas",
     "points": "#figure-points canvas.plot",
     "along": "#figure-along .u-wrap canvas",
     "response": "#figure-response .u-wrap canvas",
@@ -40,10 +43,29 @@ def results(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.fixture(scope="module")
 def studied(results: Path) -> Path:
-    """The same scan's page with a study."""
+    """The same scan's page with a made-up study."""
     page = results.parent / "studied.html"
     page.write_text(scan_page(material(results, results.parent / "scan.h5", study()), {}), encoding="utf-8")
     return page
+
+
+@pytest.fixture(scope="module")
+def unstudied(results: Path) -> Path:
+    """The same scan's page without a study, and with sweep tables too long to be carried."""
+    page = results.parent / "unstudied.html"
+    tables = {"sweeps/curves.csv": b"curves", "sweeps/long.csv": np.random.default_rng(1).bytes(2_000_000)}
+    page.write_text(scan_page(material(results, results.parent / "scan.h5"), tables), encoding="utf-8")
+    return page
+
+
+def test_tables_too_long_stay_beside_the_page(browser, unstudied):
+    browser.open(unstudied)
+    browser.ready()
+    assert unstudied.stat().st_size < 3_000_000
+    assert downloaded(browser, "sweeps/curves.csv") == b"curves"
+    beside = "return document.querySelector('#figure-polar .beside a').getAttribute('href')"
+    assert browser.run(beside) == "sweeps/"
+    assert "not studied" in browser.run("return document.querySelector('#enough .lead').textContent")
 
 
 @pytest.mark.parametrize("width", [1280, 400])
@@ -54,7 +76,9 @@ def test_it_loads_quietly_and_draws_on_every_canvas(browser, results, width, dar
     assert browser.console() == []
     assert browser.requests() == []
     assert browser.run("return document.documentElement.scrollWidth") == width
-    assert browser.run("return [...document.querySelectorAll('[data-figure]')].map(f => f.dataset.figure)") == list(PLOTS)
+    assert browser.run(
+        "return [...document.querySelectorAll('[data-figure]')].map(f => f.dataset.figure)"
+    ) == list(PLOTS)
     for canvas in PLOTS.values():
         pixels = browser.pixels(canvas)
         colours = np.unique(pixels[pixels[..., 3] > 200][:, :3], axis=0)
@@ -165,7 +189,9 @@ def test_curves_are_read_by_keys_zoomed_and_switched(browser, results):
     zoomed = browser.pixels(PLOTS["response"])
     assert np.mean(np.any(before != zoomed, axis=2)) > 0.01
     plot.send_keys("0")
-    browser.wait("return document.querySelector('#figure-response .ratio').textContent === '50 dB per decade'")
+    browser.wait(
+        "return document.querySelector('#figure-response .ratio').textContent === '50 dB per decade'"
+    )
     browser.run("document.querySelector('#figure-response .legend button').click()")
     time.sleep(0.1)
     without = browser.pixels(PLOTS["response"])
@@ -211,7 +237,8 @@ def test_numbers_on_the_page_are_those_of_summary_and_result(browser, results):
     browser.open(results / "report.html")
     browser.ready()
     rows = browser.run(
-        "return [...document.querySelectorAll('#provenance tbody tr')].map(r => [...r.cells].map(c => c.textContent))"
+        "return [...document.querySelectorAll('#provenance tbody tr')]"
+        ".map(r => [...r.cells].map(c => c.textContent))"
     )
     assert len(rows) == len(summary["bands"])
     for row, band in zip(rows, summary["bands"], strict=True):
@@ -229,7 +256,8 @@ def test_numbers_on_the_page_are_those_of_summary_and_result(browser, results):
     assert [int(text) for text in strip] == [round(band["held_out_db"]) for band in summary["bands"]]
     expansion = read_result(results / "result.h5").expansion
     table = browser.run(
-        "return [...document.querySelectorAll('#figure-errors tbody tr')].map(r => [...r.cells].map(c => c.textContent))"
+        "return [...document.querySelectorAll('#figure-errors tbody tr')]"
+        ".map(r => [...r.cells].map(c => c.textContent))"
     )
     held_out = expansion.held_out_db[expansion.order, np.arange(40)]
     assert [float(row[1]) for row in table] == pytest.approx(held_out, abs=0.051)
@@ -241,12 +269,13 @@ def downloaded(browser, name: str) -> bytes:
         browser.driver.execute_async_script(
             "const [name, done] = arguments;"
             "const kept = URL.createObjectURL;"
-            "URL.createObjectURL = (blob) => { blob.arrayBuffer().then(b => done([...new Uint8Array(b)])); return kept(blob); };"
+            "URL.createObjectURL = (blob) => {"
+            " blob.arrayBuffer().then(b => done([...new Uint8Array(b)]));"
+            " URL.createObjectURL = kept; return kept(blob); };"
             "const button = document.querySelector(`[data-file='${name}']`);"
             "if (button) button.click(); else {"
             "const select = document.querySelector('#figure-polar select'); select.value = name;"
-            "select.nextElementSibling.click(); }"
-            "URL.createObjectURL = URL.createObjectURL;",
+            "select.nextElementSibling.click(); }",
             name,
         )
     )
@@ -261,8 +290,8 @@ def test_downloads_are_the_tables_byte_for_byte(browser, results):
         assert downloaded(browser, name) == (results / name).read_bytes()
 
 
-def test_a_figures_own_table_equals_the_result(browser, results):
-    browser.open(results / "report.html")
+def test_a_figures_own_table_equals_the_result(browser, results, unstudied):
+    browser.open(unstudied)
     browser.ready()
     lines = downloaded(browser, "orders.csv").decode().splitlines()
     held_out = read_result(results / "result.h5").expansion.held_out_db
@@ -274,12 +303,7 @@ def test_the_slider_of_points_moves_all_its_figures(browser, studied):
     browser.open(studied)
     browser.ready()
     assert browser.console() == []
-    canvases = {
-        "errors-by-points": "#figure-errors-by-points .u-wrap canvas",
-        "orders": PLOTS["orders"],
-        "needed": "#figure-needed .u-wrap canvas",
-        "learning": "#figure-learning .u-wrap canvas",
-    }
+    canvases = {key: PLOTS[key] for key in ("errors-by-points", "orders", "needed", "learning")}
     before = {key: browser.pixels(canvas) for key, canvas in canvases.items()}
     move(browser, "needed", 1)
     time.sleep(0.2)
@@ -330,7 +354,9 @@ def test_it_prints_every_figure_and_nothing_is_cut(browser, results, tmp_path):
 
     browser.open(results / "report.html")
     browser.ready()
-    pdf = base64.b64decode(browser.command("Page.printToPDF", {"printBackground": False, "preferCSSPageSize": True})["data"])
+    pdf = base64.b64decode(
+        browser.command("Page.printToPDF", {"printBackground": False, "preferCSSPageSize": True})["data"]
+    )
     assert pdf.count(b"/Type /Page\n") + pdf.count(b"/Type /Page/") + pdf.count(b"/Type /Page ") >= 5
     browser.command("Emulation.setEmulatedMedia", {"media": "print"})
     browser.size(700, 1000)
