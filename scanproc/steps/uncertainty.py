@@ -33,12 +33,15 @@ def truncation_uncertainty(
     """Uncertainty of the fits of one order at the given data columns.
 
     Within the order: the variance of one datum (mean of |r|²/(1-h), leave-one-out's own scale) times the diagonal
-    of (AᴴA)⁻¹. Beyond the order: what the next degrees hold, less what noise alone would put there.
+    of (AᴴA)⁻¹, and what the next degrees leak into the fit, R₁₁⁻¹R₁₂ times their coefficients: a gap in the points
+    turns it into the larger part. Beyond the order: what the next degrees hold, less what noise alone would put there.
     ``phase`` (modes, columns): factors by which coefficients were divided after the fit.
     """
     noise = nested.noise_power[order, columns]
     within = _mean_by_degree(coefficient_variance(nested, order), order)[:, None] * noise
     beyond = [_left_out(nested, n, columns, noise) for n in range(order + 1, order + 1 + DEGREES_BEYOND)]
+    for degree, left_out in enumerate(beyond, start=order + 1):
+        within += _leak(nested, order, degree)[:, None] * left_out
     middle = len(columns) // 2
     pattern = _pattern(nested, order, float(wavenumber[middle]), scaling_radius_m, phase[:, middle])
     return Uncertainty(
@@ -71,6 +74,17 @@ def _left_out(nested: NestedFit, degree: int, columns: Integer, noise: Real) -> 
     by_noise = noise * np.mean(np.sum(np.abs(inverse) ** 2, axis=1))
     excess: Real = np.maximum(found - by_noise, 0)
     return excess
+
+
+def _leak(nested: NestedFit, order: int, degree: int) -> Real:
+    """Variance that coefficients of variance one of a degree above the order cause within it, (degrees,)."""
+    if degree >= len(nested.ends):
+        return np.zeros(order + 1)
+    end, block = nested.ends[order], slice(nested.ends[degree - 1], nested.ends[degree])
+    leak = solve_triangular(
+        nested.triangle[:end, :end], nested.triangle[:end, block], check_finite=False
+    )
+    return _mean_by_degree(np.sum(np.abs(leak) ** 2, axis=1), order)
 
 
 def _mean_by_degree(value: Real, order: int) -> Real:
