@@ -26,6 +26,7 @@ COMMANDS: Mapping[str, str] = {
     "export": "scanproc.cli.export",
     "points": "scanproc.cli.points",
     "synth": "scanproc.cli.synth",
+    "watch": "scanproc.cli.watch",
 }
 """Subcommand -> module that holds it."""
 

@@ -1,0 +1,72 @@
+"""``scanproc watch``: a scan that is still being taken."""
+
+from __future__ import annotations
+
+import sys
+from datetime import datetime
+from pathlib import Path
+
+import click
+
+from scanproc.cli.frame import Outcome, as_command
+
+NOT_ENOUGH = 3
+
+
+@as_command("watch", example="scanproc watch scan.h5 --up-to 8000 --every 300")
+@click.argument("scan", type=click.Path(path_type=Path))
+@click.option(
+    "--target-db", type=click.FloatRange(-200, 0, max_open=True), help="Far-field error to reach, dB."
+)
+@click.option(
+    "--up-to", "up_to_hz", type=click.FloatRange(0, min_open=True), help="Highest frequency that matters, Hz."
+)
+@click.option(
+    "--every",
+    "every_s",
+    type=click.FloatRange(0, min_open=True),
+    default=60.0,
+    show_default=True,
+    help="Seconds between looks at the file.",
+)
+@click.option(
+    "--idle",
+    "idle_s",
+    type=click.FloatRange(0, min_open=True),
+    default=3600.0,
+    show_default=True,
+    help="Seconds without a new point after which the scan counts as ended.",
+)
+@click.option("--run", help="Command for the shell when the target is met.")
+@click.option(
+    "--positions", type=click.Path(path_type=Path), help="Planned positions to choose the next from."
+)
+@click.option("-c", "--config", type=click.Path(path_type=Path), help="Settings in TOML; see configs/.")
+def command(
+    scan: Path,
+    target_db: float | None,
+    up_to_hz: float | None,
+    every_s: float,
+    idle_s: float,
+    run: str | None,
+    positions: Path | None,
+    config: Path | None,
+    as_json: bool,
+) -> Outcome:
+    """Watch a SCAN that is still growing until its points are enough.
+
+    Refits as points come in and says on stderr how far the target is met, how many points and how much time are left,
+    and where points help most. Ends with code 0 when the target is met, 3 when the scan ended short of it.
+    """
+    from scanproc.run.settings import Settings, read_settings
+    from scanproc.run.watch import WatchChoices, watch
+
+    settings = Settings() if config is None else read_settings(config)
+    choices = WatchChoices(target_db, up_to_hz, every_s, idle_s, run, positions)
+    look = watch(scan, settings, choices, _say)
+    return Outcome(look.as_json(), look.lines(), 0 if look.answer.enough else NOT_ENOUGH)
+
+
+def _say(line: str) -> None:
+    now = datetime.now().astimezone().isoformat(sep=" ", timespec="seconds")
+    print(f"{now} {line}", file=sys.stderr, flush=True)

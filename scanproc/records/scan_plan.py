@@ -1,0 +1,72 @@
+"""What to scan: positions in the order of travel, and why so many."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from scanproc.conventions import Integer, Real
+from scanproc.errors import ScanDataError
+from scanproc.records.checked import integer_array, positive, real_array
+
+
+@dataclass(frozen=True, eq=False)
+class Positions:
+    """Where the microphone goes: ``position_m`` (points, 3) in the order of travel, ``layer`` (points,) from 0 inwards out.
+
+    Raises ScanDataError when a shape or a value cannot be used.
+    """
+
+    position_m: Real
+    layer: Integer
+
+    def __post_init__(self) -> None:
+        put = object.__setattr__
+        put(self, "position_m", real_array("position_m", self.position_m, ("points", 3)))
+        put(self, "layer", integer_array("layer", self.layer, (len(self.position_m),)))
+
+
+@dataclass(frozen=True, eq=False)
+class ScanPlan:
+    """Advice for a scan before it starts. By third-octave band (B,), rising:
+
+    - ``band_hz``, the exact mid-band frequencies; ``size`` k·r0, r0 the radius of the device about its middle
+    - orders for the target about the middle of the device: ``hansen`` and ``jensen_frandsen`` by those rules,
+      ``far`` and ``near`` exactly for a monopole on the radius r0, in the far field and on the scanned surface
+    - ``source_order``: the same as ``near`` about the high-frequency source if only it radiates
+    - ``modes``: fields that a device of this size and place of the source can radiate above the target
+    - ``points``: what the band takes, all layers together
+
+    ``radii_m`` (layers,) distances of the layers' nearest points from the middle of the device.
+    Raises ScanDataError when a shape or a value cannot be used.
+    """
+
+    target_db: float
+    band_hz: Real
+    size: Real
+    hansen: Integer
+    jensen_frandsen: Integer
+    far: Integer
+    near: Integer
+    source_order: Integer
+    modes: Integer
+    points: Integer
+    surface: str
+    radii_m: Real
+    positions: Positions
+    seconds_per_point: float
+
+    def __post_init__(self) -> None:
+        put = object.__setattr__
+        put(self, "band_hz", real_array("band_hz", self.band_hz, ("bands",)))
+        bands = (len(self.band_hz),)
+        put(self, "size", real_array("size", self.size, bands))
+        for name in ("hansen", "jensen_frandsen", "far", "near", "source_order", "modes", "points"):
+            put(self, name, integer_array(name, getattr(self, name), bands))
+        put(self, "radii_m", real_array("radii_m", self.radii_m, ("layers",)))
+        put(self, "seconds_per_point", positive("seconds_per_point", self.seconds_per_point))
+        if self.surface not in ("shell", "drum"):
+            raise ScanDataError(f'surface must be "shell" or "drum", got {self.surface!r}')
+
+    @property
+    def total(self) -> int:
+        return len(self.positions.position_m)

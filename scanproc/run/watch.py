@@ -1,0 +1,198 @@
+"""The recipe of ``scanproc watch``: a scan that grows, judged again and again until its points are enough."""
+
+from __future__ import annotations
+
+import subprocess
+import time
+from collections.abc import Callable, Iterator
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from scanproc.conventions import Real
+from scanproc.errors import InputError, OutputError, ScanDataError, ScanFileError
+from scanproc.files.positions_file import read_positions
+from scanproc.files.scan_file import open_scan
+from scanproc.records.scan import ScanSetup
+from scanproc.report import words
+from scanproc.report.points import PointsAnswer, points_answer
+from scanproc.run.pipeline import spectra_in_blocks
+from scanproc.run.point_study import studied
+from scanproc.run.settings import Settings
+from scanproc.steps.next_points import next_points
+
+GROWTH = 0.05
+"""A new look is worth it when the points have grown by this part."""
+FEWEST_POINTS = 40
+DRAWS = 2
+SUGGESTIONS = 5
+CLEAR_GAIN = 2.0
+"""A place is worth naming when its predictive variance is this many times the usual one."""
+
+
+@dataclass(frozen=True)
+class WatchChoices:
+    """``every_s`` between looks; after ``idle_s`` without a new point the scan counts as ended; ``run`` is a command for
+    the shell when the target is met; ``positions`` a file of planned positions to choose the next from."""
+
+    target_db: float | None = None
+    up_to_hz: float | None = None
+    every_s: float = 60.0
+    idle_s: float = 3600.0
+    run: str | None = None
+    positions: Path | None = None
+
+
+@dataclass(frozen=True)
+class Look:
+    """What one look found: the answer, the points still to go and the time that takes (None if it cannot be told),
+    places that would help most with their gain."""
+
+    answer: PointsAnswer
+    missing_points: int | None
+    seconds_left: float | None
+    next_m: tuple[tuple[float, float, float], ...]
+    gain: tuple[float, ...]
+
+    def as_json(self) -> dict[str, Any]:
+        return {**asdict(self), "answer": self.answer.headline()}
+
+    def lines(self) -> list[str]:
+        """The verdict, how far it still is, where to go next."""
+        found = [self.answer.verdict]
+        if self.seconds_left is not None and self.missing_points:
+            found.append(
+                f"About {self.missing_points:,} points to go, {words.hours(self.seconds_left)} at this pace."
+            )
+        clear = [place for place, gain in zip(self.next_m, self.gain, strict=True) if gain >= CLEAR_GAIN]
+        if clear:
+            places = ", ".join(f"({x:.2f}, {y:.2f}, {z:.2f}) m" for x, y, z in clear)
+            found.append(
+                f"Points help most at {places}: up to {max(self.gain):.0f} times the usual uncertainty there."
+            )
+        return found
+
+
+Say = Callable[[str], None]
+
+
+def watch(
+    scan_path: Path | str,
+    settings: Settings | None = None,
+    choices: WatchChoices = WatchChoices(),
+    say: Say = lambda line: None,
+    wait: Callable[[float], None] = time.sleep,
+    clock: Callable[[], float] = time.monotonic,
+) -> Look:
+    """Looks at a growing scan until its points meet the target or no new ones came for ``idle_s``; the last look.
+
+    A file that cannot be read at a moment, as when its writer was killed in mid-append, is tried again. Raises
+    ScanFileError when the scan is missing at the start, or was never fit to be judged.
+    """
+    path = Path(scan_path)
+    if not path.is_file():
+        raise ScanFileError("no such scan: start it first, then watch it", path=path)
+    planned = None if choices.positions is None else read_positions(choices.positions).position_m
+    latest: Look | None = None
+    for look in looks(path, settings or Settings(), choices, planned, say, wait, clock):
+        latest = look
+        for line in look.lines():
+            say(line)
+        if look.answer.enough:
+            break
+    if latest is None:
+        raise ScanFileError(
+            f"never held {FEWEST_POINTS} points that could be judged: nothing to watch", path=path
+        )
+    if latest.answer.enough and choices.run:
+        run_command(choices.run)
+    return latest
+
+
+def looks(
+    path: Path,
+    settings: Settings,
+    choices: WatchChoices,
+    planned: Real | None,
+    say: Say,
+    wait: Callable[[float], None],
+    clock: Callable[[], float],
+) -> Iterator[Look]:
+    """A look whenever the points have grown enough, and a last one when they stopped growing."""
+    seen, judged, since = 0, 0, clock()
+    while True:
+        points = _points(path, say)
+        if points > seen:
+            seen, since = points, clock()
+        ended = clock() - since >= choices.idle_s
+        if seen >= FEWEST_POINTS and seen > judged and (ended or seen >= (1 + GROWTH) * judged):
+            look = _look(path, settings, choices, planned, say)
+            if look is not None:
+                judged = look.answer.points
+                yield look
+        if ended:
+            return
+        wait(choices.every_s)
+
+
+def run_command(command: str) -> None:
+    """Runs the user's own command. Raises OutputError when it fails."""
+    code = subprocess.run(command, shell=True, check=False).returncode
+    if code:
+        raise OutputError(
+            f"the target is met, but the command {command!r} ended with code {code}: run it yourself"
+        )
+
+
+def _points(path: Path, say: Say) -> int:
+    """Complete points in the file now; 0, with a line, when it cannot be read."""
+    try:
+        with open_scan(path) as file:
+            return file.points
+    except InputError as error:
+        say(f"not readable at the moment, trying again: {error}")
+        return 0
+
+
+def _look(
+    path: Path, settings: Settings, choices: WatchChoices, planned: Real | None, say: Say
+) -> Look | None:
+    try:
+        with open_scan(path) as file:
+            setup = file.setup
+            _, scans = spectra_in_blocks(file, settings.frequencies)
+            study = studied(scans, settings, target_db=choices.target_db, draws=DRAWS)
+    except (ScanFileError, ScanDataError) as error:
+        say(f"not to be judged at the moment, trying again: {error}")
+        return None
+    set_by = settings.who_set("fit", "target_db") if choices.target_db is None else "settings"
+    answer = points_answer(study, set_by, choices.up_to_hz)
+    place, gain = _where(setup, answer, settings, planned)
+    missing = _missing(answer)
+    left = None if missing is None else missing * study.seconds_per_point
+    return Look(answer, missing, left, place, gain)
+
+
+def _missing(answer: PointsAnswer) -> int | None:
+    """Points still to go up to the highest wanted band; None when that cannot be told."""
+    if answer.enough:
+        return 0
+    wanted = [band for band in answer.bands if band.nominal_hz <= answer.wanted_hz * 1.12]
+    if wanted[-1].needed is None:
+        return None
+    return max(max(band.needed or 0 for band in wanted) - answer.points, 0)
+
+
+def _where(
+    setup: ScanSetup, answer: PointsAnswer, settings: Settings, planned: Real | None
+) -> tuple[tuple[tuple[float, float, float], ...], tuple[float, ...]]:
+    """Places where points would help most at the lowest band that still fails."""
+    failing = [b.nominal_hz for b in answer.bands if b.needed is None or b.needed > answer.points]
+    if answer.enough or not failing:
+        return (), ()
+    centre = (0.0, 0.0, 0.0) if settings.fit.centre_m == "origin" else settings.fit.centre_m
+    found = next_points(setup, failing[0], SUGGESTIONS, centre, planned)
+    places = tuple((float(x), float(y), float(z)) for x, y, z in np.round(found.position_m, 4))
+    return places, tuple(round(float(gain), 2) for gain in found.gain)

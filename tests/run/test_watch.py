@@ -1,0 +1,224 @@
+"""Watching a scan that grows, whose writer dies in mid-append and resumes."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+import h5py
+import numpy as np
+import pytest
+from small_scans import SOURCE_M, SPEED_M_S, even_points
+
+from scanproc.errors import OutputError, ScanFileError
+from scanproc.files.positions_file import read_positions, write_positions
+from scanproc.files.scan_file import read_scan
+from scanproc.records.scan import ScanSetup
+from scanproc.records.scan_plan import Positions
+from scanproc.run.settings import Settings
+from scanproc.run.watch import WatchChoices, watch
+from scanproc.steps.next_points import next_points
+from scanproc.steps.positions import travel_order
+
+FREQUENCY_HZ = np.array([400.0, 800.0, 1600.0, 2000.0])
+SETTINGS = Settings.model_validate({"points": {"sizes": 3, "draws": 1}})
+
+
+def planned(count=240):
+    position = even_points(count, 0.4)
+    return travel_order(position, np.zeros(count, np.int64), np.random.default_rng(0)).position_m
+
+
+def field(position):
+    """Two monopoles 0.3 m apart with 60 dB of noise."""
+    rng = np.random.default_rng(len(position))
+    k = 2 * np.pi * FREQUENCY_HZ / SPEED_M_S
+    pressure = np.zeros((len(position), len(k)), complex)
+    for place in (SOURCE_M + [0, 0, 0.1], SOURCE_M - [0, 0, 0.2]):
+        distance = np.linalg.norm(position - place, axis=1)[:, None]
+        pressure += np.exp(-1j * k * distance) / distance
+    noise = rng.normal(size=(*pressure.shape, 2)) @ [1, 1j]
+    return pressure + 1e-3 * np.abs(pressure).mean() * noise
+
+
+class Robot:
+    """Appends points to a scan file in SWMR mode, the sound first and the position last."""
+
+    def __init__(self, path: Path, position: np.ndarray) -> None:
+        self.path, self.position, self.pressure = path, position, field(position)
+        self.done = 0
+
+    def start(self, points: int) -> None:
+        with h5py.File(self.path, "w", libver="latest") as file:
+            file.attrs.update(
+                {"format": "scanproc scan", "layout_version": 1, "speed_of_sound_m_s": SPEED_M_S}
+            )
+            file["frequency_hz"] = FREQUENCY_HZ
+            file.create_dataset(
+                "pressure_pa", data=self.pressure[:points], maxshape=(None, 4), chunks=(16, 4)
+            )
+            file.create_dataset("position_m", data=self.position[:points], maxshape=(None, 3), chunks=(16, 3))
+        self.done = points
+
+    def append(self, points: int) -> None:
+        with h5py.File(self.path, "a", libver="latest") as file:
+            file.swmr_mode = True
+            for name, values in (("pressure_pa", self.pressure), ("position_m", self.position)):
+                file[name].resize(points, axis=0)
+                file[name][self.done : points] = values[self.done : points]
+                file[name].flush()
+        self.done = points
+
+    def die_in_mid_append(self, points: int) -> None:
+        """A process of its own writes sound for some points, no positions, and is gone without closing the file."""
+        np.save(self.path.with_suffix(".npy"), self.pressure)
+        code = (
+            "import h5py, numpy, os, signal\n"
+            f"file = h5py.File({str(self.path)!r}, 'a', libver='latest')\n"
+            "file.swmr_mode = True\n"
+            f"sound = numpy.load({str(self.path.with_suffix('.npy'))!r})\n"
+            f"file['pressure_pa'].resize({points}, axis=0)\n"
+            f"file['pressure_pa'][{self.done}:{points}] = sound[{self.done}:{points}]\n"
+            "file['pressure_pa'].flush()\n"
+            f"file['position_m'].resize({points}, axis=0)\n"
+            "file['position_m'].flush()\n"
+            "os.kill(os.getpid(), signal.SIGKILL)\n"
+        )
+        assert subprocess.run([sys.executable, "-c", code], check=False).returncode == -9
+
+    def resume(self, points: int) -> None:
+        """Saves the complete points into a new file and goes on with that, as a file left open cannot be appended to."""
+        kept = read_scan(self.path).points
+        other = self.path.with_suffix(".new")
+        robot = Robot(other, self.position)
+        robot.start(kept)
+        os.replace(other, self.path)
+        self.done = kept
+        self.append(points)
+
+
+class Night:
+    """Runs one step of the story for each wait, and counts the time."""
+
+    def __init__(self, *steps):
+        self.steps, self.now = list(steps), 0.0
+
+    def wait(self, seconds: float) -> None:
+        self.now += seconds
+        if self.steps:
+            self.steps.pop(0)()
+
+    def clock(self) -> float:
+        return self.now
+
+
+@pytest.fixture
+def robot(tmp_path):
+    return Robot(tmp_path / "scan.h5", planned())
+
+
+def watched(robot, night, said, **choices):
+    return watch(robot.path, SETTINGS, WatchChoices(**choices), said.append, night.wait, night.clock)
+
+
+def test_it_ends_when_the_points_are_enough(robot, tmp_path):
+    robot.start(50)
+    mark = tmp_path / "done"
+    night = Night(*(lambda n=n: robot.append(n) for n in (90, 150, 200, 240)))
+    said: list[str] = []
+    look = watched(robot, night, said, target_db=-30.0, run=f"touch {mark}")
+    assert look.answer.enough
+    assert look.missing_points == 0
+    assert 50 < look.answer.points < 240
+    assert mark.exists()
+    assert said[0].startswith(("Not enough", "Enough up to"))
+    assert "of 50 points" in said[0] or "with 50 points" in said[0]
+
+
+def test_it_survives_a_writer_that_dies_and_resumes(robot):
+    robot.start(50)
+    counts = []
+    night = Night(
+        lambda: robot.append(70),
+        lambda: robot.die_in_mid_append(90),
+        lambda: counts.append(read_scan(robot.path).points),
+        lambda: robot.resume(160),
+        lambda: robot.append(240),
+    )
+    said: list[str] = []
+    look = watched(robot, night, said, target_db=-30.0)
+    assert counts == [70]  # the points without a position do not count
+    assert look.answer.enough
+    assert look.answer.points >= 160
+
+
+def test_a_file_torn_for_a_moment_is_tried_again(robot):
+    robot.start(50)
+    whole = robot.path.read_bytes()
+    night = Night(
+        lambda: robot.path.write_bytes(whole[:300]),
+        lambda: robot.path.write_bytes(whole),
+        lambda: robot.append(240),
+    )
+    said: list[str] = []
+    look = watched(robot, night, said, target_db=-30.0)
+    assert look.answer.enough
+    assert any(line.startswith("not readable at the moment, trying again") for line in said)
+
+
+def test_it_ends_short_when_no_more_points_come(robot):
+    robot.start(60)
+    look = watched(robot, Night(), [], target_db=-80.0, every_s=60.0, idle_s=300.0)
+    assert not look.answer.enough
+    assert look.answer.points == 60
+
+
+def test_a_missing_scan_is_told_at_once(tmp_path):
+    with pytest.raises(ScanFileError, match="start it first"):
+        watch(tmp_path / "none.h5")
+
+
+def test_a_command_that_fails_is_told(robot):
+    robot.start(240)
+    with pytest.raises(OutputError, match="ended with code 7"):
+        watched(robot, Night(), [], target_db=-20.0, run="exit 7")
+
+
+def test_points_help_most_in_a_gap():
+    position = even_points(600, 0.4)
+    gap = position[:, 2] < -0.28
+    setup = ScanSetup(position[~gap], speed_of_sound_m_s=SPEED_M_S)
+    found = next_points(setup, 2000.0, 4)
+    assert np.all(found.position_m[:, 2] < -0.28)
+    assert found.gain[0] > 10
+    even = next_points(ScanSetup(position, speed_of_sound_m_s=SPEED_M_S), 2000.0, 4)
+    assert even.gain[0] < 2
+    left = next_points(setup, 2000.0, 4, candidate_m=position)
+    assert all(np.linalg.norm(position[gap] - place, axis=1).min() < 1e-12 for place in left.position_m)
+
+
+def test_each_next_point_counts_those_before():
+    """The gain of the second, by a fit that has the first: the rank-one update against a new factorisation."""
+    position = even_points(300, 0.4)
+    position = position[position[:, 2] > -0.25]
+    setup = ScanSetup(position, speed_of_sound_m_s=SPEED_M_S)
+    both = next_points(setup, 1500.0, 2)
+    more = ScanSetup(np.vstack([position, both.position_m[:1]]), speed_of_sound_m_s=SPEED_M_S)
+    again = next_points(more, 1500.0, 1)
+    assert np.allclose(again.position_m[0], both.position_m[1])
+
+
+@pytest.mark.parametrize("name", ["a.csv", "a.h5"])
+def test_positions_survive_the_file(tmp_path, name):
+    positions = Positions(even_points(30, 0.4), np.arange(30) % 2)
+    write_positions(tmp_path / name, positions)
+    back = read_positions(tmp_path / name)
+    assert np.allclose(back.position_m, positions.position_m, atol=1e-6)
+    assert np.array_equal(back.layer, positions.layer)
+
+
+def test_other_names_of_positions_are_refused(tmp_path):
+    with pytest.raises(OutputError, match=r"\.csv or \.h5"):
+        write_positions(tmp_path / "a.txt", Positions(even_points(3, 0.4), np.zeros(3, np.int64)))
