@@ -1,4 +1,4 @@
-"""Positions for a robot: CSV with a header, or HDF5 with the datasets ``position_m`` and ``layer``, by the file's name."""
+"""Positions for a robot: CSV with a header, or HDF5 with ``position_m`` and ``layer``, by the file's name."""
 
 from __future__ import annotations
 

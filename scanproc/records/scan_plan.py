@@ -11,7 +11,7 @@ from scanproc.records.checked import integer_array, positive, real_array
 
 @dataclass(frozen=True, eq=False)
 class Positions:
-    """Where the microphone goes: ``position_m`` (points, 3) in the order of travel, ``layer`` (points,) from 0 inwards out.
+    """Where the microphone goes: ``position_m`` (points, 3) in the order of travel, ``layer`` (points,).
 
     Raises ScanDataError when a shape or a value cannot be used.
     """

@@ -34,8 +34,8 @@ CLEAR_GAIN = 2.0
 
 @dataclass(frozen=True)
 class WatchChoices:
-    """``every_s`` between looks; after ``idle_s`` without a new point the scan counts as ended; ``run`` is a command for
-    the shell when the target is met; ``positions`` a file of planned positions to choose the next from."""
+    """``every_s`` between looks; after ``idle_s`` without a new point the scan counts as ended; ``run`` is a command
+    for the shell when the target is met; ``positions`` a file of planned positions to choose the next from."""
 
     target_db: float | None = None
     up_to_hz: float | None = None

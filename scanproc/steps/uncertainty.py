@@ -81,9 +81,7 @@ def _leak(nested: NestedFit, order: int, degree: int) -> Real:
     if degree >= len(nested.ends):
         return np.zeros(order + 1)
     end, block = nested.ends[order], slice(nested.ends[degree - 1], nested.ends[degree])
-    leak = solve_triangular(
-        nested.triangle[:end, :end], nested.triangle[:end, block], check_finite=False
-    )
+    leak = solve_triangular(nested.triangle[:end, :end], nested.triangle[:end, block], check_finite=False)
     return _mean_by_degree(np.sum(np.abs(leak) ** 2, axis=1), order)
 
 

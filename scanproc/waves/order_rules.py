@@ -1,4 +1,4 @@
-"""How many degrees a field needs, by published rules and exactly for a source on the smallest sphere around a device."""
+"""How many degrees a field needs, by published rules and exactly for a source on the smallest sphere around it."""
 
 from __future__ import annotations
 

@@ -22,6 +22,7 @@ from scanproc.run.watch import WatchChoices, watch
 from scanproc.steps.next_points import next_points
 from scanproc.steps.positions import travel_order
 
+UPWARDS = np.array([0.0, 0.0, 0.1])
 FREQUENCY_HZ = np.array([400.0, 800.0, 1600.0, 2000.0])
 SETTINGS = Settings.model_validate({"points": {"sizes": 3, "draws": 1}})
 
@@ -36,7 +37,7 @@ def field(position):
     rng = np.random.default_rng(len(position))
     k = 2 * np.pi * FREQUENCY_HZ / SPEED_M_S
     pressure = np.zeros((len(position), len(k)), complex)
-    for place in (SOURCE_M + [0, 0, 0.1], SOURCE_M - [0, 0, 0.2]):
+    for place in (SOURCE_M + UPWARDS, SOURCE_M - 2 * UPWARDS):
         distance = np.linalg.norm(position - place, axis=1)[:, None]
         pressure += np.exp(-1j * k * distance) / distance
     noise = rng.normal(size=(*pressure.shape, 2)) @ [1, 1j]
@@ -89,7 +90,7 @@ class Robot:
         assert subprocess.run([sys.executable, "-c", code], check=False).returncode == -9
 
     def resume(self, points: int) -> None:
-        """Saves the complete points into a new file and goes on with that, as a file left open cannot be appended to."""
+        """Goes on with a copy of the complete points, as HDF5 appends to no file that was left open."""
         kept = read_scan(self.path).points
         other = self.path.with_suffix(".new")
         robot = Robot(other, self.position)
