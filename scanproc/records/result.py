@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from scanproc.records.expansion import Expansion
+from scanproc.records.room import RoomReport
 from scanproc.records.sweeps import SweepSet
 
 
@@ -15,8 +16,10 @@ class Result:
     """The expansion, its sweep sets by name, and where they came from.
 
     ``provenance`` holds what JSON can hold: scanproc's version, the hash of the scan file, the settings.
+    ``room`` tells how the room was taken out.
     """
 
     expansion: Expansion
     sweeps: Mapping[str, SweepSet] = field(default_factory=dict)
     provenance: Mapping[str, Any] = field(default_factory=dict)
+    room: RoomReport | None = None

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from scanproc.conventions import Boolean, Real
+from scanproc.records.checked import real_array
 from scanproc.records.expansion import Expansion
 
 
@@ -48,24 +50,55 @@ class Gate:
 class RoomReport:
     """How the room was taken out, per frequency (F,) and in words.
 
-    ``method``: "none", "gate", "separate" or "gate and separate". ``gated_share``: the weight of the gated
-    result, 0 where the separated (or plain) one is used alone. ``separated``: where outgoing and incoming
-    sound were told apart. ``incoming_db`` and ``noise_gain_db`` as in :class:`Separation`, NaN where the two
-    were not. ``gate`` and ``blend_hz`` (from, to) are None where there was none.
+    ``gated_share``: weight of the gated result, 0 to 1. ``separated_share``: weight of the result in which
+    outgoing and incoming sound were told apart; what is left to one still holds the room. ``incoming_db`` and
+    ``noise_gain_db`` as in :class:`Separation`, NaN where the two were not told apart. ``gate_source`` and
+    ``gate_length_s`` as in :class:`Gate`, ``blend_hz`` (from, to): None where there was none.
     """
 
     frequency_hz: Real
-    method: str
     gated_share: Real
-    separated: Boolean
+    separated_share: Real
     incoming_db: Real
     noise_gain_db: Real
-    gate: Gate | None = None
+    gate_source: str | None = None
+    gate_length_s: float | None = None
     blend_hz: tuple[float, float] | None = None
     notes: tuple[str, ...] = ()
 
+    def __post_init__(self) -> None:
+        put = object.__setattr__
+        put(self, "frequency_hz", real_array("frequency_hz", self.frequency_hz, ("frequencies",)))
+        for name in ("gated_share", "separated_share", "incoming_db", "noise_gain_db"):
+            value = real_array(name, getattr(self, name), (len(self.frequency_hz),), finite=False)
+            put(self, name, value)
+
+    @property
+    def method(self) -> str:
+        """ "none", "gate", "separate" or "gate and separate"."""
+        used = [("gate", self.gated_share), ("separate", self.separated_share)]
+        return " and ".join(name for name, share in used if np.any(share > 0)) or "none"
+
     @property
     def separated_up_to_hz(self) -> float | None:
-        """The highest frequency whose incoming sound was taken out by separation."""
-        used = self.separated & (self.gated_share < 1)
-        return float(self.frequency_hz[used][-1]) if np.any(used) else None
+        """The highest frequency at which separation had a part."""
+        used = self.frequency_hz[self.separated_share > 0]
+        return float(used[-1]) if len(used) else None
+
+    @property
+    def lowest_valid_hz(self) -> float | None:
+        """Of the gate: 1/T."""
+        return None if self.gate_length_s is None else 1 / self.gate_length_s
+
+
+def join_reports(parts: Sequence[RoomReport]) -> RoomReport:
+    """One report from those of blocks of frequencies, in rising frequency."""
+    first = parts[0]
+    return replace(
+        first,
+        frequency_hz=np.concatenate([part.frequency_hz for part in parts]),
+        gated_share=np.concatenate([part.gated_share for part in parts]),
+        separated_share=np.concatenate([part.separated_share for part in parts]),
+        incoming_db=np.concatenate([part.incoming_db for part in parts]),
+        noise_gain_db=np.concatenate([part.noise_gain_db for part in parts]),
+    )

@@ -64,6 +64,23 @@ class FrequencySettings(_Section):
     )
 
 
+class RoomSettings(_Section):
+    """[room]: how the room is taken out, and what is known of it."""
+
+    method: Literal["auto", "none", "gate", "separate"] = Field(
+        default="auto", description='"auto", "none", "gate" or "separate"'
+    )
+    gate_end_s: Annotated[float, Field(gt=0, lt=10)] | None = Field(
+        default=None, description="a number of seconds above 0 and below 10"
+    )
+    size_m: (
+        Annotated[list[Annotated[float, Field(gt=0, le=1000)]], Field(min_length=3, max_length=3)] | None
+    ) = Field(default=None, description="three numbers [along x, y, z] in metres")
+    origin_m: (
+        Annotated[list[Annotated[float, Field(gt=0, le=1000)]], Field(min_length=3, max_length=3)] | None
+    ) = Field(default=None, description="three numbers [x, y, z] in metres")
+
+
 class SweepSettings(_Section):
     """[sweeps]: the far-field curves."""
 
@@ -145,6 +162,7 @@ class Settings(_Section):
 
     fit: FitSettings = Field(default=FitSettings(), description="a section [fit]")
     frequencies: FrequencySettings = Field(default=FrequencySettings(), description="a section [frequencies]")
+    room: RoomSettings = Field(default=RoomSettings(), description="a section [room]")
     sweeps: SweepSettings = Field(default=SweepSettings(), description="a section [sweeps]")
 
     points: PointsSettings = Field(default=PointsSettings(), description="a section [points]")
@@ -186,6 +204,9 @@ def parse_settings(data: Mapping[str, Any], source: str = "settings", text: str 
             f"{where}: frequencies.highest_hz must be above lowest_hz ({band.lowest_hz:g}), "
             f"got {band.highest_hz:g}"
         )
+    if (settings.room.size_m is None) != (settings.room.origin_m is None):
+        where = _where(source, text, ("room", "size_m" if settings.room.size_m else "origin_m"))
+        raise SettingsError(f"{where}: room.size_m and room.origin_m belong together: give both or neither")
     return settings
 
 

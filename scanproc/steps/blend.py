@@ -31,14 +31,14 @@ def blend(low: Expansion, high: Expansion, from_hz: float, to_hz: float) -> Expa
     squared cosine over log frequency, so that what both agree on passes unchanged. The two must share their
     frequencies within the crossfade. The standard error is taken as if both errors were one.
     """
-    middle = _columns(high, (high.frequency_hz > from_hz) & (high.frequency_hz < to_hz))
-    below = _columns(low, low.frequency_hz <= from_hz)
-    above = _columns(high, high.frequency_hz >= to_hz)
+    middle = columns(high, (high.frequency_hz > from_hz) & (high.frequency_hz < to_hz))
+    below = columns(low, low.frequency_hz <= from_hz)
+    above = columns(high, high.frequency_hz >= to_hz)
     same = np.isin(low.frequency_hz, middle.frequency_hz)
     if np.count_nonzero(same) != len(middle.frequency_hz):
         raise ScanDataError("frequency_hz: two expansions to be blended need the same frequencies in between")
     share = upper_share(middle.frequency_hz, from_hz, to_hz)
-    mixed = _mixed(about(_columns(low, same), middle), middle, share) if len(share) else middle
+    mixed = _mixed(about(columns(low, same), middle), middle, share) if len(share) else middle
     return join([part for part in (below, mixed, above) if len(part.frequency_hz)])
 
 
@@ -80,7 +80,7 @@ def about(expansion: Expansion, like: Expansion) -> Expansion:
     """
     parts = []
     for index in range(len(expansion.frequency_hz)):
-        one, other = _columns(expansion, np.array([index])), _columns(like, np.array([index]))
+        one, other = columns(expansion, np.array([index])), columns(like, np.array([index]))
         shift = float(np.linalg.norm(one.centre_m[0] - other.centre_m[0]))
         parts.append(_rescaled(one, other) if shift < 1e-9 else _moved(one, other, shift))
     return join(parts)
@@ -125,7 +125,9 @@ def _mixed(low: Expansion, high: Expansion, share: Real) -> Expansion:
     """(1 - share) of one and ``share`` of the other, same centres and scaling radii."""
     order = np.maximum(low.order, high.order)
     rows = mode_count(int(order.max()))
-    values: Complex = (1 - share) * _rows(low.coefficients_pa, rows) + share * _rows(high.coefficients_pa, rows)
+    values: Complex = (1 - share) * _rows(low.coefficients_pa, rows) + share * _rows(
+        high.coefficients_pa, rows
+    )
     degrees = max(len(low.coefficient_variance_pa2), len(high.coefficient_variance_pa2))
     spread = [np.sqrt(_rows(side.coefficient_variance_pa2, degrees)) for side in (low, high)]
     variance = ((1 - share) * spread[0] + share * spread[1]) ** 2
@@ -133,12 +135,12 @@ def _mixed(low: Expansion, high: Expansion, share: Real) -> Expansion:
     held_out = np.full((int(order.max()) + 1, len(share)), np.nan)
     power = (1 - share) * _held_out_power(low) + share * _held_out_power(high)
     held_out[order, np.arange(len(share))] = 10 * np.log10(power)
-    columns = [np.array([index]) for index in range(len(share))]
+    places = [np.array([index]) for index in range(len(share))]
     error = [
         far_field_error_db(
             values[:, at], variance[:, at], high.wavenumber_rad_m[at], float(high.scaling_radius_m[at][0])
         )
-        for at in columns
+        for at in places
     ]
     return replace(
         high,
@@ -162,7 +164,7 @@ def _rows(values: NDArray[Number], rows: int) -> NDArray[Number]:
     return np.pad(values[:rows], ((0, max(0, rows - len(values))), (0, 0)))
 
 
-def _columns(expansion: Expansion, which: NDArray[np.bool_] | Integer) -> Expansion:
+def columns(expansion: Expansion, which: NDArray[np.bool_] | Integer | slice) -> Expansion:
     """Only some of the frequencies."""
     return replace(
         expansion,

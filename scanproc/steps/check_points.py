@@ -94,10 +94,11 @@ def without_drift(scan: Scan, drift: GainDelayDrift) -> Scan:
 
 def merged(scan: Scan) -> Scan:
     """One point for each place: the mean of all measurements there, where the first of them stood."""
-    pressure, dropped = np.array(scan.pressure_pa), []
+    pressure = np.array(scan.pressure_pa)
+    dropped: list[int] = []
     for group in repeated(scan.setup):
         pressure[group[0]] = scan.pressure_pa[group].mean(axis=0)
-        dropped.extend(group[1:])
+        dropped.extend(int(again) for again in group[1:])
     kept = np.setdiff1d(np.arange(scan.points), np.array(dropped, dtype=np.int64))
     return replace(scan, pressure_pa=pressure).take_points(kept)
 

@@ -32,22 +32,27 @@ def gate(impulse: ImpulseScan, window: Gate) -> ImpulseScan:
     return replace(impulse, impulse_response_pa=impulse.impulse_response_pa * np.sin(np.pi / 2 * left) ** 2)
 
 
-def gate_until(impulse: ImpulseScan, end_s: float, source: str) -> Gate:
+def gate_until(setup: ScanSetup, end_s: float, source: str, latency_s: float = 0.0) -> Gate:
     """A window that ends ``end_s`` after the drive at every point.
 
     Raises ScanDataError when the end comes before the direct sound at any point.
     """
-    return window(impulse, np.full(impulse.points, end_s), source)
+    return _window(setup, np.full(setup.points, end_s), source, latency_s)
 
 
-def gate_in_room(impulse: ImpulseScan, size_m: ArrayLike, origin_m: ArrayLike) -> Gate:
-    """A window that ends before the nearest image sources are heard.
+def gate_in_room(setup: ScanSetup, size_m: ArrayLike, origin_m: ArrayLike, latency_s: float = 0.0) -> Gate:
+    """A window that ends at each point before the nearest image sources are heard.
 
     ``size_m`` (3,) of a rectangular room, ``origin_m`` (3,) where the scan's origin lies in it, from the corner
     with the least x, y and z; the walls are along the scan's axes. Raises ScanDataError when that does not fit.
     """
-    end = latency_s(impulse) + first_reflection_s(impulse.setup, size_m, origin_m)
-    return window(impulse, end, "room dimensions")
+    end = latency_s + first_reflection_s(setup, size_m, origin_m)
+    return _window(setup, end, "room dimensions", latency_s)
+
+
+def gate_after(setup: ScanSetup, length_s: float, source: str, latency_s: float = 0.0) -> Gate:
+    """A window that ends equally long after the direct sound at every point."""
+    return _window(setup, direct_s(setup, latency_s) + length_s, source, latency_s)
 
 
 def first_reflection_s(setup: ScanSetup, size_m: ArrayLike, origin_m: ArrayLike) -> Real:
@@ -69,10 +74,10 @@ def first_reflection_s(setup: ScanSetup, size_m: ArrayLike, origin_m: ArrayLike)
     return path / geometry.speed_of_sound(setup)
 
 
-def direct_s(impulse: ImpulseScan) -> Real:
+def direct_s(setup: ScanSetup, latency_s: float = 0.0) -> Real:
     """When sound from the middle of the device reaches each point, after the drive (points,)."""
-    distance = np.linalg.norm(impulse.setup.position_m - device_centre_m(impulse.setup), axis=1)
-    return latency_s(impulse) + distance / geometry.speed_of_sound(impulse.setup)
+    distance = np.linalg.norm(setup.position_m - device_centre_m(setup), axis=1)
+    return latency_s + distance / geometry.speed_of_sound(setup)
 
 
 def latency_s(impulse: ImpulseScan) -> float:
@@ -117,9 +122,9 @@ def _box_corners(setup: ScanSetup) -> Real:
     return device_centre_m(setup) + sign * size / 2
 
 
-def window(impulse: ImpulseScan, end_s: Real, source: str) -> Gate:
+def _window(setup: ScanSetup, end_s: Real, source: str, latency_s: float) -> Gate:
     """The window that ends at ``end_s`` (points,) after the drive. Raises ScanDataError when that is too early."""
-    arrival = direct_s(impulse)
+    arrival = direct_s(setup, latency_s)
     length = float((end_s - arrival).min())
     if length <= 0:
         first = int(np.argmin(end_s - arrival))

@@ -6,9 +6,8 @@ import numpy as np
 
 from scanproc.conventions import Real
 from scanproc.errors import ScanDataError
-from scanproc.records.room import Gate
 from scanproc.records.scan import ImpulseScan
-from scanproc.steps.gate import direct_s, window
+from scanproc.steps.gate import direct_s, latency_s
 
 BAND_HZ = (1000.0, 6000.0)
 """Where the direct sound is short and reflections stand out."""
@@ -25,11 +24,10 @@ EARLIEST_SHARE = 0.01
 """The gate ends before the reflection at all points but this share."""
 
 
-def gate_from_data(impulse: ImpulseScan) -> Gate | None:
-    """A window that ends where energy rises again after the direct sound, or None where it never does.
+def gap_s(impulse: ImpulseScan) -> float | None:
+    """Time from the direct sound until energy rises again at any but a few points; None where it never does.
 
-    An estimate: the same length after the direct sound at every point, from the earliest rise at any but a few.
-    Raises ScanDataError when the rise comes with the direct sound.
+    An estimate. Raises ScanDataError when the rise comes with the direct sound.
     """
     after = reflection_after_s(impulse)
     seen = np.isfinite(after)
@@ -41,7 +39,7 @@ def gate_from_data(impulse: ImpulseScan) -> Gate | None:
             "the impulse responses show no gap between the direct sound and the first reflection: "
             "state the end of the gate (room.gate_end_s) or set room.method"
         )
-    return window(impulse, direct_s(impulse) + length, "estimated from the responses")
+    return length
 
 
 def reflection_after_s(impulse: ImpulseScan) -> Real:
@@ -49,7 +47,7 @@ def reflection_after_s(impulse: ImpulseScan) -> Real:
     energy = _envelope(impulse)
     samples = energy.shape[1]
     time = impulse.time_zero_s + np.arange(samples) / impulse.sampling_rate_hz
-    arrival, last = direct_s(impulse), int(LATEST * samples)
+    arrival, last = direct_s(impulse.setup, latency_s(impulse)), int(LATEST * samples)
     after = np.full(impulse.points, np.inf)
     for point, envelope in enumerate(energy):
         peak = int(np.argmax(envelope[time < arrival[point] + 2e-3]))

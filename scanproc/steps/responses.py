@@ -38,6 +38,15 @@ def responses(scan: Scan) -> ImpulseScan:
     return ImpulseScan(scan.setup, response, samples * step, -before)
 
 
+def evenly_spaced(frequency_hz: Real) -> bool:
+    """Whether spectra at these frequencies can become impulse responses."""
+    try:
+        _step(frequency_hz)
+    except ScanDataError:
+        return False
+    return True
+
+
 def _step(frequency_hz: Real) -> float:
     """The step of a uniform grid. Raises ScanDataError for any other."""
     remedy = (

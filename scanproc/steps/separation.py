@@ -40,12 +40,14 @@ def separate(
     max_order: int | None = None,
     centre_m: ArrayLike = (0.0, 0.0, 0.0),
     progress: Callable[[int], None] | None = None,
+    refuse: bool = True,
 ) -> Separation:
     """Outgoing and incoming field of a scan in two layers, of the same order, about ``centre_m``.
 
     The order is chosen by held-out error unless given. A temperature per point gives each point its own wave
     number. Raises ScanDataError when there is one layer only, the points are too few for the order, or the layers are
-    too close to tell outgoing from incoming at any of the frequencies.
+    too close to tell outgoing from incoming at any of the frequencies (unless ``refuse`` is off: then ``usable`` is
+    all there is to say so).
     """
     view = geometry.view_from(scan.setup.position_m, centre_m)
     depth = depth_of_layers_m(scan.setup, view)
@@ -60,7 +62,7 @@ def separate(
     else:
         split = split_on_shells(scan, view, k, shells, limit, order)
         report(len(k))
-    return _separation(scan, view, k, split, depth)
+    return _separation(scan, view, k, split, depth, refuse)
 
 
 def _limit(points_per_layer: int, order: int | None, max_order: int | None) -> int:
@@ -76,9 +78,9 @@ def _limit(points_per_layer: int, order: int | None, max_order: int | None) -> i
     return limit if max_order is None or order is not None else min(limit, max_order)
 
 
-def _separation(scan: Scan, view: View, k: Real, split: Split, depth_m: float) -> Separation:
+def _separation(scan: Scan, view: View, k: Real, split: Split, depth_m: float, refuse: bool) -> Separation:
     usable = split.noise_gain_db <= MOST_NOISE_GAIN_DB
-    if not np.any(usable):
+    if refuse and not np.any(usable):
         best = int(np.argmin(split.noise_gain_db))
         if split.noise_gain_db[best] > ONE_LAYER_NOISE_GAIN_DB:
             raise ScanDataError(ONE_LAYER)

@@ -34,35 +34,45 @@ def varies(setup: ScanSetup) -> bool:
 def spectra_in_mean_air(impulse: ImpulseScan, frequency_hz: ArrayLike) -> Scan:
     """The spectra (as :func:`spectra`) that the points would have at the scan's mean speed of sound.
 
-    Each point is transformed at f·c_i/c, about the moment when the device begins to sound. Raises ScanDataError like
-    :func:`spectra`.
+    Raises ScanDataError like :func:`spectra`.
     """
     frequency = np.asarray(frequency_hz, dtype=np.float64)
-    if not varies(impulse.setup):
-        return spectra(impulse, frequency)
     stretch = 1 / geometry.relative_wavenumber(impulse.setup)
-    start = latency_s(impulse)
-    aligned = replace(impulse, time_zero_s=impulse.time_zero_s - start)
+    pressure = stretched_spectra(impulse, frequency, stretch, latency_s(impulse))
+    return Scan(mean_air(impulse.setup), frequency, pressure)
+
+
+def stretched_spectra(impulse: ImpulseScan, frequency: Real, stretch: Real, start_s: float) -> Complex:
+    """Each point transformed at the frequencies (F,) times its ``stretch`` (points,), about ``start_s``.
+
+    ``start_s`` is when the device begins to sound: what came before (converters, processing) does not stretch with
+    the air. Returns (points, F) in Pa.
+    """
+    if np.all(np.abs(stretch - 1) < 1e-9):
+        return spectra(impulse, frequency).pressure_pa
+    aligned = replace(impulse, time_zero_s=impulse.time_zero_s - start_s)
     spectra(_some(aligned, np.array([0])), frequency * stretch.max())
     pressure = np.empty((impulse.points, len(frequency)), np.complex128)
     number = np.rint((stretch - stretch.min()) / GROUP).astype(np.int64)
     for one in np.unique(number):
         here = np.flatnonzero(number == one)
         pressure[here] = _stretched(_some(aligned, here), frequency, stretch[here])
-    pressure *= np.exp(-2j * np.pi * frequency * start)
-    return Scan(mean_air(impulse.setup), frequency, pressure)
+    pressure *= np.exp(-2j * np.pi * frequency * start_s)
+    return pressure
 
 
 def in_mean_air(scan: Scan, centre_m: ArrayLike | None = None) -> Scan:
     """The spectra that the points would have at the scan's mean speed of sound.
 
-    ``centre_m`` (3,) where the sound comes from, by default the middle of the device: the phase of the way from there is
-    set right. Where the frequencies lie close enough, the rest is read off between them.
+    ``centre_m`` (3,) where the sound comes from, by default the middle of the device: the phase of the way from
+    there is set right. Where the frequencies lie close enough, the rest is read off between them.
     """
     if not varies(scan.setup):
         return scan
     centre = device_centre_m(scan.setup) if centre_m is None else np.asarray(centre_m, float)
-    travel = np.linalg.norm(scan.setup.position_m - centre, axis=1)[:, None] / geometry.speed_of_sound(scan.setup)
+    travel = np.linalg.norm(scan.setup.position_m - centre, axis=1)[:, None] / geometry.speed_of_sound(
+        scan.setup
+    )
     relative = geometry.relative_wavenumber(scan.setup)[:, None]
     slow = scan.pressure_pa * np.exp(2j * np.pi * scan.frequency_hz * travel * relative)
     if _is_dense(scan):

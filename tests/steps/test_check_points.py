@@ -12,7 +12,9 @@ from scanproc.records.scan import Scan
 from scanproc.steps.check_points import find_drift, merged, repeated, time_share, without_drift
 
 
-def with_checks(every: int = 12, gain_db: float = -0.6, delay_s: float = 4e-6, noise: float = 1e-4) -> tuple[Scan, Scan]:
+def with_checks(
+    every: int = 12, gain_db: float = -0.6, delay_s: float = 4e-6, noise: float = 1e-4
+) -> tuple[Scan, Scan]:
     """A scan that comes back to its first point after every few, steady and with drift."""
     plain = monopole_scan(points=100, noise=0.0)
     order = np.concatenate([[0, *range(start, min(start + every, 100))] for start in range(1, 100, every)])
@@ -20,7 +22,9 @@ def with_checks(every: int = 12, gain_db: float = -0.6, delay_s: float = 4e-6, n
     time = np.arange(len(order)) * 11.0
     steady = replace(steady, setup=replace(steady.setup, time_s=time))
     share = time / time[-1]
-    factor = 10 ** (gain_db * share**2 / 20)[:, None] * np.exp(-2j * np.pi * FREQUENCY_HZ * delay_s * share[:, None])
+    factor = 10 ** (gain_db * share**2 / 20)[:, None] * np.exp(
+        -2j * np.pi * FREQUENCY_HZ * delay_s * share[:, None]
+    )
     pair = np.random.default_rng(3).standard_normal((2, *steady.pressure_pa.shape))
     rms = np.sqrt(np.mean(np.abs(steady.pressure_pa) ** 2))
     spoilt = steady.pressure_pa * factor + noise * rms * (pair[0] + 1j * pair[1])
@@ -45,7 +49,9 @@ def test_injected_drift_is_measured_and_taken_out() -> None:
     back = without_drift(drifted, drift)
 
     def miss(scan: Scan) -> float:
-        return float(np.linalg.norm(scan.pressure_pa - steady.pressure_pa) / np.linalg.norm(steady.pressure_pa))
+        return float(
+            np.linalg.norm(scan.pressure_pa - steady.pressure_pa) / np.linalg.norm(steady.pressure_pa)
+        )
 
     assert miss(drifted) > 0.02
     assert miss(back) < 0.001

@@ -12,8 +12,8 @@ from scanproc.errors import ScanDataError
 from scanproc.records.scan import ImpulseScan, Scan, ScanSetup
 from scanproc.steps.extrapolate import far_field
 from scanproc.steps.fit import fit
-from scanproc.steps.gate import first_reflection_s, gate, gate_in_room, gate_until, latency_s
-from scanproc.steps.reflections import gate_from_data
+from scanproc.steps.gate import first_reflection_s, gate, gate_after, gate_in_room, gate_until, latency_s
+from scanproc.steps.reflections import gap_s
 from scanproc.steps.responses import responses
 from scanproc.steps.spectra import spectra
 from scanproc.waves.directions import lebedev_grid
@@ -45,7 +45,7 @@ def test_first_reflection_off_the_floor(row: tuple[str, ...]) -> None:
     scan = echoes(np.array([[apart, 0.0, 0.0]]), [], size=np.full(3, 1e-9), samples=4800)
     room = (200.0, 200.0, 100.0), (100.0, 100.0, height)
     assert first_reflection_s(scan.setup, *room)[0] == pytest.approx(path / 343.2, rel=1e-7)
-    window = gate_in_room(scan, *room)
+    window = gate_in_room(scan.setup, *room)
     assert 1000 * window.length_s == pytest.approx(delay_ms, abs=1e-3)
     assert window.lowest_valid_hz == pytest.approx(lowest_hz, rel=1e-3)
 
@@ -53,7 +53,7 @@ def test_first_reflection_off_the_floor(row: tuple[str, ...]) -> None:
 def test_what_comes_after_the_end_is_gone_and_what_comes_before_the_taper_is_whole() -> None:
     scan = echoes(ring(), [np.full(8, 0.004), np.full(8, 0.001)])
     end = 1 / SPEED + 0.0038
-    window = gate_until(scan, end, "user")
+    window = gate_until(scan.setup, end, "user")
     cut = gate(scan, window).impulse_response_pa
     time = np.arange(1200) / RATE
     assert not cut[:, time >= end].any()
@@ -66,8 +66,8 @@ def test_what_comes_after_the_end_is_gone_and_what_comes_before_the_taper_is_who
 def test_latency_moves_the_gate() -> None:
     late = echoes(ring(), [], latency=0.003)
     assert latency_s(late) == pytest.approx(0.003, abs=2 / RATE)
-    window = gate_in_room(late, (8.0, 8.0, 8.0), (4.0, 4.0, 4.0))
-    same = gate_in_room(echoes(ring(), []), (8.0, 8.0, 8.0), (4.0, 4.0, 4.0))
+    window = gate_in_room(late.setup, (8.0, 8.0, 8.0), (4.0, 4.0, 4.0), latency_s(late))
+    same = gate_in_room(echoes(ring(), []).setup, (8.0, 8.0, 8.0), (4.0, 4.0, 4.0))
     np.testing.assert_allclose(window.end_s, same.end_s + 0.003, atol=2 / RATE)
 
 
@@ -76,24 +76,24 @@ def test_an_end_before_the_direct_sound_is_refused() -> None:
     with pytest.raises(
         ScanDataError, match=r"ends 2.00 ms after the drive, but the direct sound reaches point"
     ):
-        gate_until(scan, 0.002, "user")
+        gate_until(scan.setup, 0.002, "user")
 
 
 def test_an_end_after_the_record_is_refused() -> None:
     scan = echoes(ring(), [])
     with pytest.raises(ScanDataError, match=r"ends 30.00 ms after the drive, the record 24.98 ms"):
-        gate(scan, gate_until(scan, 0.030, "user"))
+        gate(scan, gate_until(scan.setup, 0.030, "user"))
 
 
 def test_a_room_that_does_not_hold_the_points_is_refused() -> None:
     with pytest.raises(ScanDataError, match=r"points lie outside the room of 1\.5 x 8 x 8 m"):
-        gate_in_room(echoes(ring(), []), (1.5, 8.0, 8.0), (0.7, 4.0, 4.0))
+        gate_in_room(echoes(ring(), []).setup, (1.5, 8.0, 8.0), (0.7, 4.0, 4.0))
 
 
 def test_silence_is_refused() -> None:
     silent = replace(echoes(ring(), []), impulse_response_pa=np.zeros((8, 1200)))
     with pytest.raises(ScanDataError, match="silence"):
-        gate_until(silent, 0.01, "user")
+        latency_s(silent)
 
 
 def workshop(seed_points=240, room=True):
@@ -126,9 +126,9 @@ def test_gated_workshop_scan(in_room, source: str) -> None:
     """One layer, above twice the lowest valid frequency: at most -30 dB; without a gate 15 dB worse."""
     scan, truth = in_room
     if source == "file":
-        window = gate_until(scan, scan.setup.first_reflection_s, "file")
+        window = gate_until(scan.setup, scan.setup.first_reflection_s, "file")
     else:
-        window = gate_in_room(scan, ROOM_M, ORIGIN_M)
+        window = gate_in_room(scan.setup, ROOM_M, ORIGIN_M)
     frequency = np.geomspace(2 * window.lowest_valid_hz, 1500.0, 9)
     gated = far_error_db(spectra(gate(scan, window), frequency), truth)
     whole = far_error_db(spectra(scan, frequency), truth)
@@ -138,9 +138,10 @@ def test_gated_workshop_scan(in_room, source: str) -> None:
 
 def test_the_first_reflection_is_found_in_the_responses(in_room) -> None:
     scan, truth = in_room
-    window = gate_from_data(scan)
-    assert window is not None
-    soonest = gate_in_room(scan, ROOM_M, ORIGIN_M).length_s
+    gap = gap_s(scan)
+    assert gap is not None
+    window = gate_after(scan.setup, gap, "estimated")
+    soonest = gate_in_room(scan.setup, ROOM_M, ORIGIN_M).length_s
     assert 0.6 * soonest < window.length_s < 1.02 * soonest
     frequency = np.geomspace(2 * window.lowest_valid_hz, 1500.0, 7)
     assert far_error_db(spectra(gate(scan, window), frequency), truth).max() < -30
@@ -148,7 +149,7 @@ def test_the_first_reflection_is_found_in_the_responses(in_room) -> None:
 
 def test_without_a_room_no_reflection_is_found() -> None:
     recipe = workshop(seed_points=60, room=False)
-    assert gate_from_data(recipes.make_scan(recipe)) is None
+    assert gap_s(recipes.make_scan(recipe)) is None
 
 
 def test_spectra_on_an_even_grid_can_be_gated(in_room) -> None:
@@ -157,7 +158,7 @@ def test_spectra_on_an_even_grid_can_be_gated(in_room) -> None:
     back = responses(even)
     again = spectra(back, even.frequency_hz[::50])
     np.testing.assert_allclose(again.pressure_pa, even.pressure_pa[:, ::50], atol=1e-10)
-    window = gate_in_room(back, ROOM_M, ORIGIN_M)
+    window = gate_in_room(back.setup, ROOM_M, ORIGIN_M)
     frequency = np.geomspace(2 * window.lowest_valid_hz, 1500.0, 7)
     assert far_error_db(spectra(gate(back, window), frequency), truth).max() < -30
 

@@ -57,7 +57,10 @@ def table(**changes):
     return {
         "name": "cooling",
         "temperature_drift_k": 3.0,
-        "device": {"kind": "sources", "source": [{"position_m": [0.12, 0.01, -0.06]}, {"position_m": [0.1, 0.0, 0.1]}]},
+        "device": {
+            "kind": "sources",
+            "source": [{"position_m": [0.12, 0.01, -0.06]}, {"position_m": [0.1, 0.0, 0.1]}],
+        },
         "surface": {"kind": "shells", "points": 1500, "radii_m": [0.4]},
     } | changes
 
@@ -100,7 +103,12 @@ def test_three_kelvin_over_a_scan_of_impulse_responses() -> None:
 
 
 def test_reflections_are_set_right_too() -> None:
-    room = {"size_m": [7.1, 5.2, 3.05], "origin_m": [2.9, 2.3, 1.35], "reflection": [0.8] * 6, "reflections": 1}
+    room = {
+        "size_m": [7.1, 5.2, 3.05],
+        "origin_m": [2.9, 2.3, 1.35],
+        "reflection": [0.8] * 6,
+        "reflections": 1,
+    }
     grid = {"sampling_rate_hz": 8000.0, "length_s": 0.06}
     surface = {"kind": "shells", "points": 24, "radii_m": [0.5]}
     device = {"kind": "paging_loudspeaker", "detail": 0.1}

@@ -1,0 +1,105 @@
+"""The spectra of a scan file as the room's removal needs them: whole, or gated; of all points, at any frequencies."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from itertools import pairwise
+
+import numpy as np
+
+from scanproc.conventions import Complex, Real
+from scanproc.files.scan_file import ScanFile
+from scanproc.records.room import Gate
+from scanproc.records.scan import ImpulseScan, Scan, ScanSetup
+from scanproc.steps import geometry
+from scanproc.steps.check_points import GainDelayDrift, find_drift, merged, without_drift
+from scanproc.steps.gate import gate, latency_s
+from scanproc.steps.responses import evenly_spaced, responses
+from scanproc.steps.spectra import spectra
+from scanproc.steps.temperature import in_mean_air, mean_air, stretched_spectra
+
+FEW_POINTS = 300
+"""Responses of about so many points tell latency and first reflection."""
+BLOCK_SAMPLES = 2**24
+"""Values of responses held at once."""
+LEAST_REPEATS = 3
+"""Drift is taken out when at least so many measurements came again."""
+
+
+class Heard:
+    """A scan file, read as often as needed; drift that repeated points show is taken out.
+
+    ``centre_m`` (3,): where the sound comes from, for spectra of changing air; None for the middle of the device.
+    """
+
+    def __init__(self, file: ScanFile, centre_m: tuple[float, float, float] | None = None) -> None:
+        self.file, self.centre_m = file, centre_m
+        self.setup: ScanSetup = file.setup
+        self.has_responses = file.kind == "impulse responses"
+        self.can_gate = self.has_responses or evenly_spaced(file.frequency_hz)
+        self.stretch: Real = 1 / geometry.relative_wavenumber(file.setup)
+        self.some_responses = self._some_responses() if self.can_gate else None
+        self.latency_s = latency_s(self.some_responses) if self.some_responses is not None else 0.0
+        self.drift: GainDelayDrift | None = None
+
+    def learn_drift(self, frequency_hz: Real) -> None:
+        """Takes note of what repeated points show at some frequencies."""
+        found = find_drift(self.steady(frequency_hz))
+        self.drift = found if found is not None and found.repeats >= LEAST_REPEATS else None
+
+    def whole(self, frequency_hz: Real) -> Scan:
+        """For separation: responses in mean air, spectra with each point's own temperature."""
+        if self.has_responses:
+            return self._steadied(self._transformed(frequency_hz, None))
+        return self._steadied(self._read(frequency_hz))
+
+    def steady(self, frequency_hz: Real) -> Scan:
+        """As if the air had kept its mean speed of sound, with the room."""
+        if self.has_responses:
+            return self.whole(frequency_hz)
+        return self._steadied(in_mean_air(self._read(frequency_hz), self.centre_m))
+
+    def gated(self, frequency_hz: Real, window: Gate) -> Scan:
+        """Cut by the window, as if the air had kept its mean speed of sound."""
+        if self.has_responses:
+            return self._steadied(self._transformed(frequency_hz, window))
+        return self._steadied(spectra(gate(responses(self._file_in_mean_air()), window), frequency_hz))
+
+    def _steadied(self, scan: Scan) -> Scan:
+        return scan if self.drift is None else merged(without_drift(scan, self.drift))
+
+    def _transformed(self, frequency_hz: Real, window: Gate | None) -> Scan:
+        """Spectra of a file of impulse responses, read by blocks of points."""
+        file, parts = self.file, []
+        count = max(1, -(-file.points * file.samples // BLOCK_SAMPLES))
+        edges = np.linspace(0, file.points, count + 1).round().astype(int)
+        for a, b in pairwise(edges):
+            block = slice(int(a), int(b))
+            heard = file.read_points(block)
+            assert isinstance(heard, ImpulseScan)
+            if window is not None:
+                heard = gate(heard, replace(window, end_s=window.end_s[block]))
+            parts.append(stretched_spectra(heard, frequency_hz, self.stretch[block], self.latency_s))
+        pressure: Complex = np.concatenate(parts)
+        return Scan(mean_air(file.setup), frequency_hz, pressure)
+
+    def _read(self, frequency_hz: Real) -> Scan:
+        """The columns of a file of spectra."""
+        first = int(np.searchsorted(self.file.frequency_hz, frequency_hz[0]))
+        last = int(np.searchsorted(self.file.frequency_hz, frequency_hz[-1]))
+        return _at(self.file.read_frequencies(slice(first, last + 1)), frequency_hz)
+
+    def _file_in_mean_air(self) -> Scan:
+        scan = self.file.read()
+        assert isinstance(scan, Scan)
+        return in_mean_air(scan, self.centre_m)
+
+    def _some_responses(self) -> ImpulseScan:
+        few = self.file.read_points(slice(0, None, max(1, self.file.points // FEW_POINTS)))
+        return few if isinstance(few, ImpulseScan) else responses(few)
+
+
+def _at(scan: Scan, frequency_hz: Real) -> Scan:
+    if len(scan.frequency_hz) == len(frequency_hz):
+        return scan
+    return scan.take_frequencies(np.searchsorted(scan.frequency_hz, frequency_hz))
