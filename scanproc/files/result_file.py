@@ -34,6 +34,7 @@ from scanproc.files.hdf5 import (
     text,
 )
 from scanproc.files.json_file import json_text
+from scanproc.files.room_group import read_room, room_arrays, room_words
 from scanproc.records.expansion import ESTIMATORS, Expansion
 from scanproc.records.result import Result
 from scanproc.records.sweeps import SweepSet
@@ -75,6 +76,10 @@ def write_result(path: Path | str, result: Result) -> None:
             put_array(file, label, getattr(expansion, label.rpartition("/")[2]))
         file["estimator"].attrs["names"] = list(ESTIMATORS)
         put_text(file, "provenance", json_text(result.provenance))
+        if result.room is not None:
+            for label, value in room_arrays(result.room).items():
+                put_array(file, f"room/{label}", value)
+            put_text(file, "room/words", room_words(result.room))
         for name in sorted(result.sweeps):
             write_sweep_group(file.create_group(f"sweeps/{name}"), result.sweeps[name])
 
@@ -90,7 +95,8 @@ def read_result(path: Path | str) -> Result:
         )
         names = list(_group(file, "sweeps")) if "sweeps" in file else []
         sweeps = {name: read_sweep_group(_group(_group(file, "sweeps"), name), name) for name in names}
-        return Result(expansion, sweeps, _provenance(file))
+        room = read_room(_group(file, "room"), expansion.frequency_hz) if "room" in file else None
+        return Result(expansion, sweeps, _provenance(file), room)
 
 
 def write_sweep_group(group: Group, sweeps: SweepSet) -> None:

@@ -53,7 +53,8 @@ class RoomReport:
     ``gated_share``: weight of the gated result, 0 to 1. ``separated_share``: weight of the result in which
     outgoing and incoming sound were told apart; what is left to one still holds the room. ``incoming_db`` and
     ``noise_gain_db`` as in :class:`Separation`, NaN where the two were not told apart. ``gate_source`` and
-    ``gate_length_s`` as in :class:`Gate`, ``blend_hz`` (from, to): None where there was none.
+    ``gate_length_s`` as in :class:`Gate`, ``blend_hz`` (from, to): None where there was none. ``warnings`` say where
+    the room remains.
     """
 
     frequency_hz: Real
@@ -65,6 +66,7 @@ class RoomReport:
     gate_length_s: float | None = None
     blend_hz: tuple[float, float] | None = None
     notes: tuple[str, ...] = ()
+    warnings: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
         put = object.__setattr__

@@ -10,6 +10,7 @@ from scanproc.records.result import Result
 from scanproc.report import words
 from scanproc.report.bands import Band, bands, widest_run
 from scanproc.report.points import PointsAnswer
+from scanproc.report.room_words import room_numbers
 
 
 @dataclass(frozen=True)
@@ -30,6 +31,7 @@ class Summary:
     bands: tuple[Band, ...]
     warnings: tuple[str, ...]
     headline: Mapping[str, Any]
+    room: Mapping[str, Any]
     provenance: Mapping[str, Any]
     written_at: str
     points_study: Mapping[str, Any] | None = None
@@ -44,7 +46,8 @@ class Summary:
     def lines(self) -> list[str]:
         """What the terminal shows."""
         study = [] if self.points_study is None else [str(self.points_study["verdict"])]
-        return [self.verdict, *study, *(f"Warning: {warning}" for warning in self.warnings)]
+        room = [str(self.room["sentence"])] if self.room else []
+        return [self.verdict, *study, *room, *(f"Warning: {warning}" for warning in self.warnings)]
 
 
 def summarise(
@@ -84,6 +87,7 @@ def summarise(
         bands=found,
         warnings=tuple(warnings),
         headline=dict(headline or {}),
+        room={} if result.room is None else room_numbers(result.room),
         provenance=dict(result.provenance),
         written_at=written_at,
         points_study=None if points_study is None else points_study.headline(),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 from itertools import pairwise
 
@@ -32,13 +33,13 @@ class Heard:
     ``centre_m`` (3,): where the sound comes from, for spectra of changing air; None for the middle of the device.
     """
 
-    def __init__(self, file: ScanFile, centre_m: tuple[float, float, float] | None = None) -> None:
+    def __init__(self, file: ScanFile, centre_m: Sequence[float] | None = None) -> None:
         self.file, self.centre_m = file, centre_m
         self.setup: ScanSetup = file.setup
         self.has_responses = file.kind == "impulse responses"
-        self.can_gate = self.has_responses or evenly_spaced(file.frequency_hz)
+        can_gate = self.has_responses or evenly_spaced(file.frequency_hz)
         self.stretch: Real = 1 / geometry.relative_wavenumber(file.setup)
-        self.some_responses = self._some_responses() if self.can_gate else None
+        self.some_responses = self._some_responses() if can_gate else None
         self.latency_s = latency_s(self.some_responses) if self.some_responses is not None else 0.0
         self.drift: GainDelayDrift | None = None
 

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import numpy as np
 
-from scanproc.conventions import Complex
+from scanproc.conventions import Complex, Real
 from scanproc.errors import OutputError, ScanDataError
 from scanproc.files.atomic import whole_directory
 from scanproc.files.curve_table import write_curves
@@ -21,18 +21,20 @@ from scanproc.files.tables import write_sweep_tables
 from scanproc.records.curves import Curves
 from scanproc.records.expansion import Expansion, join
 from scanproc.records.result import Result
+from scanproc.records.room import RoomReport, join_reports
 from scanproc.records.scan import ImpulseScan, Scan
 from scanproc.records.study import Study
 from scanproc.report.points import points_answer
 from scanproc.report.summary import Summary, summarise
 from scanproc.run.check import handle
 from scanproc.run.datasheet import all_curves, datasheet
+from scanproc.run.heard import Heard
 from scanproc.run.page import Extras, residuals, write_figures, write_page
 from scanproc.run.point_study import DRAWS_IN_CONVERT, studied
 from scanproc.run.progress import Progress, silent
+from scanproc.run.room import fit_in_room, plan_room, ways_of
 from scanproc.run.settings import FigureSettings, FrequencySettings, Settings
 from scanproc.steps.extrapolate import orbits
-from scanproc.steps.fit import fit
 from scanproc.steps.spectra import spectra, usual_frequencies
 from scanproc.version import VERSION
 
@@ -60,10 +62,11 @@ def convert(
     with open_scan(source) as file:
         try:
             checked = handle(file, settings.check)
-            expansion = join(list(fitted(file, settings, progress)))
+            expansion, room = without_room(file, settings, progress)
         except ScanDataError as error:
             raise error if error.path else error.at(source) from None
-        device, noticed = file.setup.device, [*notices(file), *checked.warnings]
+        device = file.setup.device
+        noticed = [*notices(file), *checked.warnings, *room_warnings(file, room)]
         study = study_of(file, settings, progress) if settings.points.in_convert else None
         extras = Extras(residuals(file, expansion), file.setup.notes, study)
     curves = orbits(expansion, settings.sweeps.step_deg)
@@ -74,7 +77,7 @@ def convert(
         "scan_sha256": file_hash(source),
         "settings": settings.model_dump(),
     }
-    result = Result(expansion, {curves.name: curves}, {"scanproc_version": VERSION, **provenance})
+    result = Result(expansion, {curves.name: curves}, {"scanproc_version": VERSION, **provenance}, room)
     summary = summarise(
         result,
         device,
@@ -95,9 +98,14 @@ def notices(file: ScanFile) -> list[str]:
     found = list(file.warnings)
     if file.appending:
         found.append(f"the scan was still being written, these are its first {file.points} points")
-    if file.kind == "impulse responses":
-        found.append("the impulse responses were used whole, so what the room reflects is in the results")
     return found
+
+
+def room_warnings(file: ScanFile, room: RoomReport) -> list[str]:
+    """Where the room's sound remains in the results."""
+    if room.method == "none" and file.kind == "impulse responses":
+        return ["the impulse responses were used whole, so what the room reflects is in the results"]
+    return list(room.warnings)
 
 
 def study_of(file: ScanFile, settings: Settings, progress: Progress) -> Study:
@@ -106,21 +114,35 @@ def study_of(file: ScanFile, settings: Settings, progress: Progress) -> Study:
     return studied(scans, settings, progress, draws=DRAWS_IN_CONVERT)
 
 
-def fitted(file: ScanFile, settings: Settings, progress: Progress) -> Iterator[Expansion]:
-    """The expansion in as few blocks of frequencies as memory allows, from the lowest up."""
-    order = None if settings.fit.order == "auto" else settings.fit.order
-    centre = (0.0, 0.0, 0.0) if settings.fit.centre_m == "origin" else settings.fit.centre_m
-    total, scans = spectra_in_blocks(file, settings.frequencies)
-    done = 0
+def without_room(
+    file: ScanFile, settings: Settings, progress: Progress = silent
+) -> tuple[Expansion, RoomReport]:
+    """The expansion of the device, without the room as far as the scan allows, and what was done for that."""
+    parts = list(fitted(file, settings, progress))
+    return join([part for part, _ in parts]), join_reports([report for _, report in parts])
+
+
+def fitted(file: ScanFile, settings: Settings, progress: Progress) -> Iterator[tuple[Expansion, RoomReport]]:
+    """The expansion in as few blocks of frequencies as memory allows, from the lowest up.
+
+    gate -> fit the high band; separate the low band; blend: see :mod:`scanproc.run.room`.
+    """
+    frequency = wanted_frequencies(file, settings.frequencies)
+    done, end, total = 0, 0, len(frequency)
 
     def count(more: int) -> None:
         nonlocal done
-        done += more
-        progress("frequencies fitted", done, total)
+        if done < end and more > 0:
+            done = min(done + more, end)
+            progress("frequencies fitted", done, total)
 
     progress("frequencies fitted", 0, total)
-    for scan in scans:
-        yield fit(scan, order=order, max_order=settings.fit.max_order, centre_m=centre, progress=count)
+    heard = Heard(file, None if settings.fit.centre_m == "origin" else settings.fit.centre_m)
+    plan = plan_room(heard, settings.room, frequency, ways_of(settings))
+    for block in blocks(0, total, file.points):
+        end = block.stop
+        yield fit_in_room(heard, plan, frequency[block], ways_of(settings, count))
+        count(end - done)
 
 
 def spectra_in_blocks(file: ScanFile, band: FrequencySettings) -> tuple[int, Iterator[Scan]]:
@@ -135,15 +157,21 @@ def spectra_in_blocks(file: ScanFile, band: FrequencySettings) -> tuple[int, Ite
 
 def transformed(file: ScanFile, band: FrequencySettings) -> Scan:
     """Spectra of a file of impulse responses, read by blocks of points."""
-    frequency = usual_frequencies(
-        file.samples, file.sampling_rate_hz, band.per_octave, band.lowest_hz, band.highest_hz
-    )
+    frequency = wanted_frequencies(file, band)
     pressure: list[Complex] = []
     for block in blocks(0, file.points, file.samples):
         responses = file.read_points(block)
         assert isinstance(responses, ImpulseScan)
         pressure.append(spectra(responses, frequency).pressure_pa)
     return Scan(file.setup, frequency, np.concatenate(pressure))
+
+
+def wanted_frequencies(file: ScanFile, band: FrequencySettings) -> Real:
+    """The frequencies of the results (F,), Hz. Raises ScanDataError when none is left."""
+    if file.kind == "impulse responses":
+        rate, per_octave = file.sampling_rate_hz, band.per_octave
+        return usual_frequencies(file.samples, rate, per_octave, band.lowest_hz, band.highest_hz)
+    return file.frequency_hz[slice(*wanted_columns(file, band))]
 
 
 def wanted_columns(file: ScanFile, band: FrequencySettings) -> tuple[int, int]:

@@ -8,7 +8,8 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Protocol
+from functools import partial
+from typing import Any, Protocol
 
 import numpy as np
 
@@ -18,12 +19,14 @@ from scanproc.records.expansion import Expansion
 from scanproc.records.room import Gate, RoomReport, Separation
 from scanproc.records.scan import Scan
 from scanproc.run.heard import Heard
-from scanproc.run.settings import RoomSettings
+from scanproc.run.settings import RoomSettings, Settings
 from scanproc.steps import geometry
 from scanproc.steps.blend import best_octave, blend, columns, mismatch_db, upper_share
+from scanproc.steps.fit import fit
 from scanproc.steps.gate import gate_after, gate_in_room, gate_until
 from scanproc.steps.layers import depth_of_layers_m
 from scanproc.steps.reflections import gap_s
+from scanproc.steps.separation import separate
 
 SAMPLES = 16
 """Frequencies at which separation is tried, and compared with the gated result, before the whole is fitted."""
@@ -56,6 +59,15 @@ class RoomPlan:
     gate: Gate | None
     blend_hz: tuple[float, float] | None
     notes: tuple[str, ...]
+    warnings: tuple[str, ...] = ()
+
+
+def ways_of(settings: Settings, progress: Callable[[int], None] | None = None) -> Ways:
+    """Fit and separation with order and centre as the settings want them."""
+    order = None if settings.fit.order == "auto" else settings.fit.order
+    centre = (0.0, 0.0, 0.0) if settings.fit.centre_m == "origin" else settings.fit.centre_m
+    chosen: dict[str, Any] = {"order": order, "max_order": settings.fit.max_order, "progress": progress}
+    return Ways(partial(fit, centre_m=centre, **chosen), partial(separate, centre_m=centre, **chosen))
 
 
 def plan_room(heard: Heard, settings: RoomSettings, frequency_hz: Real, ways: Ways) -> RoomPlan:
@@ -71,11 +83,9 @@ def plan_room(heard: Heard, settings: RoomSettings, frequency_hz: Real, ways: Wa
     trial = None
     if settings.method in ("separate", "auto"):
         trial = _trial(heard, settings, ways, frequency_hz, notes)
-    if gate is None and trial is None:
-        notes.append("the room was not taken out: its sound, if there was any, is in the results")
     band = _blend_band(heard, trial, gate, frequency_hz, ways)
-    notes.extend(_gaps(trial, gate, band, frequency_hz))
-    return RoomPlan(trial is not None, gate, band, tuple(notes))
+    left = _gaps(trial, gate, band, frequency_hz)
+    return RoomPlan(trial is not None, gate, band, tuple(notes), tuple(left))
 
 
 def fit_in_room(heard: Heard, plan: RoomPlan, frequency_hz: Real, ways: Ways) -> tuple[Expansion, RoomReport]:
@@ -122,7 +132,9 @@ def spread(frequency_hz: Real) -> Real:
     return frequency_hz[np.unique(np.abs(frequency_hz[:, None] - wanted).argmin(axis=0))]
 
 
-def _trial(heard: Heard, settings: RoomSettings, ways: Ways, frequency_hz: Real, notes: list[str]) -> Separation | None:
+def _trial(
+    heard: Heard, settings: RoomSettings, ways: Ways, frequency_hz: Real, notes: list[str]
+) -> Separation | None:
     """Separation at a few frequencies up to where it can be trusted; None, with a note, where it is not used."""
     try:
         found = _try_separation(heard, ways, frequency_hz)
@@ -206,6 +218,7 @@ def _report(plan: RoomPlan, frequency_hz: Real, separation: Separation | None) -
         plan.gate.length_s if plan.gate else None,
         plan.blend_hz if plan.separated or plan.gate else None,
         plan.notes,
+        plan.warnings,
     )
 
 

@@ -217,7 +217,7 @@ def test_a_bug_is_one_line_too(
     def broken(*_: object, **__: object) -> None:
         raise ZeroDivisionError("no such number")
 
-    monkeypatch.setattr("scanproc.run.pipeline.fit", broken)
+    monkeypatch.setattr("scanproc.run.pipeline.fit_in_room", broken)
     assert run(["convert", str(scan_file), "-o", str(tmp_path / "out")]) == 1
     assert "a bug in scanproc: ZeroDivisionError: no such number" in capsys.readouterr().err.splitlines()[-1]
     monkeypatch.setenv("SCANPROC_TRACEBACK", "1")

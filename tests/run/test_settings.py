@@ -56,7 +56,7 @@ def test_every_mistake_has_its_line_and_the_nearest_name(tmp_path: Path) -> None
         ("fit.order = '7'", "1: fit.order must be"),
         ("fit = 3", "1: fit must be a section [fit], got 3"),
         ("\n[fit", "2: not valid TOML"),
-        ("[zebra]", "1: zebra: no such section: known are fit, frequencies, sweeps"),
+        ("[zebra]", "1: zebra: no such section: known are fit, frequencies, room, sweeps"),
         ("[frequencies]\nlowest_hz = 200\nhighest_hz = 100", "3: frequencies.highest_hz must be above"),
     ],
 )

@@ -1,0 +1,64 @@
+"""What was done about the room, in numbers for summary.json and in one sentence."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+from scanproc.conventions import Real
+from scanproc.records.room import RoomReport
+from scanproc.report.words import frequency
+from scanproc.waves.bands import third_octave_index, third_octave_nominal
+
+
+def room_numbers(room: RoomReport) -> dict[str, Any]:
+    """What summary.json holds under ``room``; ``incoming_db`` by third-octave band, incoming over outgoing sound."""
+    return {
+        "sentence": room_sentence(room),
+        "method": room.method,
+        "gate_source": room.gate_source,
+        "gate_length_s": room.gate_length_s,
+        "lowest_valid_hz": room.lowest_valid_hz,
+        "separated_up_to_hz": room.separated_up_to_hz,
+        "blend_hz": None if room.blend_hz is None else list(room.blend_hz),
+        "incoming_db": _by_band(room.frequency_hz, room.incoming_db),
+        "noise_gain_db": _by_band(room.frequency_hz, room.noise_gain_db),
+        "notes": list(room.notes),
+    }
+
+
+def room_sentence(room: RoomReport) -> str:
+    """What was used where."""
+    if room.method == "none":
+        why = f" ({'; '.join(room.notes)})" if room.notes else ""
+        return f"Room: left as it was{why}."
+    parts = []
+    if room.separated_up_to_hz is not None:
+        heard = room.incoming_db[np.isfinite(room.incoming_db)]
+        parts.append(
+            f"taken out by two layers up to {frequency(room.separated_up_to_hz)} "
+            f"(incoming sound {np.median(heard):.0f} dB re the device's, median)"
+        )
+    if room.gate_length_s is not None and room.lowest_valid_hz is not None:
+        parts.append(
+            f"gated {1000 * room.gate_length_s:.2f} ms after the direct sound ({room.gate_source}; "
+            f"valid from {frequency(room.lowest_valid_hz)})"
+        )
+    if room.blend_hz is not None:
+        parts.append(f"blended from {frequency(room.blend_hz[0])} to {frequency(room.blend_hz[1])}")
+    notes = "".join(f" {note[0].upper()}{note[1:]}." for note in room.notes)
+    return f"Room: {', '.join(parts)}.{notes}"
+
+
+def _by_band(frequency_hz: Real, values_db: Real) -> dict[str, float]:
+    """Mean of powers by third-octave band, nominal mid frequency -> dB; bands without a value are left out."""
+    number = third_octave_index(frequency_hz)
+    found = {}
+    for one in np.unique(number):
+        known = values_db[(number == one) & np.isfinite(values_db)]
+        if len(known):
+            found[f"{third_octave_nominal(int(one)):g}"] = round(
+                float(10 * np.log10(np.mean(10 ** (known / 10)))), 2
+            )
+    return found
