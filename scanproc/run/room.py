@@ -24,7 +24,7 @@ from scanproc.steps import geometry
 from scanproc.steps.blend import best_octave, blend, columns, mismatch_db, upper_share
 from scanproc.steps.fit import fit
 from scanproc.steps.gate import gate_after, gate_in_room, gate_until
-from scanproc.steps.layers import depth_of_layers_m
+from scanproc.steps.layers import ONE_LAYER, depth_of_layers_m
 from scanproc.steps.reflections import gap_s
 from scanproc.steps.separation import separate
 
@@ -80,6 +80,9 @@ def plan_room(heard: Heard, settings: RoomSettings, frequency_hz: Real, ways: Wa
     if settings.method == "none":
         return RoomPlan(False, None, None, (*notes, "the room was left in, as the settings ask"))
     gate = None if settings.method == "separate" else find_gate(heard, settings)
+    if gate is None and settings.method == "auto":
+        uneven = heard.some_responses is None
+        notes.append("no gate: spectra at uneven steps" if uneven else "no gate: no reflection known")
     trial = None
     if settings.method in ("separate", "auto"):
         trial = _trial(heard, settings, ways, frequency_hz, notes)
@@ -141,7 +144,9 @@ def _trial(
     except ScanDataError as error:
         if settings.method == "separate":
             raise
-        notes.append(f"not separated: {error.message}")
+        notes.append(
+            "one layer of points" if error.message == ONE_LAYER else f"not separated: {error.message}"
+        )
         return None
     incoming = float(np.median(found.incoming_db))
     if settings.method == "auto" and incoming < ANECHOIC_DB:

@@ -115,7 +115,9 @@ def test_convert_tells_what_it_found(scan_file: Path, tmp_path: Path, capsys: Ca
     summary = json.loads((tmp_path / "out" / "summary.json").read_text(encoding="utf-8"))
     study = summary["points_study"]["verdict"]
     page = tmp_path / "out" / "report.html"
-    assert out == f"{summary['verdict']}\n{study}\nResults are in {page.parent}, the page is {page}\n"
+    room = "Room: left as it was (no gate: spectra at uneven steps; one layer of points)."
+    results = f"Results are in {page.parent}, the page is {page}"
+    assert out == f"{summary['verdict']}\n{study}\n{room}\n{results}\n"
     assert [line[26:] for line in err.splitlines()] == [
         "frequencies fitted: 0 of 7",
         "frequencies fitted: 7 of 7",
@@ -258,8 +260,8 @@ def test_demo_goes_the_whole_road(tmp_path: Path, capsys: Captured, monkeypatch:
         assert run(["demo", "-o", str(demo)]) == 0
         lines = capsys.readouterr().out.splitlines()
         assert lines[0].startswith("The held-out error meets the target")
-        assert str(demo / "results" / "report.html") in lines[2]
-        assert str(demo / "results" / "summary.json") in lines[3]
+        assert str(demo / "results" / "report.html") in lines[3]
+        assert str(demo / "results" / "summary.json") in lines[4]
     summary = json.loads((demo / "results" / "summary.json").read_text(encoding="utf-8"))
     assert summary["device"] == "ferry terminal paging horn"
     assert run(["convert", str(demo / "scan.h5"), "-o", str(tmp_path / "again")]) == 0

@@ -18,7 +18,7 @@ from scanproc.steps.extrapolate import far_field
 from scanproc.waves.directions import lebedev_grid
 from synthetic_scans import recipe as recipes
 
-TO_2_KHZ = {"frequencies": {"lowest_hz": 50, "highest_hz": 2000, "per_octave": 6}}
+TO_2_KHZ = {"frequencies": {"lowest_hz": 50, "highest_hz": 2000, "per_octave": 4}}
 STEADY = {"temperature_drift_k": 0.0, "noise": {"snr_db": 60.0, "gain_drift_db": 0.0}}
 DIRECTION, WEIGHT = lebedev_grid(41)
 
@@ -47,7 +47,7 @@ def far_error_db(expansion, truth) -> np.ndarray:
 @pytest.fixture(scope="module")
 def two_layers(tmp_path_factory):
     """Impulse responses of the workshop on two layers, and the truth."""
-    recipe = workshop(surface={"points": 900})
+    recipe = workshop(surface={"points": 760})
     path = tmp_path_factory.mktemp("workshop") / "scan.h5"
     write_scan(path, recipes.make_scan(recipe))
     return path, recipes.truth(recipe)
@@ -58,11 +58,17 @@ def converted(path: Path, **settings) -> tuple:
         return without_room(file, parse_settings(TO_2_KHZ | settings))
 
 
-def test_separated_below_and_gated_above(two_layers) -> None:
+@pytest.fixture(scope="module")
+def freed(two_layers):
+    """The expansion and the report of that scan."""
+    return converted(two_layers[0])
+
+
+def test_separated_below_and_gated_above(two_layers, freed) -> None:
     """60 dB signal-to-noise: at most -50 dB from 50 Hz to 1 kHz, at most -30 dB to the top of the band, no step
     over 0.3 dB at the blend; the same scan without removal is 10 dB to 40 dB worse."""
     path, truth = two_layers
-    expansion, room = converted(path)
+    expansion, room = freed
     frequency = expansion.frequency_hz
     error = far_error_db(expansion, truth)
     left_in = far_error_db(converted(path, room={"method": "none"})[0], truth)
@@ -79,9 +85,8 @@ def test_separated_below_and_gated_above(two_layers) -> None:
     assert np.abs(steps).max() < 0.3
 
 
-def test_the_report_says_what_was_used_where(two_layers) -> None:
-    path, _ = two_layers
-    _, room = converted(path)
+def test_the_report_says_what_was_used_where(freed) -> None:
+    _, room = freed
     start, end = room.blend_hz
     frequency = room.frequency_hz
     assert np.all(room.gated_share[frequency >= end] == 1)
@@ -96,7 +101,7 @@ def test_the_report_says_what_was_used_where(two_layers) -> None:
 def test_blocks_of_frequencies_give_the_same(two_layers, monkeypatch: pytest.MonkeyPatch) -> None:
     path, _ = two_layers
     whole, report = converted(path, fit={"order": 8})
-    monkeypatch.setattr("scanproc.run.pipeline.BLOCK_BYTES", 16 * 900 * 8)
+    monkeypatch.setattr("scanproc.run.pipeline.BLOCK_BYTES", 16 * 760 * 6)
     parts, same = converted(path, fit={"order": 8})
     np.testing.assert_allclose(parts.coefficients_pa, whole.coefficients_pa, atol=1e-9)
     np.testing.assert_allclose(same.gated_share, report.gated_share)
@@ -128,7 +133,7 @@ def test_one_layer_is_gated_only(tmp_path: Path) -> None:
     assert room.gate_source == "room dimensions"
     assert error[above].max() < -30
     assert "below" in room.warnings[0]
-    assert "one" in room.notes[0]
+    assert room.notes == ("one layer of points",)
 
 
 def test_uneven_spectra_on_two_layers_are_separated_only(tmp_path: Path) -> None:
@@ -150,7 +155,7 @@ def test_free_field_is_left_alone(tmp_path: Path) -> None:
     with open_scan(tmp_path / "scan.h5") as file:
         _, room = without_room(file, Settings())
     assert room.method == "none"
-    assert "below the device's" in room.notes[0]
+    assert "below the device's" in room.notes[-1]
 
 
 def test_what_the_user_asks_for_and_the_scan_cannot_give(two_layers, tmp_path: Path) -> None:
