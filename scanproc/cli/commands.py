@@ -20,6 +20,7 @@ from scanproc.errors import ScanprocError
 from scanproc.version import VERSION
 
 COMMANDS: Mapping[str, str] = {
+    "batch": "scanproc.cli.batch",
     "check": "scanproc.cli.check",
     "convert": "scanproc.cli.convert",
     "demo": "scanproc.cli.demo",

@@ -18,11 +18,11 @@ LONGEST_SILENCE_S = 60.0
 @contextmanager
 def shown() -> Iterator[Progress]:
     """Progress shown on stderr in the way that suits it."""
-    with _bars() if _is_plain_terminal(sys.stderr) else dated_lines(sys.stderr) as progress:
+    with _bars() if is_plain_terminal(sys.stderr) else dated_lines(sys.stderr) as progress:
         yield progress
 
 
-def _is_plain_terminal(stream: TextIO) -> bool:
+def is_plain_terminal(stream: TextIO) -> bool:
     """Whether escape codes are welcome (see no-color.org)."""
     return stream.isatty() and not os.environ.get("NO_COLOR") and os.environ.get("TERM") != "dumb"
 

@@ -28,11 +28,16 @@ PER_OCTAVE = 12
 
 @dataclass(frozen=True, eq=False)
 class Handled:
-    """What a conversion did about the findings: points left out, and sentences for the summary."""
+    """What a conversion did about the findings: points left out, and sentences for the summary.
+
+    ``kept`` and ``gain`` are what :meth:`ScanFile.use` was told, None when the file stayed as it is.
+    """
 
     report: CheckReport | None
     dropped: int
     warnings: tuple[str, ...]
+    kept: Integer | None = None
+    gain: Real | None = None
 
 
 def check_scan(path: Path | str) -> CheckReport:
@@ -71,9 +76,17 @@ def handle(file: ScanFile, settings: CheckSettings) -> Handled:
     if not len(kept):
         raise ScanDataError("every point is faulty: run scanproc check and measure again", path=file.path)
     gain = _steady_gain(file, judged.drift, settings)
-    if len(kept) < file.points or gain is not None:
-        file.use(kept, None if gain is None else gain[kept])
-    return Handled(report, len(dropped), tuple(warnings))
+    if len(kept) == file.points and gain is None:
+        return Handled(report, len(dropped), tuple(warnings))
+    found = Handled(report, len(dropped), tuple(warnings), kept, None if gain is None else gain[kept])
+    handle_again(file, found)
+    return found
+
+
+def handle_again(file: ScanFile, found: Handled) -> None:
+    """Drops and corrects in the same scan, opened once more, what was found before."""
+    if found.kept is not None:
+        file.use(found.kept, found.gain)
 
 
 def _checked(file: ScanFile) -> Judged:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from itertools import pairwise
 from pathlib import Path
@@ -13,7 +14,7 @@ from scanproc.conventions import Complex, Real
 from scanproc.errors import OutputError, ScanDataError
 from scanproc.files.atomic import whole_directory
 from scanproc.files.curve_table import write_curves
-from scanproc.files.hashing import file_hash
+from scanproc.files.hashing import file_hash, write_hashes
 from scanproc.files.json_file import write_json
 from scanproc.files.result_file import write_result
 from scanproc.files.scan_file import ScanFile, open_scan
@@ -26,17 +27,18 @@ from scanproc.records.scan import ImpulseScan, Scan
 from scanproc.records.study import Study
 from scanproc.report.points import points_answer
 from scanproc.report.summary import Summary, summarise
-from scanproc.run.check import handle
+from scanproc.run.check import Handled, handle
 from scanproc.run.datasheet import all_curves, datasheet
 from scanproc.run.heard import Heard
 from scanproc.run.page import Extras, residuals, write_figures, write_page
 from scanproc.run.point_study import DRAWS_IN_CONVERT, studied
 from scanproc.run.progress import Progress, silent
-from scanproc.run.room import fit_in_room, plan_room, ways_of
+from scanproc.run.room import RoomPlan, fit_in_room, plan_room, ways_of
 from scanproc.run.settings import FigureSettings, FrequencySettings, Settings
+from scanproc.steps.check_points import GainDelayDrift
 from scanproc.steps.extrapolate import orbits
 from scanproc.steps.spectra import spectra, usual_frequencies
-from scanproc.version import VERSION
+from scanproc.version import RESULTS_VERSION, VERSION
 
 BLOCK_BYTES = 128 * 2**20
 """Pressures fitted at once. A block shares one factorisation, so it is as large as memory allows."""
@@ -65,31 +67,65 @@ def convert(
             expansion, room = without_room(file, settings, progress)
         except ScanDataError as error:
             raise error if error.path else error.at(source) from None
-        device = file.setup.device
-        noticed = [*notices(file), *checked.warnings, *room_warnings(file, room)]
         study = study_of(file, settings, progress) if settings.points.in_convert else None
-        extras = Extras(residuals(file, expansion), file.setup.notes, study)
-    curves = orbits(expansion, settings.sweeps.step_deg)
+        aside = asides(file, expansion, room, checked, study)
+    return finish(expansion, aside, source, directory, settings, force=force, figures=figures)
+
+
+@dataclass(frozen=True, eq=False)
+class Asides:
+    """What the results say beside the expansion."""
+
+    device: str
+    room: RoomReport
+    warnings: tuple[str, ...]
+    dropped: int
+    extras: Extras
+
+
+def asides(
+    file: ScanFile, expansion: Expansion, room: RoomReport, checked: Handled, study: Study | None
+) -> Asides:
+    """What an open and checked scan file, its expansion, its room and the study of its points have to say."""
+    extras = Extras(residuals(file, expansion), file.setup.notes, study)
+    warnings = (*notices(file), *checked.warnings, *room_warnings(file, room))
+    return Asides(file.setup.device, room, warnings, checked.dropped, extras)
+
+
+def finish(
+    expansion: Expansion,
+    aside: Asides,
+    source: Path,
+    directory: Path,
+    settings: Settings,
+    *,
+    force: bool = False,
+    figures: bool = False,
+) -> Summary:
+    """From the expansion of a scan to its directory of results. Raises InputError or OutputError."""
+    curves, study = orbits(expansion, settings.sweeps.step_deg), aside.extras.study
     derived = all_curves(expansion, settings.curves)
     provenance = {
-        "device": device,
+        "scanproc_version": VERSION,
+        "results_version": RESULTS_VERSION,
+        "device": aside.device,
         "scan": source.name,
         "scan_sha256": file_hash(source),
         "settings": settings.model_dump(),
     }
-    result = Result(expansion, {curves.name: curves}, {"scanproc_version": VERSION, **provenance}, room)
+    result = Result(expansion, {curves.name: curves}, provenance, aside.room)
     summary = summarise(
         result,
-        device,
+        aside.device,
         settings.fit.target_db,
         settings.who_set("fit", "target_db"),
-        noticed,
-        checked.dropped,
+        aside.warnings,
+        aside.dropped,
         written_at=datetime.now(UTC).isoformat(timespec="seconds"),
         headline=datasheet(derived, settings.curves),
         points_study=points_answer(study, settings.who_set("fit", "target_db")) if study else None,
     )
-    write(result, summary, directory, force, derived, extras, settings.figures if figures else None)
+    write(result, summary, directory, force, derived, aside.extras, settings.figures if figures else None)
     return summary
 
 
@@ -137,12 +173,46 @@ def fitted(file: ScanFile, settings: Settings, progress: Progress) -> Iterator[t
             progress("frequencies fitted", done, total)
 
     progress("frequencies fitted", 0, total)
-    heard = Heard(file, None if settings.fit.centre_m == "origin" else settings.fit.centre_m)
-    plan = plan_room(heard, settings.room, frequency, ways_of(settings))
+    heard = hearing(file, settings)
+    plan = prepare(heard, settings)
     for block in blocks(0, total, file.points):
         end = block.stop
-        yield fit_in_room(heard, plan, frequency[block], ways_of(settings, count))
+        yield fit_part(heard, settings, plan, block, count)
         count(end - done)
+
+
+@dataclass(frozen=True, eq=False)
+class Prepared:
+    """What is decided about a scan as a whole; small, and the same for whatever part of it is fitted next."""
+
+    frequency_hz: Real
+    room: RoomPlan
+    drift: GainDelayDrift | None
+
+
+def hearing(file: ScanFile, settings: Settings, plan: Prepared | None = None) -> Heard:
+    """The sound of a scan file; with a plan, what the plan knows of drift is taken out."""
+    heard = Heard(file, None if settings.fit.centre_m == "origin" else settings.fit.centre_m)
+    heard.drift = plan.drift if plan else None
+    return heard
+
+
+def prepare(heard: Heard, settings: Settings) -> Prepared:
+    """The decisions about a scan. Raises ScanDataError where the settings ask for what it does not allow."""
+    frequency = wanted_frequencies(heard.file, settings.frequencies)
+    room = plan_room(heard, settings.room, frequency, ways_of(settings))
+    return Prepared(frequency, room, heard.drift)
+
+
+def fit_part(
+    heard: Heard,
+    settings: Settings,
+    plan: Prepared,
+    which: slice,
+    progress: Callable[[int], None] | None = None,
+) -> tuple[Expansion, RoomReport]:
+    """Some of the plan's frequencies fitted, without the room; ``progress`` is told how many more are done."""
+    return fit_in_room(heard, plan.room, plan.frequency_hz[which], ways_of(settings, progress))
 
 
 def spectra_in_blocks(file: ScanFile, band: FrequencySettings) -> tuple[int, Iterator[Scan]]:
@@ -215,6 +285,7 @@ def write(
         write_page(staging, result, summary, derived, extras)
         if figures is not None:
             write_figures(staging / "figures", result, summary, derived, extras, figures)
+        write_hashes(staging)
 
 
 def may_replace(directory: Path, mark: Path, force: bool) -> None:

@@ -191,6 +191,11 @@ def read_settings(path: Path | str) -> Settings:
         raise SettingsError(f"not valid TOML: {error}", path=where) from error
 
 
+def read_tables(path: Path | str) -> dict[str, Any]:
+    """The tables of a TOML file that :func:`read_settings` has accepted."""
+    return tomllib.loads(Path(path).read_text(encoding="utf-8"))
+
+
 def parse_settings(data: Mapping[str, Any], source: str = "settings", text: str = "") -> Settings:
     """Settings from nested tables; ``text`` is the TOML they came from, to name lines."""
     try:

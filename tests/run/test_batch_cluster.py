@@ -1,0 +1,266 @@
+"""A batch on real workers: local ones, ones started by hand, ones that are killed."""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+import shutil
+import signal
+import socket
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+import numpy as np
+import psutil
+import pytest
+from inline_workers import results, run_inline
+from small_scans import monopole_scan
+
+from scanproc.errors import SettingsError
+from scanproc.files.scan_file import write_scan
+from scanproc.records.scan import Scan, ScanSetup
+from scanproc.run import blocks, cluster
+from scanproc.run.batch import Wanted
+
+PYTHON = sys.executable
+STARTED: list[subprocess.Popen[str]] = []
+BLOCK_FLOP = 8 * 8 * 700 * 441**2
+"""Eight frequencies of the slow scan."""
+SCANPROC = f"""
+import sys
+from scanproc.cli.commands import run
+from scanproc.run import blocks
+blocks.BLOCK_FLOP = {BLOCK_FLOP}
+sys.exit(run(sys.argv[1:]))
+"""
+
+
+def slow_scan() -> Scan:
+    """Every point at its own radius, so that each frequency costs a factorisation: three blocks of about 1 s."""
+    scan = monopole_scan(700)
+    rng = np.random.default_rng(5)
+    position = scan.setup.position_m * rng.uniform(0.98, 1.02, (700, 1))
+    frequency = np.geomspace(100, 1200, 24)
+    distance = np.linalg.norm(position - [0.03, -0.02, 0.05], axis=1)[:, None]
+    pressure = np.exp(-2j * np.pi * frequency * distance / 343) / distance
+    return Scan(ScanSetup(position, speed_of_sound_m_s=343.0), frequency, pressure)
+
+
+@pytest.fixture(scope="module")
+def original(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A folder of two scans, and results of an undisturbed run in this process."""
+    top = tmp_path_factory.mktemp("original")
+    folder = top / "night"
+    folder.mkdir()
+    write_scan(folder / "buoy.h5", monopole_scan(60))
+    (folder / "buoy.toml").write_text("[fit]\norder = 4\n")
+    write_scan(folder / "slow.h5", slow_scan())
+    past = time.time() - 60
+    for path in folder.iterdir():
+        os.utime(path, (past, past))
+    (top / "all.toml").write_text(
+        "[fit]\norder = 20\n[sweeps]\nstep_deg = 90\n[points]\nin_convert = false\n"
+    )
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(blocks, "BLOCK_FLOP", BLOCK_FLOP)
+        run_inline(Wanted((str(folder),), top / "calm", top / "all.toml"))
+    return top
+
+
+@pytest.fixture
+def night(original: Path, tmp_path: Path) -> Path:
+    shutil.copytree(original / "night", tmp_path / "night")
+    shutil.copy(original / "all.toml", tmp_path)
+    return tmp_path / "night"
+
+
+@pytest.fixture
+def expected(original: Path) -> dict[str, bytes]:
+    return results(original / "calm")
+
+
+def start(night: Path, *more: str) -> subprocess.Popen[str]:
+    """The command in a process group of its own."""
+    call = [PYTHON, "-c", SCANPROC, "batch", str(night), "-o", str(night.parent / "out")]
+    process = subprocess.Popen(
+        [*call, "-c", str(night.parent / "all.toml"), *more],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        start_new_session=True,
+        env={**os.environ, "OPENBLAS_NUM_THREADS": "1", "TMPDIR": str(night.parent)},
+    )
+    STARTED.append(process)
+    return process
+
+
+@pytest.fixture(autouse=True)
+def _nothing_left_running() -> Iterator[None]:
+    yield
+    while STARTED:
+        process = STARTED.pop()
+        if process.poll() is None:
+            os.killpg(process.pid, signal.SIGKILL)
+        process.communicate()
+
+
+def wait_for(what: str, check: object, process: subprocess.Popen[str], seconds: float = 60) -> None:
+    end = time.monotonic() + seconds
+    while not check():  # type: ignore[operator]
+        assert process.poll() is None, f"ended before {what}: {process.communicate()}"
+        assert time.monotonic() < end, f"never saw {what}"
+        time.sleep(0.02)
+
+
+def checkpoints(night: Path) -> list[Path]:
+    return list((night.parent / "out" / ".batch" / "work").glob("*/frequencies-*.h5"))
+
+
+def marks(night: Path) -> list[Path]:
+    return list((night.parent / "out" / ".batch" / "work").glob("slow*/.fit-*.started"))
+
+
+def test_a_quiet_night_on_two_workers(night: Path, expected: dict[str, bytes]) -> None:
+    before = set(night.parent.iterdir())
+    process = start(night, "--workers", "2")
+    wait_for("work on the slow scan", lambda: marks(night), process)
+    family = [psutil.Process(process.pid), *psutil.Process(process.pid).children(recursive=True)]
+    ports = [
+        connection.laddr.ip
+        for one in family
+        for connection in one.net_connections()
+        if connection.status == "LISTEN"
+    ]
+    out, err = process.communicate(timeout=90)
+    assert process.returncode == 0, err
+    assert set(ports) == {"127.0.0.1"}
+    assert results(night.parent / "out") == expected
+    line = re.compile(r"\d{4}-\d\d-\d\d \d\d:\d\d:\d\d[+-]\d\d:\d\d (2 scans|buoy: done|slow: done)")
+    log = (night.parent / "out" / "batch.log").read_text(encoding="utf-8")
+    assert log == err
+    assert all(line.match(entry) for entry in log.splitlines())
+    assert "2 scans, 2 done" in out
+    assert set(night.parent.iterdir()) - before == {night.parent / "out"}
+    assert [path.name for path in (night.parent / "out" / ".batch").iterdir()] == ["lock"]
+
+
+def test_a_killed_worker_and_a_killed_batch_change_nothing(night: Path, expected: dict[str, bytes]) -> None:
+    process = start(night, "--workers", "2")
+    wait_for("work on the slow scan", lambda: marks(night), process)
+    os.killpg(process.pid, signal.SIGKILL)
+    process.communicate()
+    for mark in marks(night):
+        mark.unlink()
+    process = start(night, "--workers", "1")
+    wait_for("work on the slow scan", lambda: marks(night), process)
+    workers = [
+        child
+        for child in psutil.Process(process.pid).children(recursive=True)
+        if "spawn_main" in " ".join(child.cmdline())
+    ]
+    assert len(workers) == 1
+    workers[0].kill()
+    _, err = process.communicate(timeout=120)
+    assert process.returncode == 0, err
+    assert "its worker died" in err
+    assert "Traceback" not in err
+    found = results(night.parent / "out")
+    assert found.keys() == expected.keys()
+    for name in ("slow/summary.json", "buoy/result.h5"):
+        assert found[name] == expected[name]
+    done = [
+        json.loads(line)["name"]
+        for line in (night.parent / "out" / "ledger.jsonl").read_text(encoding="utf-8").splitlines()
+        if json.loads(line)["state"] == "done"
+    ]
+    assert sorted(done) == ["buoy", "slow"]
+
+
+def test_ctrl_c_keeps_what_is_fitted(night: Path, expected: dict[str, bytes]) -> None:
+    process = start(night, "--workers", "1", "--json")
+    wait_for("work on the slow scan", lambda: marks(night), process)
+    os.killpg(process.pid, signal.SIGINT)
+    out, err = process.communicate(timeout=60)
+    assert process.returncode == 130, err
+    document = json.loads(out)
+    assert document["stopped"] == "interrupted"
+    assert {row["name"]: row["state"] for row in document["scans"]} == {"buoy": "done", "slow": "left"}
+    assert len(checkpoints(night)) == 1
+    process = start(night, "--workers", "1")
+    out, err = process.communicate(timeout=90)
+    assert process.returncode == 0, err
+    assert results(night.parent / "out") == expected
+
+
+def test_ctrl_c_twice_stops_at_once(night: Path) -> None:
+    process = start(night, "--workers", "1")
+    wait_for("work on the slow scan", lambda: marks(night), process)
+    os.killpg(process.pid, signal.SIGINT)
+    time.sleep(0.1)
+    began = time.monotonic()
+    os.killpg(process.pid, signal.SIGINT)
+    out, err = process.communicate(timeout=60)
+    assert process.returncode == 130, err
+    assert "stopped at once" in out
+    assert "Traceback" not in err
+    assert time.monotonic() - began < 15
+
+
+@contextmanager
+def by_hand(folder: Path, workers: int = 2) -> Iterator[str]:
+    """A scheduler and workers started from the command line, as on a cluster."""
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        address = f"tcp://127.0.0.1:{probe.getsockname()[1]}"
+    quiet = {"stdout": subprocess.DEVNULL, "stderr": subprocess.DEVNULL, "cwd": folder}
+    dask = [PYTHON, "-m", "dask"]
+    port = address.rpartition(":")[2]
+    calls = [[*dask, "scheduler", "--host", "127.0.0.1", "--port", port, "--no-dashboard"]]
+    calls += [
+        [*dask, "worker", address, "--host", "127.0.0.1", "--no-nanny", "--nthreads", "1", "--no-dashboard"]
+    ] * workers
+    running = [subprocess.Popen(call, **quiet) for call in calls]  # type: ignore[call-overload]
+    try:
+        yield address
+    finally:
+        for process in reversed(running):
+            process.kill()
+            process.wait()
+
+
+def test_workers_started_by_hand_give_the_same(
+    night: Path, expected: dict[str, bytes], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (night.parent / "elsewhere").mkdir()
+    with by_hand(night.parent / "elsewhere") as address:
+        process = start(night, "--scheduler", address)
+        out, err = process.communicate(timeout=120)
+        assert process.returncode == 0, out + err
+        assert results(night.parent / "out") == expected
+        monkeypatch.setattr(cluster, "VERSION", "9.9.9")
+        (night.parent / "out2" / ".batch").mkdir(parents=True)
+        with (
+            pytest.raises(SettingsError, match=r"has scanproc 0\.1\.0, this is scanproc 9\.9\.9: install"),
+            cluster.existing_workers(address, night.parent / "out2"),
+        ):
+            pass
+        monkeypatch.undo()
+        with (
+            pytest.raises(SettingsError, match=r"does not see .*nowhere: use storage that all share"),
+            cluster.existing_workers(address, night.parent / "nowhere"),
+        ):
+            pass
+
+
+def test_a_scheduler_that_is_not_there_is_one_line(night: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(cluster, "CONNECT_S", 1.0)
+    with (
+        pytest.raises(SettingsError, match=r"no scheduler answers at tcp://127\.0\.0\.1:9 within 1 s"),
+        cluster.existing_workers("tcp://127.0.0.1:9", night),
+    ):
+        pass
