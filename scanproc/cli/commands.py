@@ -24,6 +24,7 @@ COMMANDS: Mapping[str, str] = {
     "check": "scanproc.cli.check",
     "convert": "scanproc.cli.convert",
     "demo": "scanproc.cli.demo",
+    "import": "scanproc.cli.import_scan",
     "export": "scanproc.cli.export",
     "points": "scanproc.cli.points",
     "synth": "scanproc.cli.synth",

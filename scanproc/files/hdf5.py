@@ -75,6 +75,14 @@ def new_file(path: Path | str, layout: str, version: int) -> Iterator[Group]:
         draft.write_bytes(image.getbuffer())
 
 
+def open_foreign(path: Path, noun: str) -> Group:
+    """Another kind of HDF5 file, open for reading, its content not yet looked at."""
+    _refuse_unreadable(path, noun)
+    if not h5py.is_hdf5(path):
+        raise Malformed(f"is not an HDF5 file: a {noun} was needed")
+    return _open(path)
+
+
 def open_file(path: Path, layout: str, version: int) -> Group:
     """An HDF5 file of the given format, open for reading; also one that is being appended to (SWMR)."""
     _refuse_unreadable(path, layout)

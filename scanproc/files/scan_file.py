@@ -72,7 +72,7 @@ def open_scan(path: Path | str) -> ScanFile:
 def write_scan(path: Path | str, scan: Scan | ImpulseScan) -> None:
     """Writes a scan file, whole or not at all. Raises OutputError."""
     with new_file(path, FORMAT, LAYOUT_VERSION) as file:
-        _write_setup(file, scan.setup)
+        write_setup(file, scan.setup)
         if isinstance(scan, Scan):
             _put(file, "frequency_hz", scan.frequency_hz)
             _put(file, "pressure_pa", scan.pressure_pa, rows=256)
@@ -320,7 +320,8 @@ def _warnings(file: Group, used: set[str], kind: Kind) -> tuple[str, ...]:
     )
 
 
-def _write_setup(file: Group, setup: ScanSetup) -> None:
+def write_setup(file: Group, setup: ScanSetup) -> None:
+    """Writes everything but the sound into an open file."""
     _put(file, "position_m", setup.position_m, rows=4096)
     columns = {"time_s": setup.time_s, "temperature_c": setup.point_temperature_c, "layer": setup.layer}
     for name, column in columns.items():

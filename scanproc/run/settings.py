@@ -12,7 +12,7 @@ import tomllib
 from collections.abc import Mapping, Sequence
 from difflib import get_close_matches
 from pathlib import Path
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, Literal, TypeVar
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError
 from pydantic_core import ErrorDetails
@@ -22,9 +22,15 @@ from scanproc.records.check import BAD_POINTS
 
 HIGHEST_ORDER = 100
 
+Model = TypeVar("Model", bound=BaseModel)
+
 
 class _Section(BaseModel):
     model_config = ConfigDict(extra="forbid", strict=True, frozen=True, allow_inf_nan=False)
+
+
+Section = _Section
+"""For settings that are kept elsewhere."""
 
 
 def _divides_the_circle(step_deg: float) -> float:
@@ -177,6 +183,17 @@ class Settings(_Section):
 
 def read_settings(path: Path | str) -> Settings:
     """The settings of a TOML file. Raises SettingsError with one line per mistake, all in one go."""
+    data, text = _read_toml(path)
+    return parse_settings(data, str(path), text)
+
+
+def read_sections(path: Path | str, kind: type[Model]) -> Model:
+    """Another kind of settings (a model of sections) from a TOML file; errors as :func:`read_settings`."""
+    data, text = _read_toml(path)
+    return _validated(kind, data, str(path), text)
+
+
+def _read_toml(path: Path | str) -> tuple[dict[str, Any], str]:
     try:
         text = Path(path).read_text(encoding="utf-8")
     except OSError as error:
@@ -184,7 +201,7 @@ def read_settings(path: Path | str) -> Settings:
     except UnicodeDecodeError as error:
         raise SettingsError("settings must be text in UTF-8: save the file as such", path=path) from error
     try:
-        return parse_settings(tomllib.loads(text), str(path), text)
+        return tomllib.loads(text), text
     except tomllib.TOMLDecodeError as error:
         line = re.search(r"at line (\d+)", str(error))
         where = f"{path}:{line[1] if line else len(text.splitlines())}"
@@ -198,10 +215,7 @@ def read_tables(path: Path | str) -> dict[str, Any]:
 
 def parse_settings(data: Mapping[str, Any], source: str = "settings", text: str = "") -> Settings:
     """Settings from nested tables; ``text`` is the TOML they came from, to name lines."""
-    try:
-        settings = Settings.model_validate(data)
-    except ValidationError as error:
-        raise SettingsError("\n".join(_in_words(error, data, source, text))) from None
+    settings = _validated(Settings, data, source, text)
     band = settings.frequencies
     if band.lowest_hz and band.highest_hz and band.lowest_hz >= band.highest_hz:
         where = _where(source, text, ("frequencies", "highest_hz"))
@@ -215,12 +229,19 @@ def parse_settings(data: Mapping[str, Any], source: str = "settings", text: str 
     return settings
 
 
-def _in_words(error: ValidationError, data: Any, source: str, text: str) -> list[str]:
+def _validated(kind: type[Model], data: Mapping[str, Any], source: str, text: str) -> Model:
+    try:
+        return kind.model_validate(data)
+    except ValidationError as error:
+        raise SettingsError("\n".join(_in_words(error, kind, data, source, text))) from None
+
+
+def _in_words(error: ValidationError, kind: type[BaseModel], data: Any, source: str, text: str) -> list[str]:
     """One line per wrong key, in the order of the file."""
     lines: dict[tuple[str, ...], str] = {}
     for detail in error.errors():
         key = _key(detail["loc"])
-        lines.setdefault(key, f"{_where(source, text, key)}: {_mistake(key, detail, data)}")
+        lines.setdefault(key, f"{_where(source, text, key)}: {_mistake(kind, key, detail, data)}")
     return [lines[key] for key in sorted(lines, key=lambda key: _line_of(text, key))]
 
 
@@ -229,24 +250,24 @@ def _key(location: Sequence[int | str]) -> tuple[str, ...]:
     return tuple(str(part) for part in location[:2])
 
 
-def _mistake(key: tuple[str, ...], detail: ErrorDetails, data: Any) -> str:
+def _mistake(kind: type[BaseModel], key: tuple[str, ...], detail: ErrorDetails, data: Any) -> str:
     name = ".".join(key)
     if detail["type"] == "extra_forbidden":
-        known = list(Settings.model_fields if len(key) == 1 else _fields(key[0]))
+        known = list(kind.model_fields if len(key) == 1 else _fields(kind, key[0]))
         near = get_close_matches(key[-1], known, n=1)
         hint = f"did you mean '{near[0]}'?" if near else "known are " + ", ".join(known)
         return f"{name}: no such {'section' if len(key) == 1 else 'setting'}: {hint}"
-    field = Settings.model_fields[key[0]] if len(key) == 1 else _fields(key[0])[key[1]]
+    field = kind.model_fields[key[0]] if len(key) == 1 else _fields(kind, key[0])[key[1]]
     for part in key:
         data = data[part]
     return f"{name} must be {field.description}, got {json.dumps(data, default=str)}"
 
 
-def _fields(section: str) -> Mapping[str, Any]:
-    kind = Settings.model_fields[section].annotation
-    assert isinstance(kind, type)
-    assert issubclass(kind, BaseModel)
-    return kind.model_fields
+def _fields(kind: type[BaseModel], section: str) -> Mapping[str, Any]:
+    table = kind.model_fields[section].annotation
+    assert isinstance(table, type)
+    assert issubclass(table, BaseModel)
+    return table.model_fields
 
 
 def _where(source: str, text: str, key: tuple[str, ...]) -> str:

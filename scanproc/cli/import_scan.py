@@ -1,0 +1,45 @@
+"""``scanproc import``: other people's data to a scan file."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from scanproc.cli.frame import Outcome, as_command
+from scanproc.cli.progress import shown
+
+
+@as_command("import", example="scanproc import responses -o scan.h5 -c import.toml")
+@click.argument("source", type=click.Path(path_type=Path))
+@click.option("-o", "--output", required=True, type=click.Path(path_type=Path), help="Scan file to write.")
+@click.option(
+    "-c", "--config", type=click.Path(path_type=Path), help="Settings in TOML; see configs/import/."
+)
+@click.option("--force", is_flag=True, help="Replace the file if it is there.")
+def command(source: Path, output: Path, config: Path | None, force: bool, as_json: bool) -> Outcome:
+    """Make a scan file from SOURCE.
+
+    SOURCE is a folder of WAV impulse responses, of recorded sweeps with their drive signal, or of spectra as CSV,
+    with a table positions.csv; or a NumPy archive (.npz) or an AES69 file (.sofa). The sound streams through, it
+    need not fit into memory.
+    """
+    from scanproc.run.import_scan import import_scan
+    from scanproc.run.import_settings import ImportSettings
+    from scanproc.run.settings import read_sections
+
+    settings = ImportSettings() if config is None else read_sections(config, ImportSettings)
+    with shown() as progress:
+        found = import_scan(source, output, settings, progress, force=force)
+    document = {
+        "output": str(output),
+        "kind": found.kind,
+        "points": found.points,
+        "columns": found.columns,
+        "warnings": list(found.warnings),
+    }
+    lines = [
+        f"Wrote {output}: {found.points} points from {found.kind}",
+        *(f"Warning: {warning}" for warning in found.warnings),
+    ]
+    return Outcome(document, lines)

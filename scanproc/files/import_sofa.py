@@ -1,0 +1,171 @@
+"""Scans in AES69 (SOFA) files: data types FIR and TF, microphones as receivers around one source.
+
+A point is a receiver of a measurement: ListenerPosition + the receiver's place in the listener's own frame, seen
+from the source in the source's frame (view = +x, up = +z). Sound is taken in Pa.
+Names and axes of AES69-2022 (from memory).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from scanproc.conventions import Real
+from scanproc.errors import InputError
+from scanproc.files.hdf5 import (
+    Dataset,
+    Group,
+    Malformed,
+    dataset,
+    input_errors,
+    open_foreign,
+    read,
+    read_whole,
+    refuse_unwritten,
+    text,
+)
+from scanproc.records.scan import ScanSetup
+from scanproc.records.stream import SoundStream
+
+AT_ONCE_BYTES = 32 * 2**20
+KINDS = {"FIR": "Data.IR", "TF": "Data.Real"}
+
+
+def read_sofa(path: Path | str) -> SoundStream:
+    """The scan in a SOFA file; its blocks are read as they are asked for. Raises InputError."""
+    place = Path(path)
+    with input_errors(place, InputError):
+        file = open_foreign(place, "SOFA file")
+        try:
+            if text(file, "Conventions") != "SOFA":
+                raise Malformed("is not a SOFA file: its attribute Conventions must be 'SOFA'")
+            kind = text(file, "DataType")
+            if kind not in KINDS:
+                raise Malformed(
+                    f"has the data type {kind[:40]!r}, FIR or TF was needed: export it as one of them"
+                )
+            return _stream(place, file, kind)
+        finally:
+            file.close()
+
+
+def _stream(path: Path, file: Group, kind: str) -> SoundStream:
+    sound = dataset(file, KINDS[kind], "real", ("M", "R", "N"))
+    refuse_unwritten(sound)
+    measurements, receivers, columns = (int(n) for n in sound.shape)
+    setup = ScanSetup(_positions(file, measurements, receivers), device=text(file, "DatabaseName"))
+    blocks = _blocks(path, kind)
+    if kind == "TF":
+        other = dataset(file, "Data.Imag", "real", ("M", "R", "N"))
+        refuse_unwritten(other)
+        frequency = read_whole(file, "N", "real", ("N",))
+        if other.shape != sound.shape or len(frequency) != columns:
+            raise Malformed("has Data.Real, Data.Imag and N of different lengths: export it again")
+        return SoundStream(setup, columns, blocks, frequency_hz=frequency, itemsize=16)
+    rate = _common(file, "Data.SamplingRate", "one sampling rate")
+    delay = _common(file, "Data.Delay", "the same delay at all points") if "Data.Delay" in file else 0.0
+    if not rate > 0:
+        raise Malformed(f"Data.SamplingRate must be above zero, got {rate:g}: export it again")
+    return SoundStream(
+        setup, columns, blocks, sampling_rate_hz=rate, time_zero_s=delay / rate, itemsize=sound.dtype.itemsize
+    )
+
+
+def _blocks(path: Path, kind: str) -> Iterator[NDArray[Any]]:
+    with input_errors(path, InputError):
+        file = open_foreign(path, "SOFA file")
+        try:
+            sound = dataset(file, KINDS[kind], "real", ("M", "R", "N"))
+            imaginary = dataset(file, "Data.Imag", "real", ("M", "R", "N")) if kind == "TF" else None
+            for where in _parts(sound):
+                block = read(sound, np.float64, where)
+                if imaginary is not None:
+                    block = block + 1j * read(imaginary, np.float64, where)
+                yield block.reshape(-1, sound.shape[2])
+        finally:
+            file.close()
+
+
+def _parts(sound: Dataset) -> Iterator[tuple[slice, ...]]:
+    """Slices over measurements, or over receivers when there is one measurement."""
+    measurements, receivers, columns = sound.shape
+    axis = 0 if measurements > 1 else 1
+    across = columns * (receivers if axis == 0 else 1)
+    step = max(1, AT_ONCE_BYTES // (8 * max(1, across)))
+    for start in range(0, sound.shape[axis], step):
+        part = slice(start, min(start + step, sound.shape[axis]))
+        yield (part, slice(None), slice(None)) if axis == 0 else (slice(None), part, slice(None))
+
+
+def _positions(file: Group, measurements: int, receivers: int) -> Real:
+    """Points (measurements x receivers, 3) in the source's frame."""
+    listener = _vectors(file, "ListenerPosition", measurements)
+    source = _vectors(file, "SourcePosition", measurements)
+    receiver = _receivers(file, measurements, receivers)
+    turned = np.einsum("mij,mrj->mri", _frames(file, "Listener", measurements), receiver)
+    seen = listener[:, None] + turned - source[:, None]
+    inverse = np.transpose(_frames(file, "Source", measurements), (0, 2, 1))
+    return np.einsum("mij,mrj->mri", inverse, seen).reshape(-1, 3)
+
+
+def _frames(file: Group, who: str, measurements: int) -> NDArray[Any]:
+    """Rotations (measurements, 3, 3) whose columns are the front, the left and the top of ``who``."""
+    if f"{who}View" not in file:
+        return np.broadcast_to(np.eye(3), (measurements, 3, 3))
+    front = _vectors(file, f"{who}View", measurements)
+    default = np.broadcast_to([0.0, 0.0, 1.0], front.shape)
+    up = _vectors(file, f"{who}Up", measurements) if f"{who}Up" in file else default
+    with np.errstate(invalid="ignore", divide="ignore"):
+        front = front / np.linalg.norm(front, axis=1, keepdims=True)
+        up = up - np.sum(up * front, axis=1, keepdims=True) * front
+        up = up / np.linalg.norm(up, axis=1, keepdims=True)
+    if not (np.all(np.isfinite(front)) and np.all(np.isfinite(up))):
+        raise Malformed(f"{who}View and {who}Up must not vanish nor be parallel: export it again")
+    return np.stack([front, np.cross(up, front), up], axis=2)
+
+
+def _vectors(file: Group, name: str, measurements: int) -> Real:
+    """Cartesian vectors (measurements, 3) of a variable with one row or one per measurement."""
+    data = dataset(file, name, "real", ("M", "C"))
+    if data.shape[0] not in (1, measurements) or data.shape[1] != 3:
+        raise Malformed(f"{name} must be 1 or {measurements} x 3, got {data.shape}: export it again")
+    kind = text(data, "Type") or (
+        text(file[name.replace("Up", "View")], "Type") if name.endswith("Up") else ""
+    )
+    values = _cartesian(name, read_whole(file, name, "real", ("M", "C")), kind)
+    return np.broadcast_to(values, (measurements, 3))
+
+
+def _receivers(file: Group, measurements: int, receivers: int) -> Real:
+    """Receivers (measurements, receivers, 3) in the listener's frame."""
+    axes = ("R", "C", "M") if getattr(file.get("ReceiverPosition"), "ndim", 2) == 3 else ("R", "C")
+    data = dataset(file, "ReceiverPosition", "real", axes)
+    if (*data.shape, 1)[:3] not in {(receivers, 3, 1), (receivers, 3, measurements)}:
+        raise Malformed(f"ReceiverPosition must be {receivers} x 3 x 1, got {data.shape}: export it again")
+    place = read_whole(file, "ReceiverPosition", "real", axes).reshape(receivers, 3, -1)
+    values = _cartesian("ReceiverPosition", np.moveaxis(place, 2, 0), text(data, "Type"))
+    return np.broadcast_to(values, (measurements, receivers, 3))
+
+
+def _cartesian(name: str, values: Real, kind: str) -> Real:
+    if kind == "cartesian":
+        return values
+    if kind != "spherical":
+        raise Malformed(f"{name} must be of Type cartesian or spherical, got {kind[:40]!r}: export it so")
+    azimuth, elevation, radius = np.moveaxis(values, -1, 0)
+    azimuth, elevation = np.radians(azimuth), np.radians(elevation)
+    level = radius * np.cos(elevation)
+    return np.stack([level * np.cos(azimuth), level * np.sin(azimuth), radius * np.sin(elevation)], axis=-1)
+
+
+def _common(file: Group, name: str, need: str) -> float:
+    """The value of a variable that must be the same everywhere."""
+    axes = ("M",) if getattr(file.get(name), "ndim", 1) == 1 else ("M", "R")
+    values = read_whole(file, name, "real", axes)
+    if not values.size or not np.all(np.isfinite(values)) or np.ptp(values) > 1e-9 * np.abs(values).max():
+        raise Malformed(f"{name} must hold {need}: export it so")
+    return float(values.flat[0])

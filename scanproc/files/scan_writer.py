@@ -1,0 +1,72 @@
+"""Scan files written block by block, larger than memory, whole or not at all."""
+
+from __future__ import annotations
+
+import shutil
+from pathlib import Path
+
+import h5py
+import numpy as np
+
+from scanproc.errors import OutputError
+from scanproc.files.atomic import output_errors, whole_file
+from scanproc.files.hdf5 import Group, blocks
+from scanproc.files.scan_file import FORMAT, LAYOUT_VERSION, write_setup
+from scanproc.records.stream import SoundStream
+
+ROWS = {"pressure_pa": 256, "impulse_response_pa": 16}
+SPARE = 1.02
+"""Room on the disk, as a multiple of the sound's size; HDF5 does not survive a full disk."""
+
+
+def write_stream(path: Path | str, stream: SoundStream) -> None:
+    """Writes a scan file as its sound comes. Raises OutputError, before it begins when the disk is too small."""
+    target = Path(path)
+    with output_errors(target), whole_file(target) as draft:
+        _refuse_full_disk(target, draft, stream)
+        try:
+            with h5py.File(draft, "w", libver=("v110", "v110")) as file:
+                file.attrs["format"] = FORMAT
+                file.attrs["layout_version"] = LAYOUT_VERSION
+                write_setup(file, stream.setup)
+                _write_sound(file, stream)
+        except (RuntimeError, ValueError, TypeError) as error:
+            raise OutputError(f"could not be put into HDF5: {error}", path=target) from error
+
+
+def _write_sound(file: Group, stream: SoundStream) -> None:
+    spectra = stream.frequency_hz is not None
+    name = "pressure_pa" if spectra else "impulse_response_pa"
+    kind = np.dtype(np.complex128 if spectra else f"f{stream.itemsize}")
+    shape = (stream.setup.points, stream.columns)
+    data = file.create_dataset(
+        name,
+        shape,
+        kind,
+        chunks=blocks(shape, kind.itemsize, ROWS[name]),
+        maxshape=(None, stream.columns),
+        fletcher32=True,
+        track_times=False,
+    )
+    if stream.frequency_hz is not None:
+        file.create_dataset("frequency_hz", data=stream.frequency_hz, track_times=False)
+    else:
+        data.attrs["sampling_rate_hz"], data.attrs["time_zero_s"] = (
+            stream.sampling_rate_hz,
+            stream.time_zero_s,
+        )
+    row = 0
+    for block in stream.blocks:
+        data[row : row + len(block)] = block
+        row += len(block)
+    if row != shape[0]:
+        raise ValueError(f"{row} points came, {shape[0]} were announced")
+
+
+def _refuse_full_disk(target: Path, draft: Path, stream: SoundStream) -> None:
+    free, needed = shutil.disk_usage(draft.parent).free, int(SPARE * stream.bytes) + 2**20
+    if needed > free:
+        raise OutputError(
+            f"needs {needed / 2**30:.1f} GiB, the disk has {free / 2**30:.1f} GiB free: make room or choose another",
+            path=target,
+        )

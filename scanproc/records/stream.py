@@ -1,0 +1,34 @@
+"""Sound on its way into a scan file, block by block, so that it need not fit into memory."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Any
+
+from numpy.typing import NDArray
+
+from scanproc.conventions import Real
+from scanproc.records.scan import ScanSetup
+
+
+@dataclass(frozen=True, eq=False)
+class SoundStream:
+    """A scan whose sound comes as ``blocks`` of consecutive points, each (some points, ``columns``).
+
+    Spectra (complex, Pa) when ``frequency_hz`` (F,) is given, else impulse responses or recordings (real) with
+    ``sampling_rate_hz``, ``time_zero_s``; ``itemsize`` is the number of bytes worth keeping of one value.
+    """
+
+    setup: ScanSetup
+    columns: int
+    blocks: Iterator[NDArray[Any]]
+    frequency_hz: Real | None = None
+    sampling_rate_hz: float = 0.0
+    time_zero_s: float = 0.0
+    itemsize: int = 8
+
+    @property
+    def bytes(self) -> int:
+        """Size of all sound."""
+        return self.setup.points * self.columns * self.itemsize

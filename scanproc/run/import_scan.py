@@ -1,0 +1,229 @@
+"""Other people's data to a scan file, block by block."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from scanproc.conventions import Complex, Real
+from scanproc.errors import InputError, OutputError, SettingsError
+from scanproc.files.import_positions import PointTable, read_positions
+from scanproc.files.import_sofa import read_sofa
+from scanproc.files.import_spectra import archive_blocks, read_archive_tables, read_spectrum, spectrum_blocks
+from scanproc.files.import_wav import inside, read_wav, wav_blocks, wav_format
+from scanproc.files.scan_writer import write_stream
+from scanproc.files.transfer_function import read_transfer_function
+from scanproc.records.scan import Scan, ScanSetup
+from scanproc.records.stream import SoundStream
+from scanproc.run.import_settings import ImportSettings
+from scanproc.run.progress import Progress, silent
+from scanproc.steps.deconvolve import at, corrected, deconvolved, inverse_of
+from scanproc.steps.response_facts import flat_tops
+
+
+@dataclass(frozen=True)
+class Imported:
+    """What an import made: points, columns, and what was noticed on the way."""
+
+    kind: str
+    points: int
+    columns: int
+    warnings: tuple[str, ...]
+
+
+def import_scan(
+    source: Path | str,
+    output: Path | str,
+    settings: ImportSettings | None = None,
+    progress: Progress = silent,
+    *,
+    force: bool = False,
+) -> Imported:
+    """Writes a scan file from a folder of WAV or CSV files, an archive or a SOFA file.
+
+    Raises InputError, ScanDataError, SettingsError or OutputError; nothing is left half-written.
+    """
+    place, target, settings = Path(source), Path(output), settings or ImportSettings()
+    if target.exists() and not force:
+        raise OutputError("the scan file is there already: choose another name, or --force", path=target)
+    kind = _kind(place, settings)
+    clipped: list[int] = []
+    stream = {"wav": _wav, "sweeps": _wav, "csv": _tables, "npz": _archive, "sofa": _sofa}[kind](
+        place, settings
+    )
+    if kind in ("wav", "sweeps"):
+        stream = replace(stream, blocks=_watched(stream.blocks, clipped))
+    if kind == "sweeps":
+        stream = _responses(place, settings, stream)
+    stream = _in_pascal(place, settings, stream)
+    if stream.frequency_hz is not None:  # the record refuses frequencies that are none
+        Scan(
+            stream.setup.take(np.arange(0)), stream.frequency_hz, np.empty((0, stream.columns), np.complex128)
+        )
+    counted = _counted(place, stream.blocks, stream.setup.points, progress)
+    write_stream(target, replace(stream, blocks=counted))
+    noticed = (f"{len(clipped)} recordings are clipped, the first is point {clipped[0]}",) if clipped else ()
+    return Imported(kind, stream.setup.points, stream.columns, noticed)
+
+
+def _kind(place: Path, settings: ImportSettings) -> str:
+    if not place.exists():
+        raise InputError("there is no such file or folder: check the path", path=place)
+    if settings.source.kind != "auto":
+        return settings.source.kind
+    if place.is_dir():
+        if "drive" in settings.model_fields_set:
+            return "sweeps"
+        return "csv" if settings.source.pattern.lower().endswith(".csv") else "wav"
+    known = {".npz": "npz", ".sofa": "sofa"}
+    if place.suffix.lower() not in known:
+        raise InputError(
+            "is neither a folder nor .npz nor .sofa: name the folder, or set source.kind", path=place
+        )
+    return known[place.suffix.lower()]
+
+
+def _wav(folder: Path, settings: ImportSettings) -> SoundStream:
+    table, paths = _points(folder, settings)
+    channel = settings.source.channel
+    header = wav_format(paths, channel)
+    return SoundStream(
+        _setup(settings, table),
+        header.samples,
+        wav_blocks(paths, channel, header.samples),
+        sampling_rate_hz=header.sampling_rate_hz,
+        time_zero_s=settings.sound.time_zero_s - settings.sound.delay_s,
+        itemsize=header.itemsize,
+    )
+
+
+def _tables(folder: Path, settings: ImportSettings) -> SoundStream:
+    table, paths = _points(folder, settings)
+    frequency, _ = read_spectrum(paths[0])
+    blocks = spectrum_blocks(paths, frequency)
+    return SoundStream(_setup(settings, table), len(frequency), blocks, frequency_hz=frequency, itemsize=16)
+
+
+def _archive(path: Path, settings: ImportSettings) -> SoundStream:
+    position, frequency = read_archive_tables(path)
+    setup = _setup(settings, PointTable(position))
+    return SoundStream(setup, len(frequency), archive_blocks(path), frequency_hz=frequency, itemsize=16)
+
+
+def _sofa(path: Path, settings: ImportSettings) -> SoundStream:
+    stream = read_sofa(path)
+    stated = _setup(settings, PointTable(stream.setup.position_m))
+    setup = stated if stated.device else replace(stated, device=stream.setup.device)
+    delay = settings.sound.time_zero_s - settings.sound.delay_s
+    return replace(stream, setup=setup, time_zero_s=stream.time_zero_s + delay)
+
+
+def _points(folder: Path, settings: ImportSettings) -> tuple[PointTable, list[Path]]:
+    """The table of positions, and the file of each point: by its column ``file``, else by the pattern."""
+    if not folder.is_dir():
+        raise InputError("must be a folder: name the folder that holds the files", path=folder)
+    source = settings.source
+    table = read_positions(inside(folder, source.positions))
+    names = table.file
+    if names is None:
+        numbers = range(source.first_number, source.first_number + len(table.position_m))
+        names = tuple(source.pattern.format(number=number) for number in numbers)
+    if len(set(names)) < len(names):
+        raise InputError("names a file for more than one point: correct its column file", path=folder)
+    return table, [inside(folder, name) for name in names]
+
+
+def _setup(settings: ImportSettings, table: PointTable) -> ScanSetup:
+    stated = settings.scan.model_dump()
+    for name in ("device_size_m", "device_centre_m"):
+        stated[name] = None if stated[name] is None else np.array(stated[name])
+    return ScanSetup(
+        table.position_m,
+        time_s=table.time_s,
+        point_temperature_c=table.temperature_c,
+        layer=table.layer,
+        **stated,
+    )
+
+
+def _responses(folder: Path, settings: ImportSettings, stream: SoundStream) -> SoundStream:
+    """Impulse responses from recordings, Pa at the drive voltage."""
+    drive = settings.drive
+    path = inside(folder, drive.file)
+    header = wav_format([path], 1)
+    if header.sampling_rate_hz != stream.sampling_rate_hz:
+        raise InputError(
+            f"has {header.sampling_rate_hz:g} Hz, the recordings {stream.sampling_rate_hz:g} Hz: make them alike",
+            path=path,
+        )
+    if not drive.lowest_hz < drive.highest_hz <= stream.sampling_rate_hz / 2:
+        raise SettingsError(
+            f"drive.highest_hz must lie above lowest_hz ({drive.lowest_hz:g}) and up to half the sampling rate "
+            f"({stream.sampling_rate_hz / 2:g}), got {drive.highest_hz:g}"
+        )
+    band = (drive.lowest_hz, drive.highest_hz)
+    inverse = inverse_of(read_wav(path, 1), stream.columns, stream.sampling_rate_hz, band, drive.floor_db)
+    samples = min(inverse.length, round(drive.length_s * stream.sampling_rate_hz))
+    if samples < 4 or drive.before_s >= drive.length_s:
+        raise SettingsError(
+            f"drive.length_s must exceed before_s ({drive.before_s:g}), got {drive.length_s:g}"
+        )
+    gain = settings.scan.drive_voltage_v / (drive.volts_per_unit or settings.scan.drive_voltage_v)
+    return replace(
+        stream,
+        columns=samples,
+        blocks=(gain * deconvolved(b, inverse, drive.before_s, drive.length_s) for b in stream.blocks),
+        time_zero_s=stream.time_zero_s
+        - round(drive.before_s * stream.sampling_rate_hz) / stream.sampling_rate_hz,
+    )
+
+
+def _in_pascal(place: Path, settings: ImportSettings, stream: SoundStream) -> SoundStream:
+    """Sensitivity, delay of spectra, and the microphone's own response taken out."""
+    sound = settings.sound
+    known: tuple[Real, Complex] | None = None
+    if sound.microphone is not None:
+        folder = place if place.is_dir() else place.parent
+        known = read_transfer_function(inside(folder, sound.microphone))
+
+    def changed(block: NDArray[Any]) -> NDArray[Any]:
+        scaled = block * sound.pascal_per_unit
+        if stream.frequency_hz is None:
+            return scaled if known is None else corrected(scaled, stream.sampling_rate_hz, *known)
+        turned = scaled * np.exp(2j * np.pi * stream.frequency_hz * sound.delay_s)
+        return turned if known is None else turned / at(stream.frequency_hz, *known)
+
+    return replace(stream, blocks=(changed(block) for block in stream.blocks))
+
+
+def _counted(
+    place: Path, blocks: Iterator[NDArray[Any]], total: int, progress: Progress
+) -> Iterator[NDArray[Any]]:
+    """The blocks, counted; refuses values that are not finite."""
+    done = 0
+    progress("points imported", 0, total)
+    for block in blocks:
+        if not np.all(np.isfinite(block)):
+            at_fault = done + int(np.flatnonzero(~np.isfinite(block).all(axis=1))[0])
+            raise InputError(
+                f"point {at_fault} holds values that are not finite: measure it again or take it out",
+                path=place,
+            )
+        yield block
+        done += len(block)
+        progress("points imported", done, total)
+
+
+def _watched(blocks: Iterator[NDArray[Any]], clipped: list[int]) -> Iterator[NDArray[Any]]:
+    """The blocks; notes the points whose recording is clipped."""
+    done = 0
+    for block in blocks:
+        top = flat_tops(block, np.abs(block).max(axis=1))
+        clipped += (done + np.flatnonzero(top)).tolist()
+        done += len(block)
+        yield block
