@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -23,7 +23,7 @@ from scanproc.steps.uncertainty import (
 )
 from scanproc.waves.harmonics import real_harmonics
 from scanproc.waves.least_squares import NestedFit, coefficients, decibels, nested_fit
-from scanproc.waves.left_out import power_elsewhere, power_with_neighbours, solved_rows
+from scanproc.waves.left_out import LeftOut, errors_elsewhere, errors_with_neighbours, solved_rows
 from scanproc.waves.radial import outgoing_radial
 
 MOST_TESTS = 600
@@ -67,12 +67,13 @@ def run_trial(stage: Stage, chosen: Integer, rng: np.random.Generator, max_order
     for piece in pieces:
         basis = _basis(stage, limit, k[piece])
         nested = nested_fit(basis[chosen], scan.pressure_pa[np.ix_(chosen, piece)], _ends(limit))
-        judge = _elsewhere_db if len(rest) else _with_neighbours_db
+        judge = _elsewhere if len(rest) else _with_neighbours
         fits.append(nested)
         left_out.append(judge(scan, basis, nested, tested, piece))
     held_out = np.concatenate([nested.held_out_db() for nested in fits], axis=1)
     orders = choose_orders(held_out, scan.frequency_hz)
     values, found = _solved(stage.view, fits, pieces, orders, k)
+    found = replace(found, variance_pa2=found.variance_pa2 * _excess(fits, left_out, orders))
     return Trial(
         Expansion(
             frequency_hz=scan.frequency_hz,
@@ -90,37 +91,49 @@ def run_trial(stage: Stage, chosen: Integer, rng: np.random.Generator, max_order
             drive_voltage_v=scan.setup.drive_voltage_v,
             air_density_kg_m3=geometry.density(scan.setup),
         ),
-        np.concatenate(left_out, axis=1),
+        decibels(
+            np.concatenate([one.power for one in left_out], axis=1)
+            / np.sum(np.abs(scan.pressure_pa[tested]) ** 2, axis=0)
+        ),
     )
 
 
-def _elsewhere_db(
+def _excess(fits: Sequence[NestedFit], left_out: Sequence[LeftOut], orders: Integer) -> Real:
+    """By how much the noise seen at left-out points exceeds that of leave-one-out, (F,), never below one.
+
+    Points in close pairs or far from their neighbours make leave-one-out too bold.
+    """
+    seen = np.concatenate([one.noise_power for one in left_out], axis=1)
+    taken = np.concatenate([nested.noise_power for nested in fits], axis=1)
+    at = (orders, np.arange(len(orders)))
+    excess: Real = np.maximum(seen[at] / taken[at], 1)
+    return excess
+
+
+def _elsewhere(
     scan: Scan, basis: Real | Complex, nested: NestedFit, tested: Integer, piece: Integer
-) -> Real:
-    """Error at points that took no part, (orders, piece)."""
+) -> LeftOut:
+    """Errors at points that took no part, (orders, piece)."""
     data = scan.pressure_pa[np.ix_(tested, piece)]
-    rows = solved_rows(nested, basis[tested])
-    return _relative_db(power_elsewhere(nested, np.arange(len(piece)), rows, data), data)
+    return errors_elsewhere(nested, np.arange(len(piece)), solved_rows(nested, basis[tested]), data)
 
 
-def _with_neighbours_db(
+def _with_neighbours(
     scan: Scan, basis: Real | Complex, nested: NestedFit, tested: Integer, piece: Integer
-) -> Real:
-    """Error at points left out in turn with their close neighbours, (orders, piece)."""
+) -> LeftOut:
+    """Errors at points left out in turn with their close neighbours, (orders, piece)."""
     data = scan.pressure_pa[:, piece]
     rows = solved_rows(nested, basis)
     wavelength = geometry.speed_of_sound(scan.setup) / scan.frequency_hz[piece]
     twins = [groups(scan.setup, tested, float(one)) for one in wavelength]
-    result = np.empty((len(nested.ends), len(piece)))
-    for start, stop in _alike(twins):
-        columns = np.arange(start, stop)
-        power = power_with_neighbours(nested, columns, rows, data[:, columns], twins[start])
-        result[:, columns] = _relative_db(power, data[np.ix_(tested, columns)])
-    return result
-
-
-def _relative_db(power: Real, data: Complex) -> Real:
-    return decibels(power / np.sum(np.abs(data) ** 2, axis=0))
+    found = [
+        errors_with_neighbours(nested, np.arange(start, stop), rows, data[:, start:stop], twins[start])
+        for start, stop in _alike(twins)
+    ]
+    return LeftOut(
+        np.concatenate([one.power for one in found], axis=1),
+        np.concatenate([one.noise_power for one in found], axis=1),
+    )
 
 
 def _alike(twins: Sequence[Integer]) -> Iterator[tuple[int, int]]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import dataclass
 
 import numpy as np
 from scipy.linalg import solve_triangular
@@ -23,21 +24,34 @@ def solved_rows(fit: NestedFit, basis: Real | Complex) -> Real | Complex:
     return rows
 
 
-def power_elsewhere(fit: NestedFit, columns: Integer, rows: Real | Complex, data: Complex) -> Real:
-    """Σ|p - prediction|² over points that the fit has not seen, for every truncation, (orders, columns).
+@dataclass(frozen=True, eq=False)
+class LeftOut:
+    """Errors e at left-out points for every truncation, (orders, columns): ``power`` Σ|e_i|², and ``noise_power`` the
+    mean of |e_i|²/v_i, v_i the variance of e_i if the data were the fit's field plus white noise of variance one."""
+
+    power: Real
+    noise_power: Real
+
+
+def errors_elsewhere(fit: NestedFit, columns: Integer, rows: Real | Complex, data: Complex) -> LeftOut:
+    """Errors at points that the fit has not seen; v_i = 1 + |row_i|².
 
     ``columns``: which of the fit's data; ``rows`` from :func:`solved_rows` and ``data`` (points, columns) there.
     """
     power = np.empty((len(fit.ends), len(columns)))
-    for index, _, error in _errors(fit, columns, rows, data):
+    noise = np.empty_like(power)
+    variance = np.ones(len(rows))
+    for index, block, error in _errors(fit, columns, rows, data):
+        variance += np.sum(np.abs(rows[:, block]) ** 2, axis=1)
         power[index] = _column_power(error)
-    return power
+        noise[index] = _column_power(error / np.sqrt(variance)[:, None]) / len(rows)
+    return LeftOut(power, noise)
 
 
-def power_with_neighbours(
+def errors_with_neighbours(
     fit: NestedFit, columns: Integer, rows: Real | Complex, data: Complex, group: Integer
-) -> Real:
-    """Σ|e_i|² over the tested points, each left out together with its group, (orders, columns).
+) -> LeftOut:
+    """Errors at the tested points, each left out together with its group; v_i = [(I - H_gg)⁻¹]_ii.
 
     ``group`` (tests, members): the fit's points, the tested one first; it stands in for members that do not
     exist. Without a set g of points its residuals r_g become (I - H_gg)⁻¹ r_g, exactly (the block form of Allen
@@ -48,12 +62,15 @@ def power_with_neighbours(
     together = present[:, :, None] & present[:, None, :]
     free = np.tile(np.eye(group.shape[1], dtype=rows.dtype), (len(group), 1, 1))
     power = np.empty((len(fit.ends), len(columns)))
+    noise = np.empty_like(power)
     for index, block, residual in _errors(fit, columns, rows, data):
         part = rows[:, block][group]
         free -= np.where(together, part @ part.conj().swapaxes(1, 2), 0)
         first = np.linalg.inv(free)[:, 0, :] * present
-        power[index] = _column_power(np.einsum("tg,tgf->tf", first, residual[group]))
-    return power
+        error = np.einsum("tg,tgf->tf", first, residual[group])
+        power[index] = _column_power(error)
+        noise[index] = _column_power(error / np.sqrt(first[:, :1].real)) / len(group)
+    return LeftOut(power, noise)
 
 
 def _errors(
