@@ -21,6 +21,10 @@ from scanproc.waves.directions import horizontal_orbit, vertical_orbit
 
 SECONDS_PER_POINT = 11.0
 """Common practice, no source: about 3,800 points in 12 hours."""
+SAFETY_DB = 1.0
+"""A number of points counts as enough when the predicted error is this far below the target: fresh scans scatter."""
+USUAL_SPREAD_DB = 0.7
+"""Standard deviation over draws that is assumed at least; one or two draws say little."""
 ORBIT_STEP_DEG = 10
 DEEPEST_LEVEL_DB = -20.0
 """Curves are compared where they lie no farther than this below the strongest direction."""
@@ -185,7 +189,8 @@ def _curve_spread(trials: list[list[Trial]], members: list[Integer]) -> Real:
 
 def _needed(size: Real, mean: Real, spread: Real, frequency: Real, target_db: float) -> list[Projection]:
     """Points for the target in each band: read from the table, or carried on from other bands."""
-    wide = 1.96 * _filled(spread)
+    mean = mean + SAFETY_DB
+    wide = 1.96 * np.maximum(_filled(spread), USUAL_SPREAD_DB)
     middle, low, high = (
         np.array([crossing(size, column, target_db) for column in table.T])
         for table in (mean, mean - wide, mean + wide)
