@@ -1,0 +1,219 @@
+"""Fields that a device of known place and size can radiate: the columns of the informed fit."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.linalg import cho_factor, cho_solve, eigh
+
+from scanproc.conventions import Complex, Real, mode_count, mode_degrees
+from scanproc.steps.box import Box, Surface, box_surface, edge_nearness
+from scanproc.steps.geometry import View
+from scanproc.waves.harmonics import real_harmonics
+from scanproc.waves.radial import outgoing_radial, spherical_bessel, spherical_hankel
+
+MULTIPOLE_GROUPS = ((0, 2), (3, 5), (6, 9), (10, 14))
+"""Degrees of the multipoles about the acoustic centre that share one weight."""
+SOURCES_PER_WAVELENGTH = 4.0
+LARGEST_SURFACE = 900
+"""Sources on the whole surface at most. Where the wavelength asks for more, only a patch about the centre is fine."""
+LARGEST_PATCH = 450
+CELLS_PER_SOURCE_SPACING = 1.3
+"""Cells of the rigid cabinet are finer than the sources inside it by this factor in each direction."""
+INSET_SHARE = 0.1
+"""Sources sit inside the surface by this share of the smallest side."""
+PATCH_RADIUS_SHARE = 0.16
+"""Radius of a driver's patch as a share of the box's longest side."""
+KEPT_VARIANCE = 1e-9
+"""Combinations of sources that hold less than this share of a block's largest variance are left out."""
+
+
+@dataclass(frozen=True, eq=False)
+class Dictionary:
+    """Columns: fields of combinations of sources, then multipoles about ``centre_m``.
+
+    ``source_m`` (S, 3); ``mixture`` complex (S, combinations), the strength of each source in each combination;
+    multipoles up to ``multipole_order``. ``share`` (blocks, M): how each block's variance is spread over the
+    columns, before it is scaled to the mean level at the points. ``usual`` (blocks,): the weight a block is
+    expected to have.
+    """
+
+    source_m: Real
+    mixture: Complex
+    centre_m: Real
+    multipole_order: int
+    share: Real
+    names: tuple[str, ...]
+    usual: Real
+
+
+@dataclass(frozen=True, eq=False)
+class _Part:
+    """Columns with one block of variances each: ``mixture`` (S, columns), ``share`` (blocks, columns)."""
+
+    mixture: Complex
+    share: Real
+    names: tuple[str, ...]
+    usual: tuple[float, ...]
+
+
+def make_dictionary(
+    box: Box, centre_m: Real, wavenumber: float, scanned_m: Real, drivers_m: Real | None = None
+) -> Dictionary:
+    """The dictionary for wave numbers up to ``wavenumber``.
+
+    Blocks: sources all over the surface, on its edges and near the centre (or the drivers, if their places are
+    known), each on its own; the surface of a rigid cabinet of the box's shape that vibrates anywhere, or only
+    near the centre and the drivers; multipoles about the centre.
+    """
+    fine = 2 * np.pi / wavenumber / SOURCES_PER_WAVELENGTH
+    spacing = max(min(fine, float(box.size_m.min()) / 8), np.sqrt(box.area_m2 / LARGEST_SURFACE))
+    inset = INSET_SHARE * float(box.size_m.min())
+    places = np.atleast_2d(centre_m if drivers_m is None else np.vstack([centre_m, drivers_m]))
+    source = box_surface(box, spacing, inset, scanned_m)
+    if spacing <= 1.5 * fine:
+        parts = [_loose(source, box, places), *_rigid(source, box, places, wavenumber, spacing, scanned_m)]
+        position = source.position_m
+    else:
+        patch = _nearest(box_surface(box, fine, inset, scanned_m), centre_m)
+        loose, near = _loose(source, box, places), _loose_patch(patch, box, places)
+        parts = [_padded(loose, 0, len(near.mixture)), _padded(near, len(loose.mixture), 0)]
+        position = np.concatenate([source.position_m, patch.position_m])
+    return _assembled(position, parts, centre_m)
+
+
+def columns_at(dictionary: Dictionary, view: View, wavenumber: float) -> Complex:
+    """Fields of all columns at the points, (points, M). ``view`` is seen from the dictionary's centre."""
+    position = view.centre_m + view.radius_m[:, None] * view.direction
+    distance = np.sqrt(_squared_distance(position, dictionary.source_m))
+    sources = np.exp(-1j * wavenumber * distance) / distance
+    degree = mode_degrees(dictionary.multipole_order)
+    radial = outgoing_radial(
+        dictionary.multipole_order, wavenumber * view.radius_m, wavenumber * view.scaling_radius_m
+    )
+    multipoles = real_harmonics(dictionary.multipole_order, view.direction) * radial[degree].T
+    return np.concatenate([sources @ dictionary.mixture, multipoles], axis=1)
+
+
+def level_shares(dictionary: Dictionary, columns: Complex) -> Real:
+    """``share`` scaled so that each block alone gives a mean square of one at the points, (blocks, M)."""
+    power = np.mean(columns.real**2 + columns.imag**2, axis=0)
+    return dictionary.share / (dictionary.share @ power)[:, None]
+
+
+def to_coefficients(dictionary: Dictionary, order: int, wavenumber: float, scaling_radius_m: float) -> Complex:
+    """Outgoing coefficients about the centre of every column, (modes, M), in the scaling of Expansion.
+
+    A source at d gives e^{-jkR}/R = -4πjk Σ j_n(kd) h_n(kr) Y_nm(d) Y_nm (DLMF 10.60.1 and .2, 14.30.9).
+    """
+    sources = source_coefficients(dictionary, order, wavenumber, scaling_radius_m)
+    multipoles = np.eye(mode_count(order), mode_count(dictionary.multipole_order))
+    return np.concatenate([sources @ dictionary.mixture, multipoles], axis=1)
+
+
+def source_coefficients(dictionary: Dictionary, order: int, wavenumber: float, scaling_radius_m: float) -> Complex:
+    """Outgoing coefficients about the centre of every single source, (modes, S)."""
+    offset = dictionary.source_m - dictionary.centre_m
+    radius = np.maximum(np.linalg.norm(offset, axis=1), 1e-9)
+    mantissa, exponent = spherical_bessel(order, wavenumber * radius)
+    size, size_exponent = spherical_hankel(order, wavenumber * scaling_radius_m)
+    radial = np.ldexp(mantissa * np.abs(size), exponent + size_exponent)
+    harmonics = real_harmonics(order, offset / radius[:, None]).T
+    coefficients: Complex = -4j * np.pi * wavenumber * harmonics * radial[mode_degrees(order)]
+    return coefficients
+
+
+def _loose(source: Surface, box: Box, places_m: Real) -> _Part:
+    """Every source on its own: anywhere, near the edges, near the places."""
+    edges = edge_nearness(box, source.position_m, 0.08 * float(box.size_m.min()))
+    area = source.area_m2
+    shares = [area, area * edges, area * _nearness(source.position_m, box, places_m)]
+    return _Part(np.eye(len(area)), np.array(shares), ("surface", "edges", "sources near drivers"), (0.01, 0.003, 0.01))
+
+
+def _loose_patch(source: Surface, box: Box, places_m: Real) -> _Part:
+    """Fine sources about the centre, for wavelengths that the whole surface is too coarse for."""
+    share = source.area_m2 * _nearness(source.position_m, box, places_m)
+    return _Part(np.eye(len(share)), share[None], ("fine patch",), (0.3,))
+
+
+def _rigid(
+    source: Surface, box: Box, places_m: Real, wavenumber: float, spacing_m: float, scanned_m: Real
+) -> list[_Part]:
+    """A rigid cabinet whose surface moves here or there: strengths of the sources inside that give the velocity.
+
+    The method of fundamental solutions (Fairweather, Karageorghis and Martin 2003): least squares on the normal
+    derivative at the cells. Velocities that are independent from cell to cell then give strengths with a
+    covariance, whose leading directions are the combinations.
+    """
+    cells = box_surface(box, spacing_m / CELLS_PER_SOURCE_SPACING, 0.0, scanned_m)
+    strengths = _strengths_of_velocity(source.position_m, cells, wavenumber)
+    everywhere = _leading(strengths * np.sqrt(cells.area_m2))
+    near = _leading(strengths * np.sqrt(cells.area_m2 * _nearness(cells.position_m, box, places_m)))
+    return [
+        _Part(everywhere, np.ones((1, everywhere.shape[1])), ("rigid cabinet",), (0.3,)),
+        _Part(near, np.ones((1, near.shape[1])), ("rigid cabinet near drivers",), (0.5,)),
+    ]
+
+
+def _strengths_of_velocity(source_m: Real, cells: Surface, wavenumber: float) -> Complex:
+    """Strengths (S, cells) of the sources for unit normal velocity of each cell, in the least-squares sense."""
+    offset = cells.position_m[:, None, :] - source_m[None, :, :]
+    distance = np.sqrt(np.einsum("ijk,ijk->ij", offset, offset))
+    outward = np.einsum("ijk,ik->ij", offset, cells.normal) / distance
+    slope = -(1j * wavenumber + 1 / distance) * np.exp(-1j * wavenumber * distance) / distance * outward
+    slope *= np.sqrt(cells.area_m2)[:, None]
+    gram = slope.conj().T @ slope
+    gram[np.diag_indices(len(gram))] += 1e-5 * np.trace(gram).real / len(gram)
+    right = (slope * np.sqrt(cells.area_m2)[:, None]).conj().T
+    return cho_solve(cho_factor(gram, lower=True, check_finite=False), right, check_finite=False)
+
+
+def _leading(strengths: Complex) -> Complex:
+    """Combinations (S, few) with the same covariance as the given columns, small ones left out."""
+    value, vector = eigh(strengths @ strengths.conj().T, check_finite=False)
+    kept = value > KEPT_VARIANCE * value[-1]
+    return vector[:, kept] * np.sqrt(value[kept])
+
+
+def _nearness(position_m: Real, box: Box, places_m: Real) -> Real:
+    """Sum of Gaussians about the places, (positions,)."""
+    width = PATCH_RADIUS_SHARE * float(box.size_m.max())
+    return np.exp(-0.5 * _squared_distance(position_m, places_m) / width**2).sum(axis=1) + 1e-12
+
+
+def _nearest(surface: Surface, centre_m: Real) -> Surface:
+    squared = np.sum((surface.position_m - centre_m) ** 2, axis=1)
+    chosen = np.argsort(squared, kind="stable")[:LARGEST_PATCH]
+    return Surface(surface.position_m[chosen], surface.normal[chosen], surface.area_m2[chosen])
+
+
+def _padded(part: _Part, before: int, after: int) -> _Part:
+    """The part with sources of others before and after its own."""
+    return _Part(np.pad(part.mixture, ((before, after), (0, 0))), part.share, part.names, part.usual)
+
+
+def _assembled(position: Real, parts: list[_Part], centre_m: Real) -> Dictionary:
+    order = MULTIPOLE_GROUPS[-1][1]
+    degree = mode_degrees(order)
+    groups = np.array([((degree >= low) & (degree <= high)).astype(float) for low, high in MULTIPOLE_GROUPS])
+    blocks = [part.share for part in parts] + [groups]
+    share = np.zeros((sum(len(b) for b in blocks), sum(b.shape[1] for b in blocks)))
+    row = column = 0
+    for block in blocks:
+        share[row : row + len(block), column : column + block.shape[1]] = block
+        row, column = row + len(block), column + block.shape[1]
+    names = [name for part in parts for name in part.names]
+    names += [f"multipoles {low} to {high}" for low, high in MULTIPOLE_GROUPS]
+    usual = [value for part in parts for value in part.usual] + [0.05, 0.01, 0.001, 0.0003]
+    mixture = np.concatenate([part.mixture for part in parts], axis=1).astype(np.complex128)
+    return Dictionary(position, mixture, np.array(centre_m), order, share, tuple(names), np.array(usual))
+
+
+def _squared_distance(first: Real, second: Real) -> Real:
+    """(rows of first, rows of second) squared distances."""
+    squared: Real = (
+        np.sum(first**2, axis=1)[:, None] + np.sum(second**2, axis=1)[None, :] - 2 * first @ second.T
+    )
+    return np.maximum(squared, 0)

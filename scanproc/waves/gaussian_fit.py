@@ -1,0 +1,225 @@
+"""Linear Gaussian regression on a dictionary of fields: evidence, exact leave-one-out, posterior variance.
+
+Data p = A c + noise with c_j ~ CN(0, W_j) and white noise of variance λ, all circular complex. With K = A W Aᴴ + λI
+the posterior mean is c = W Aᴴ K⁻¹ p (kernel ridge regression; Rasmussen and Williams 2006, ch. 2). Column variances
+are W_j = Σ_b w_b D_bj: blocks that each have one weight.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.linalg import blas, cho_factor, cho_solve, solve_triangular
+from scipy.optimize import minimize
+
+from scanproc.conventions import Complex, Real
+
+NOISE_FLOOR = 1e-11
+"""Smallest noise variance relative to the data's mean square."""
+LARGEST_WEIGHT = 1e4
+SMALLEST_WEIGHT = 1e-9
+BLOCK_SPREAD = 2.0
+"""Natural log of the factor by which a block's weight usually departs from what is usual for it."""
+NOISE_SPREAD = 4.0
+
+
+@dataclass(frozen=True, eq=False)
+class Problem:
+    """One set of data on one dictionary: ``columns`` complex (points, M), ``data`` complex (points,)."""
+
+    columns: Complex
+    data: Complex
+
+
+@dataclass(frozen=True, eq=False)
+class Weights:
+    """``block`` (blocks,) and ``noise``: variances relative to the mean square of the data."""
+
+    block: Real
+    noise: float
+
+
+@dataclass(frozen=True, eq=False)
+class GaussianFit:
+    """A posterior: ``mean`` (M,), and per point the leave-one-out error and its own predicted variance.
+
+    ``held_out`` complex (points,) e_i = [K⁻¹p]_i/[K⁻¹]_ii; ``held_out_variance`` (points,) 1/[K⁻¹]_ii.
+    ``amplitude`` pᴴK⁻¹p/points: by how much the data's own scale exceeds the prior's.
+    """
+
+    mean: Complex
+    held_out: Complex
+    held_out_variance: Real
+    amplitude: float
+    factor: _Factor
+
+    def functional_variance(self, functional: Complex) -> Real:
+        """Posterior variance of f·c for each row of ``functional`` (values, M), for amplitude one."""
+        return self.factor.functional_variance(functional)
+
+
+def fit_gaussian(problem: Problem, column_variance: Real, noise: float) -> GaussianFit:
+    """The posterior for given column variances (M,) and noise variance."""
+    factor = _factorise(problem.columns, column_variance, noise)
+    return factor.fit(problem.data)
+
+
+def learn_weights(
+    problems: Sequence[Problem],
+    blocks: Sequence[Real],
+    usual: Weights,
+    *,
+    start: Weights | None = None,
+    iterations: int = 25,
+) -> Weights:
+    """Block weights and noise that maximise the evidence, pooled over problems of like frequency.
+
+    ``usual`` weights and noise are the middle of a broad log-normal prior, which keeps the search from following
+    chance when the points are few.
+
+    ``blocks``: per problem (blocks, M), the share D_bj of each block in each column's variance. Each
+    problem's data are scaled to a mean square of one first. L-BFGS over log weights with the exact gradient, which needs diagonals
+    only: ∂log|K|/∂w_b = Σ_j D_bj [AᴴK⁻¹A]_jj and ∂(pᴴK⁻¹p)/∂w_b = -Σ_j D_bj |[AᴴK⁻¹p]_j|².
+    """
+    scaled = [Problem(p.columns, p.data / np.sqrt(np.mean(np.abs(p.data) ** 2))) for p in problems]
+
+    expected = np.log(np.append(usual.block, usual.noise))
+    spread = np.append(np.full(len(usual.block), BLOCK_SPREAD), NOISE_SPREAD)
+
+    def loss(log_weight: Real) -> tuple[float, Real]:
+        weight = np.exp(log_weight)
+        off = (log_weight - expected) / spread
+        value, slope = 0.5 * float(off @ off), off / spread
+        for problem, block in zip(scaled, blocks, strict=True):
+            one, one_slope = _misfit(problem, block, weight)
+            value += one
+            slope += one_slope * weight
+        return value, slope
+
+    first = expected if start is None else np.log(np.append(start.block, start.noise))
+    bounds = [(np.log(SMALLEST_WEIGHT), np.log(LARGEST_WEIGHT))] * len(usual.block)
+    bounds.append((np.log(NOISE_FLOOR), np.log(LARGEST_WEIGHT)))
+    first = np.clip(first, *np.transpose(bounds))
+    found = minimize(loss, first, jac=True, method="L-BFGS-B", bounds=bounds, options={"maxiter": iterations})
+    weight = np.exp(found.x)
+    return Weights(weight[:-1], float(weight[-1]))
+
+
+def _misfit(problem: Problem, block: Real, weight: Real) -> tuple[float, Real]:
+    """-log evidence (up to a constant) and its slope over (weights, noise)."""
+    points = len(problem.data)
+    factor = _factorise(problem.columns, weight[:-1] @ block, float(weight[-1]))
+    explained, turned, quadratic, noise_trace, noise_power = factor.evidence_parts(problem.data)
+    value = factor.log_determinant() + quadratic
+    by_block = block @ (explained - turned)
+    by_noise = noise_trace - noise_power
+    return float(value), np.append(by_block, by_noise)
+
+
+@dataclass(frozen=True, eq=False)
+class _Factor:
+    """What is common to both ways of factorising: the dictionary, its column variances and the noise."""
+
+    columns: Complex
+    variance: Real
+    noise: float
+    triangle: Complex
+
+
+class _ByPoints(_Factor):
+    """K itself, (points, points): for fewer points than columns. ``triangle`` is its lower Cholesky factor."""
+
+    def fit(self, data: Complex) -> GaussianFit:
+        inverse = _inverse_rows(self.triangle)
+        diagonal = _column_power(inverse)
+        solved = cho_solve((self.triangle, True), data, check_finite=False)
+        mean = self.variance * (self.columns.conj().T @ solved)
+        amplitude = float(np.real(np.vdot(data, solved))) / len(data)
+        return GaussianFit(mean, solved / diagonal, 1 / diagonal, amplitude, self)
+
+    def functional_variance(self, functional: Complex) -> Real:
+        weighted = functional * self.variance
+        prior = np.sum(weighted * functional.conj(), axis=1).real
+        cross = self.columns @ weighted.conj().T
+        solved = solve_triangular(self.triangle, cross, lower=True, check_finite=False)
+        return np.maximum(prior - _column_power(solved), 0)
+
+    def log_determinant(self) -> float:
+        return float(2 * np.sum(np.log(np.diag(self.triangle).real)))
+
+    def evidence_parts(self, data: Complex) -> tuple[Real, Real, float, float, float]:
+        inverse = _inverse_rows(self.triangle)
+        explained = _column_power(inverse @ self.columns)
+        solved = cho_solve((self.triangle, True), data, check_finite=False)
+        turned = np.abs(self.columns.conj().T @ solved) ** 2
+        quadratic = float(np.real(np.vdot(data, solved)))
+        return explained, turned, quadratic, float(np.sum(_column_power(inverse))), _power(solved)
+
+
+class _ByColumns(_Factor):
+    """B = I + W^½ AᴴA W^½/λ, (M, M): for fewer columns than points. ``triangle`` is its lower Cholesky factor."""
+
+    def fit(self, data: Complex) -> GaussianFit:
+        root = np.sqrt(self.variance)
+        scaled = self.columns * root
+        spread = solve_triangular(self.triangle, scaled.conj().T, lower=True, check_finite=False)
+        mean_scaled = self._mean_scaled(data)
+        solved = (data - scaled @ mean_scaled) / self.noise
+        diagonal = (1 - np.minimum(_column_power(spread) / self.noise, 1 - 1e-12)) / self.noise
+        amplitude = float(np.real(np.vdot(data, solved))) / len(data)
+        return GaussianFit(root * mean_scaled, solved / diagonal, 1 / diagonal, amplitude, self)
+
+    def functional_variance(self, functional: Complex) -> Real:
+        weighted = functional * np.sqrt(self.variance)
+        solved = solve_triangular(self.triangle, weighted.conj().T, lower=True, check_finite=False)
+        return _column_power(solved)
+
+    def log_determinant(self) -> float:
+        inner = float(2 * np.sum(np.log(np.diag(self.triangle).real)))
+        return inner + len(self.columns) * float(np.log(self.noise))
+
+    def evidence_parts(self, data: Complex) -> tuple[Real, Real, float, float, float]:
+        root = np.sqrt(self.variance)
+        mean_scaled = self._mean_scaled(data)
+        shrunk = _column_power(_inverse_rows(self.triangle))
+        safe = np.maximum(self.variance, 1e-300)
+        explained = np.maximum(1 - shrunk, 0) / safe
+        turned = np.abs(mean_scaled) ** 2 / safe
+        solved = (data - self.columns @ (root * mean_scaled)) / self.noise
+        quadratic = float(np.real(np.vdot(data, solved)))
+        trace = (len(data) - float(np.sum(1 - shrunk))) / self.noise
+        return explained, turned, quadratic, trace, _power(solved)
+
+    def _mean_scaled(self, data: Complex) -> Complex:
+        root = np.sqrt(self.variance)
+        right = root * (self.columns.conj().T @ data) / self.noise
+        return cho_solve((self.triangle, True), right, check_finite=False)
+
+
+def _factorise(columns: Complex, variance: Real, noise: float) -> _ByPoints | _ByColumns:
+    points, count = columns.shape
+    scaled = columns * np.sqrt(variance)
+    if points <= count:
+        gram = blas.zherk(1.0, scaled, lower=1)
+        gram[np.diag_indices(points)] += noise
+        return _ByPoints(columns, variance, noise, cho_factor(gram, lower=True, check_finite=False)[0])
+    gram = blas.zherk(1.0 / noise, scaled, trans=2, lower=1)
+    gram[np.diag_indices(count)] += 1.0
+    return _ByColumns(columns, variance, noise, cho_factor(gram, lower=True, check_finite=False)[0])
+
+
+def _inverse_rows(triangle: Complex) -> Complex:
+    """L⁻¹ of the lower Cholesky factor."""
+    return solve_triangular(triangle, np.eye(len(triangle)), lower=True, check_finite=False)
+
+
+def _column_power(matrix: Complex) -> Real:
+    """Σ_i |m_ij|² per column."""
+    power: Real = np.einsum("ij,ij->j", matrix.real, matrix.real) + np.einsum("ij,ij->j", matrix.imag, matrix.imag)
+    return power
+
+
+def _power(vector: Complex) -> float:
+    return float(np.real(np.vdot(vector, vector)))
