@@ -9,16 +9,20 @@ from scipy.linalg import cho_factor, cho_solve, eigh
 
 from scanproc.conventions import Complex, Real, mode_count, mode_degrees
 from scanproc.steps.box import Box, Surface, box_surface, edge_nearness
-from scanproc.steps.geometry import View
 from scanproc.waves.harmonics import real_harmonics
-from scanproc.waves.radial import outgoing_radial, spherical_bessel, spherical_hankel
+from scanproc.waves.radial import far_radial, outgoing_radial
 
 MULTIPOLE_GROUPS = ((0, 2), (3, 5), (6, 9), (10, 14))
 """Degrees of the multipoles about the acoustic centre that share one weight."""
+MULTIPOLE_USUAL = (0.05, 0.01, 0.001, 0.0003)
 SOURCES_PER_WAVELENGTH = 4.0
-LARGEST_SURFACE = 900
-"""Sources on the whole surface at most. Where the wavelength asks for more, only a patch about the centre is fine."""
-LARGEST_PATCH = 450
+LARGEST_RIGID = 900
+"""Sources inside a rigid cabinet at most; for shorter waves its surface is left to loose sources."""
+FEWEST_PER_WAVELENGTH = 2.4
+"""Loose sources on the surface are this dense, or as dense as ``LARGEST_SURFACE`` allows."""
+LARGEST_SURFACE = 2000
+LARGEST_PATCH = 300
+"""Sources of a fine patch about each driver, where the surface as a whole is too coarse for the wavelength."""
 CELLS_PER_SOURCE_SPACING = 1.3
 """Cells of the rigid cabinet are finer than the sources inside it by this factor in each direction."""
 INSET_SHARE = 0.1
@@ -31,17 +35,17 @@ KEPT_VARIANCE = 1e-9
 
 @dataclass(frozen=True, eq=False)
 class Dictionary:
-    """Columns: fields of combinations of sources, then multipoles about ``centre_m``.
+    """Columns: fields of combinations of sources, then multipoles.
 
     ``source_m`` (S, 3); ``mixture`` complex (S, combinations), the strength of each source in each combination;
-    multipoles up to ``multipole_order``. ``share`` (blocks, M): how each block's variance is spread over the
+    multipoles up to ``multipole_order`` about each of ``place_m`` (places, 3), the first of which is the centre. ``share`` (blocks, M): how each block's variance is spread over the
     columns, before it is scaled to the mean level at the points. ``usual`` (blocks,): the weight a block is
     expected to have.
     """
 
     source_m: Real
     mixture: Complex
-    centre_m: Real
+    place_m: Real
     multipole_order: int
     share: Real
     names: tuple[str, ...]
@@ -67,33 +71,33 @@ def make_dictionary(
     known), each on its own; the surface of a rigid cabinet of the box's shape that vibrates anywhere, or only
     near the centre and the drivers; multipoles about the centre.
     """
-    fine = 2 * np.pi / wavenumber / SOURCES_PER_WAVELENGTH
-    spacing = max(min(fine, float(box.size_m.min()) / 8), np.sqrt(box.area_m2 / LARGEST_SURFACE))
     inset = INSET_SHARE * float(box.size_m.min())
     places = np.atleast_2d(centre_m if drivers_m is None else np.vstack([centre_m, drivers_m]))
-    source = box_surface(box, spacing, inset, scanned_m)
-    if spacing <= 1.5 * fine:
+    wavelength = 2 * np.pi / wavenumber
+    least = np.sqrt(box.area_m2 / LARGEST_RIGID)
+    spacing = max(min(wavelength / SOURCES_PER_WAVELENGTH, float(box.size_m.min()) / 8), least)
+    if spacing <= wavelength / 2.6:
+        source = box_surface(box, spacing, inset, scanned_m)
         parts = [_loose(source, box, places), *_rigid(source, box, places, wavenumber, spacing, scanned_m)]
-        position = source.position_m
-    else:
-        patch = _nearest(box_surface(box, fine, inset, scanned_m), centre_m)
-        loose, near = _loose(source, box, places), _loose_patch(patch, box, places)
-        parts = [_padded(loose, 0, len(near.mixture)), _padded(near, len(loose.mixture), 0)]
-        position = np.concatenate([source.position_m, patch.position_m])
-    return _assembled(position, parts, centre_m)
+        return _assembled(source.position_m, parts, places)
+    spacing = max(wavelength / FEWEST_PER_WAVELENGTH, np.sqrt(box.area_m2 / LARGEST_SURFACE))
+    source = box_surface(box, spacing, inset, scanned_m)
+    loose = _loose(source, box, places)
+    if spacing <= wavelength / 2:
+        return _assembled(source.position_m, [loose], places)
+    fine = box_surface(box, wavelength / 3, inset, scanned_m)
+    patch = _nearest(fine, places)
+    near = _loose_patch(patch, box, places)
+    parts = [_padded(loose, 0, len(near.mixture)), _padded(near, len(loose.mixture), 0)]
+    return _assembled(np.concatenate([source.position_m, patch.position_m]), parts, places)
 
 
-def columns_at(dictionary: Dictionary, view: View, wavenumber: float) -> Complex:
-    """Fields of all columns at the points, (points, M). ``view`` is seen from the dictionary's centre."""
-    position = view.centre_m + view.radius_m[:, None] * view.direction
-    distance = np.sqrt(_squared_distance(position, dictionary.source_m))
+def columns_at(dictionary: Dictionary, position_m: Real, wavenumber: float, scaling_m: float) -> Complex:
+    """Fields of all columns at positions (points, 3), (points, M); multipoles are scaled at the radius given."""
+    distance = np.sqrt(_squared_distance(position_m, dictionary.source_m))
     sources = np.exp(-1j * wavenumber * distance) / distance
-    degree = mode_degrees(dictionary.multipole_order)
-    radial = outgoing_radial(
-        dictionary.multipole_order, wavenumber * view.radius_m, wavenumber * view.scaling_radius_m
-    )
-    multipoles = real_harmonics(dictionary.multipole_order, view.direction) * radial[degree].T
-    return np.concatenate([sources @ dictionary.mixture, multipoles], axis=1)
+    multipoles = [_multipoles(dictionary.multipole_order, position_m - place, wavenumber, scaling_m) for place in dictionary.place_m]
+    return np.concatenate([sources @ dictionary.mixture, *multipoles], axis=1)
 
 
 def level_shares(dictionary: Dictionary, columns: Complex) -> Real:
@@ -102,26 +106,15 @@ def level_shares(dictionary: Dictionary, columns: Complex) -> Real:
     return dictionary.share / (dictionary.share @ power)[:, None]
 
 
-def to_coefficients(dictionary: Dictionary, order: int, wavenumber: float, scaling_radius_m: float) -> Complex:
-    """Outgoing coefficients about the centre of every column, (modes, M), in the scaling of Expansion.
-
-    A source at d gives e^{-jkR}/R = -4πjk Σ j_n(kd) h_n(kr) Y_nm(d) Y_nm (DLMF 10.60.1 and .2, 14.30.9).
-    """
-    sources = source_coefficients(dictionary, order, wavenumber, scaling_radius_m)
-    multipoles = np.eye(mode_count(order), mode_count(dictionary.multipole_order))
-    return np.concatenate([sources @ dictionary.mixture, multipoles], axis=1)
-
-
-def source_coefficients(dictionary: Dictionary, order: int, wavenumber: float, scaling_radius_m: float) -> Complex:
-    """Outgoing coefficients about the centre of every single source, (modes, S)."""
-    offset = dictionary.source_m - dictionary.centre_m
-    radius = np.maximum(np.linalg.norm(offset, axis=1), 1e-9)
-    mantissa, exponent = spherical_bessel(order, wavenumber * radius)
-    size, size_exponent = spherical_hankel(order, wavenumber * scaling_radius_m)
-    radial = np.ldexp(mantissa * np.abs(size), exponent + size_exponent)
-    harmonics = real_harmonics(order, offset / radius[:, None]).T
-    coefficients: Complex = -4j * np.pi * wavenumber * harmonics * radial[mode_degrees(order)]
-    return coefficients
+def far_columns(dictionary: Dictionary, direction: Real, centre_m: Real, wavenumber: float, scaling_m: float) -> Complex:
+    """Far field p·r·e^{jkr} of all columns about ``centre_m`` at unit vectors (directions, 3), (directions, M)."""
+    sources = np.exp(1j * wavenumber * (direction @ (dictionary.source_m - centre_m).T))
+    order = dictionary.multipole_order
+    harmonics = real_harmonics(order, direction) * far_radial(order, wavenumber, wavenumber * scaling_m)[mode_degrees(order)]
+    multipoles = [
+        harmonics * np.exp(1j * wavenumber * (direction @ (place - centre_m)))[:, None] for place in dictionary.place_m
+    ]
+    return np.concatenate([sources @ dictionary.mixture, *multipoles], axis=1)
 
 
 def _loose(source: Surface, box: Box, places_m: Real) -> _Part:
@@ -183,10 +176,17 @@ def _nearness(position_m: Real, box: Box, places_m: Real) -> Real:
     return np.exp(-0.5 * _squared_distance(position_m, places_m) / width**2).sum(axis=1) + 1e-12
 
 
-def _nearest(surface: Surface, centre_m: Real) -> Surface:
-    squared = np.sum((surface.position_m - centre_m) ** 2, axis=1)
-    chosen = np.argsort(squared, kind="stable")[:LARGEST_PATCH]
+def _nearest(surface: Surface, places_m: Real) -> Surface:
+    squared = _squared_distance(surface.position_m, places_m)
+    chosen = np.unique(np.argsort(squared, axis=0, kind="stable")[:LARGEST_PATCH])
     return Surface(surface.position_m[chosen], surface.normal[chosen], surface.area_m2[chosen])
+
+
+def _multipoles(order: int, offset_m: Real, wavenumber: float, scaling_m: float) -> Complex:
+    """Outgoing terms at offsets from their centre, (points, modes)."""
+    radius = np.linalg.norm(offset_m, axis=1)
+    radial = outgoing_radial(order, wavenumber * radius, wavenumber * scaling_m)
+    return real_harmonics(order, offset_m / radius[:, None]) * radial[mode_degrees(order)].T
 
 
 def _padded(part: _Part, before: int, after: int) -> _Part:
@@ -194,21 +194,23 @@ def _padded(part: _Part, before: int, after: int) -> _Part:
     return _Part(np.pad(part.mixture, ((before, after), (0, 0))), part.share, part.names, part.usual)
 
 
-def _assembled(position: Real, parts: list[_Part], centre_m: Real) -> Dictionary:
+def _assembled(position: Real, parts: list[_Part], places_m: Real) -> Dictionary:
     order = MULTIPOLE_GROUPS[-1][1]
     degree = mode_degrees(order)
     groups = np.array([((degree >= low) & (degree <= high)).astype(float) for low, high in MULTIPOLE_GROUPS])
-    blocks = [part.share for part in parts] + [groups]
+    blocks = [part.share for part in parts] + [groups] * len(places_m)
     share = np.zeros((sum(len(b) for b in blocks), sum(b.shape[1] for b in blocks)))
     row = column = 0
     for block in blocks:
         share[row : row + len(block), column : column + block.shape[1]] = block
         row, column = row + len(block), column + block.shape[1]
     names = [name for part in parts for name in part.names]
-    names += [f"multipoles {low} to {high}" for low, high in MULTIPOLE_GROUPS]
-    usual = [value for part in parts for value in part.usual] + [0.05, 0.01, 0.001, 0.0003]
+    for number in range(len(places_m)):
+        about = "the centre" if number == 0 else f"driver {number}"
+        names += [f"multipoles {low} to {high} about {about}" for low, high in MULTIPOLE_GROUPS]
+    usual = [value for part in parts for value in part.usual] + list(MULTIPOLE_USUAL) * len(places_m)
     mixture = np.concatenate([part.mixture for part in parts], axis=1).astype(np.complex128)
-    return Dictionary(position, mixture, np.array(centre_m), order, share, tuple(names), np.array(usual))
+    return Dictionary(position, mixture, np.array(places_m), order, share, tuple(names), np.array(usual))
 
 
 def _squared_distance(first: Real, second: Real) -> Real:
