@@ -27,6 +27,11 @@ class Box:
         x, y, z = self.size_m
         return float(2 * (x * y + y * z + z * x))
 
+    def reach_m(self, centre_m: Real) -> Real:
+        """Distance from centres (..., 3) to the box's farthest corner, (...)."""
+        reach: Real = np.linalg.norm(np.abs(centre_m - self.centre_m) + self.size_m / 2, axis=-1)
+        return reach
+
 
 @dataclass(frozen=True, eq=False)
 class Surface:

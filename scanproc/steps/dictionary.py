@@ -7,20 +7,20 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.linalg import cho_factor, cho_solve, eigh
 
-from scanproc.conventions import Complex, Real, mode_count, mode_degrees
+from scanproc.conventions import Complex, Real, mode_degrees
 from scanproc.steps.box import Box, Surface, box_surface, edge_nearness
 from scanproc.waves.harmonics import real_harmonics
-from scanproc.waves.radial import far_radial, outgoing_radial
+from scanproc.waves.radial import far_radial, outgoing_radial, spherical_bessel, spherical_hankel
 
 MULTIPOLE_GROUPS = ((0, 2), (3, 5), (6, 9), (10, 14))
 """Degrees of the multipoles about the acoustic centre that share one weight."""
 MULTIPOLE_USUAL = (0.05, 0.01, 0.001, 0.0003)
 SOURCES_PER_WAVELENGTH = 4.0
-LARGEST_RIGID = 900
+LARGEST_RIGID = 700
 """Sources inside a rigid cabinet at most; for shorter waves its surface is left to loose sources."""
 FEWEST_PER_WAVELENGTH = 2.4
 """Loose sources on the surface are this dense, or as dense as ``LARGEST_SURFACE`` allows."""
-LARGEST_SURFACE = 2000
+LARGEST_SURFACE = 1200
 LARGEST_PATCH = 300
 """Sources of a fine patch about each driver, where the surface as a whole is too coarse for the wavelength."""
 CELLS_PER_SOURCE_SPACING = 1.3
@@ -35,9 +35,10 @@ KEPT_VARIANCE = 1e-9
 
 @dataclass(frozen=True, eq=False)
 class Dictionary:
-    """Columns: fields of combinations of sources, then multipoles.
+    """Columns: fields of single sources, of combinations of sources, then multipoles.
 
-    ``source_m`` (S, 3); ``mixture`` complex (S, combinations), the strength of each source in each combination;
+    ``source_m`` (S, 3); ``mixture`` complex (sources of a rigid cabinet, combinations), the strengths of the leading
+    sources in each combination;
     multipoles up to ``multipole_order`` about each of ``place_m`` (places, 3), the first of which is the centre. ``share`` (blocks, M): how each block's variance is spread over the
     columns, before it is scaled to the mean level at the points. ``usual`` (blocks,): the weight a block is
     expected to have.
@@ -54,9 +55,8 @@ class Dictionary:
 
 @dataclass(frozen=True, eq=False)
 class _Part:
-    """Columns with one block of variances each: ``mixture`` (S, columns), ``share`` (blocks, columns)."""
+    """Columns with their blocks of variances: ``share`` (blocks, columns)."""
 
-    mixture: Complex
     share: Real
     names: tuple[str, ...]
     usual: tuple[float, ...]
@@ -78,26 +78,28 @@ def make_dictionary(
     spacing = max(min(wavelength / SOURCES_PER_WAVELENGTH, float(box.size_m.min()) / 8), least)
     if spacing <= wavelength / 2.6:
         source = box_surface(box, spacing, inset, scanned_m)
-        parts = [_loose(source, box, places), *_rigid(source, box, places, wavenumber, spacing, scanned_m)]
-        return _assembled(source.position_m, parts, places)
+        rigid = _rigid(source, box, places, wavenumber, spacing, scanned_m)
+        return _assembled(source.position_m, [_loose(source, box, places)], rigid, places)
     spacing = max(wavelength / FEWEST_PER_WAVELENGTH, np.sqrt(box.area_m2 / LARGEST_SURFACE))
     source = box_surface(box, spacing, inset, scanned_m)
     loose = _loose(source, box, places)
     if spacing <= wavelength / 2:
-        return _assembled(source.position_m, [loose], places)
+        return _assembled(source.position_m, [loose], [], places)
     fine = box_surface(box, wavelength / 3, inset, scanned_m)
     patch = _nearest(fine, places)
-    near = _loose_patch(patch, box, places)
-    parts = [_padded(loose, 0, len(near.mixture)), _padded(near, len(loose.mixture), 0)]
-    return _assembled(np.concatenate([source.position_m, patch.position_m]), parts, places)
+    position = np.concatenate([source.position_m, patch.position_m])
+    return _assembled(position, [loose, _loose_patch(patch, box, places)], [], places)
 
 
 def columns_at(dictionary: Dictionary, position_m: Real, wavenumber: float, scaling_m: float) -> Complex:
     """Fields of all columns at positions (points, 3), (points, M); multipoles are scaled at the radius given."""
     distance = np.sqrt(_squared_distance(position_m, dictionary.source_m))
     sources = np.exp(-1j * wavenumber * distance) / distance
-    multipoles = [_multipoles(dictionary.multipole_order, position_m - place, wavenumber, scaling_m) for place in dictionary.place_m]
-    return np.concatenate([sources @ dictionary.mixture, *multipoles], axis=1)
+    multipoles = [
+        _multipoles(dictionary.multipole_order, position_m - place, wavenumber, scaling_m)
+        for place in dictionary.place_m
+    ]
+    return np.concatenate([sources, _combined(dictionary, sources), *multipoles], axis=1)
 
 
 def level_shares(dictionary: Dictionary, columns: Complex) -> Real:
@@ -106,15 +108,37 @@ def level_shares(dictionary: Dictionary, columns: Complex) -> Real:
     return dictionary.share / (dictionary.share @ power)[:, None]
 
 
-def far_columns(dictionary: Dictionary, direction: Real, centre_m: Real, wavenumber: float, scaling_m: float) -> Complex:
+def far_columns(
+    dictionary: Dictionary, direction: Real, centre_m: Real, wavenumber: float, scaling_m: float
+) -> Complex:
     """Far field p·r·e^{jkr} of all columns about ``centre_m`` at unit vectors (directions, 3), (directions, M)."""
     sources = np.exp(1j * wavenumber * (direction @ (dictionary.source_m - centre_m).T))
     order = dictionary.multipole_order
-    harmonics = real_harmonics(order, direction) * far_radial(order, wavenumber, wavenumber * scaling_m)[mode_degrees(order)]
+    harmonics = (
+        real_harmonics(order, direction)
+        * far_radial(order, wavenumber, wavenumber * scaling_m)[mode_degrees(order)]
+    )
     multipoles = [
-        harmonics * np.exp(1j * wavenumber * (direction @ (place - centre_m)))[:, None] for place in dictionary.place_m
+        harmonics * np.exp(1j * wavenumber * (direction @ (place - centre_m)))[:, None]
+        for place in dictionary.place_m
     ]
-    return np.concatenate([sources @ dictionary.mixture, *multipoles], axis=1)
+    return np.concatenate([sources, _combined(dictionary, sources), *multipoles], axis=1)
+
+
+def source_coefficients(
+    dictionary: Dictionary, order: int, centre_m: Real, wavenumber: float, scaling_m: float
+) -> Complex:
+    """Outgoing coefficients about ``centre_m`` of every single source, (modes, S), in the scaling of Expansion.
+
+    A source at d gives e^{-jkR}/R = -4πjk Σ j_n(kd) h_n(kr) Y_nm(d) Y_nm (DLMF 10.60.1 and .2, 14.30.9).
+    """
+    offset = dictionary.source_m - centre_m
+    radius = np.maximum(np.linalg.norm(offset, axis=1), 1e-9)
+    mantissa, exponent = spherical_bessel(order, wavenumber * radius)
+    size, size_exponent = spherical_hankel(order, wavenumber * scaling_m)
+    radial = np.ldexp(mantissa * np.abs(size), exponent + size_exponent)
+    coefficients = real_harmonics(order, offset / radius[:, None]).T * radial[mode_degrees(order)]
+    return -4j * np.pi * wavenumber * coefficients
 
 
 def _loose(source: Surface, box: Box, places_m: Real) -> _Part:
@@ -122,18 +146,18 @@ def _loose(source: Surface, box: Box, places_m: Real) -> _Part:
     edges = edge_nearness(box, source.position_m, 0.08 * float(box.size_m.min()))
     area = source.area_m2
     shares = [area, area * edges, area * _nearness(source.position_m, box, places_m)]
-    return _Part(np.eye(len(area)), np.array(shares), ("surface", "edges", "sources near drivers"), (0.01, 0.003, 0.01))
+    return _Part(np.array(shares), ("surface", "edges", "sources near drivers"), (0.01, 0.003, 0.01))
 
 
 def _loose_patch(source: Surface, box: Box, places_m: Real) -> _Part:
     """Fine sources about the centre, for wavelengths that the whole surface is too coarse for."""
     share = source.area_m2 * _nearness(source.position_m, box, places_m)
-    return _Part(np.eye(len(share)), share[None], ("fine patch",), (0.3,))
+    return _Part(share[None], ("fine patch",), (0.3,))
 
 
 def _rigid(
     source: Surface, box: Box, places_m: Real, wavenumber: float, spacing_m: float, scanned_m: Real
-) -> list[_Part]:
+) -> list[tuple[Complex, _Part]]:
     """A rigid cabinet whose surface moves here or there: strengths of the sources inside that give the velocity.
 
     The method of fundamental solutions (Fairweather, Karageorghis and Martin 2003): least squares on the normal
@@ -145,8 +169,8 @@ def _rigid(
     everywhere = _leading(strengths * np.sqrt(cells.area_m2))
     near = _leading(strengths * np.sqrt(cells.area_m2 * _nearness(cells.position_m, box, places_m)))
     return [
-        _Part(everywhere, np.ones((1, everywhere.shape[1])), ("rigid cabinet",), (0.3,)),
-        _Part(near, np.ones((1, near.shape[1])), ("rigid cabinet near drivers",), (0.5,)),
+        (everywhere, _Part(np.ones((1, everywhere.shape[1])), ("rigid cabinet",), (0.3,))),
+        (near, _Part(np.ones((1, near.shape[1])), ("rigid cabinet near drivers",), (0.5,))),
     ]
 
 
@@ -182,6 +206,19 @@ def _nearest(surface: Surface, places_m: Real) -> Surface:
     return Surface(surface.position_m[chosen], surface.normal[chosen], surface.area_m2[chosen])
 
 
+def _combined(dictionary: Dictionary, sources: Complex) -> Complex:
+    """Fields of the combinations from those of the single sources, (rows, combinations)."""
+    return sources[:, : len(dictionary.mixture)] @ dictionary.mixture
+
+
+def source_strengths(dictionary: Dictionary, strength: Complex) -> tuple[Complex, Complex]:
+    """Strengths of columns as those of the single sources (S,) and of the multipoles (places, modes)."""
+    count, combinations = len(dictionary.source_m), dictionary.mixture.shape[1]
+    sources = strength[:count].copy()
+    sources[: len(dictionary.mixture)] += dictionary.mixture @ strength[count : count + combinations]
+    return sources, strength[count + combinations :].reshape(len(dictionary.place_m), -1)
+
+
 def _multipoles(order: int, offset_m: Real, wavenumber: float, scaling_m: float) -> Complex:
     """Outgoing terms at offsets from their centre, (points, modes)."""
     radius = np.linalg.norm(offset_m, axis=1)
@@ -189,12 +226,10 @@ def _multipoles(order: int, offset_m: Real, wavenumber: float, scaling_m: float)
     return real_harmonics(order, offset_m / radius[:, None]) * radial[mode_degrees(order)].T
 
 
-def _padded(part: _Part, before: int, after: int) -> _Part:
-    """The part with sources of others before and after its own."""
-    return _Part(np.pad(part.mixture, ((before, after), (0, 0))), part.share, part.names, part.usual)
-
-
-def _assembled(position: Real, parts: list[_Part], places_m: Real) -> Dictionary:
+def _assembled(
+    position: Real, loose: list[_Part], rigid: list[tuple[Complex, _Part]], places_m: Real
+) -> Dictionary:
+    parts = loose + [part for _, part in rigid]
     order = MULTIPOLE_GROUPS[-1][1]
     degree = mode_degrees(order)
     groups = np.array([((degree >= low) & (degree <= high)).astype(float) for low, high in MULTIPOLE_GROUPS])
@@ -209,7 +244,9 @@ def _assembled(position: Real, parts: list[_Part], places_m: Real) -> Dictionary
         about = "the centre" if number == 0 else f"driver {number}"
         names += [f"multipoles {low} to {high} about {about}" for low, high in MULTIPOLE_GROUPS]
     usual = [value for part in parts for value in part.usual] + list(MULTIPOLE_USUAL) * len(places_m)
-    mixture = np.concatenate([part.mixture for part in parts], axis=1).astype(np.complex128)
+    mixture = np.concatenate([np.empty((0, 0))] if not rigid else [m for m, _ in rigid], axis=1).astype(
+        np.complex128
+    )
     return Dictionary(position, mixture, np.array(places_m), order, share, tuple(names), np.array(usual))
 
 

@@ -2,27 +2,26 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from itertools import pairwise
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import ArrayLike
 
-from scanproc.conventions import Complex, Integer, Real, mode_count, mode_degrees
+from scanproc.conventions import Boolean, Complex, Integer, Real, mode_count
 from scanproc.records.expansion import Expansion, join
+from scanproc.records.fit_plan import FitPlan
 from scanproc.records.scan import Scan
 from scanproc.steps import geometry
-from scanproc.steps.geometry import View
-from scanproc.steps.order_choice import between, checked_order, choose_orders, highest_order
-from scanproc.steps.uncertainty import Uncertainty, far_field_error_db, truncation_uncertainty
-from scanproc.waves.harmonics import real_harmonics
-from scanproc.waves.least_squares import coefficients, nested_fit
-from scanproc.waves.radial import outgoing_radial
+from scanproc.steps.box import Box
+from scanproc.steps.informed import Device, fit_informed
+from scanproc.steps.order_choice import checked_order, highest_order
+from scanproc.steps.prepare import Estimator, prepare, weights_at
+from scanproc.steps.truncated import Progress, fit_any, fit_shell, on_shell
+from scanproc.steps.uncertainty import far_field_error_db
 
-SAMPLE_FREQUENCIES = 24
-"""Away from shells every frequency has its own basis; there the order is judged at about this many."""
 
-Progress = Callable[[int], None]
-"""Called with the number of frequencies that were just finished."""
+Values = TypeVar("Values", Real, Complex)
 
 
 def fit(
@@ -30,154 +29,163 @@ def fit(
     *,
     order: int | None = None,
     max_order: int | None = None,
-    centre_m: ArrayLike = (0.0, 0.0, 0.0),
+    centre_m: ArrayLike | None = None,
+    estimator: Estimator = "auto",
+    driver_m: ArrayLike = (),
     progress: Progress | None = None,
 ) -> Expansion:
-    """The outgoing expansion of a scan about ``centre_m``.
+    """The outgoing expansion of a scan.
 
     ``order`` fixes the order; otherwise it is chosen per frequency by held-out (leave-one-out) error, up to
-    ``max_order`` and to what the points can carry. On one shell about the centre the angular matrix is real
-    and the same at every frequency, so one QR serves all; any other geometry takes one complex QR per frequency.
+    ``max_order`` and to what the points can carry. ``centre_m`` (3,) fixes the expansion centre; otherwise it is found
+    band by band. ``estimator``: "truncated" is least squares up to the order; "informed" is regression on what a
+    device of the scan's ``device_size_m`` can radiate, with drivers at ``driver_m`` (drivers, 3) if they are known;
+    "auto" takes in each band the one that predicts the lower far-field error.
+
+    On one shell about the centre the angular matrix is real and the same at every frequency, so one QR serves all
+    truncated fits; any other geometry takes one complex QR per frequency.
 
     Raises ScanDataError when the points are too few, or too few for ``order``, or one lies on the centre.
     """
-    view = geometry.view_from(scan.setup.position_m, centre_m)
-    limit = highest_order(scan.points, max_order) if order is None else checked_order(order, scan.points)
     report = progress or _silent
-    if view.is_shell:
-        return _fit_shell(scan, view, limit, order, report)
-    return _fit_any(scan, view, limit, order, report)
+    if centre_m is not None and (estimator == "truncated" or order is not None):
+        view = geometry.view_from(scan.setup.position_m, centre_m)
+        if on_shell(scan, view):
+            limit = (
+                highest_order(scan.points, max_order) if order is None else checked_order(order, scan.points)
+            )
+            return fit_shell(scan, view, limit, None if order is None else _fixed(order, scan), None, report)
+    plan = prepare(
+        scan, order=order, max_order=max_order, centre_m=centre_m, estimator=estimator, driver_m=driver_m
+    )
+    return fit_planned(scan, plan, progress=report)
 
 
-def _fit_shell(scan: Scan, view: View, limit: int, order: int | None, progress: Progress) -> Expansion:
-    """All frequencies from one real factorisation."""
-    top = min(limit + 2, highest_order(scan.points)) if order is not None else limit
-    basis = real_harmonics(top, view.direction)
-    nested = nested_fit(basis, scan.pressure_pa, _ends(top), overwrite=True)
-    held_out = nested.held_out_db()
-    if order is None:
-        orders = choose_orders(held_out, scan.frequency_hz)
-    else:
-        orders = np.full(len(scan.frequency_hz), order, dtype=np.int64)
-    k = geometry.wavenumbers(scan.setup, scan.frequency_hz)
-    values = np.zeros((mode_count(int(orders.max())), len(k)), dtype=np.complex128)
-    parts = []
-    for n in np.unique(orders):
-        here = np.flatnonzero(orders == n)
-        phase = _shell_phase(int(n), k[here] * view.scaling_radius_m)
-        values[: mode_count(int(n)), here] = coefficients(nested, int(n), here) / phase
-        parts.append(
-            (here, truncation_uncertainty(nested, int(n), here, k[here], view.scaling_radius_m, phase))
-        )
-    progress(len(k))
-    return _expansion(scan, view, k, orders, values, held_out, _merged(parts, len(k)))
-
-
-def _shell_phase(order: int, kr: Real) -> Complex:
-    """h_n(kr)/|h_n(kr)| for each mode, (modes, F): all that is left of the radial functions on a shell."""
-    phase = np.stack([outgoing_radial(order, x, float(x))[:, 0] for x in kr], axis=1)
-    return phase[mode_degrees(order)]
-
-
-def _fit_any(scan: Scan, view: View, limit: int, order: int | None, progress: Progress) -> Expansion:
-    """One complex factorisation per frequency."""
-    k = geometry.wavenumbers(scan.setup, scan.frequency_hz)
-    harmonics = real_harmonics(limit, view.direction)
-    if order is None:
-        orders = _sampled_orders(scan, view, k, harmonics, limit)
-    else:
-        orders = np.full(len(k), order, dtype=np.int64)
-    parts = []
-    for index in range(len(k)):
-        parts.append(_fit_one(scan, view, k, harmonics, index, int(orders[index]), limit))
-        progress(1)
+def fit_planned(scan: Scan, plan: FitPlan, *, progress: Progress | None = None) -> Expansion:
+    """The expansion of a scan, or of a block of its frequencies, as a plan says."""
+    report = progress or _silent
+    at = plan.at(scan.frequency_hz)
+    parts = [_fit_run(scan, plan, at, run, report) for run in _runs(plan.centre_m[at], plan.informed[at] > 0)]
     return join(parts)
 
 
-def _sampled_orders(scan: Scan, view: View, k: Real, harmonics: Real, limit: int) -> Integer:
-    """Orders at all frequencies, judged at some."""
-    count = min(SAMPLE_FREQUENCIES, len(k))
-    sample = np.unique(np.linspace(0, len(k) - 1, count).round().astype(int))
-    errors = [
-        nested_fit(
-            _basis(view, harmonics, limit, k[i]), scan.pressure_pa[:, [i]], _ends(limit), overwrite=True
-        ).held_out_db()
-        for i in sample
-    ]
-    hz = scan.frequency_hz[sample]
-    return between(hz, choose_orders(np.concatenate(errors, axis=1), hz), scan.frequency_hz)
+def _fit_run(scan: Scan, plan: FitPlan, at: Integer, run: slice, progress: Progress) -> Expansion:
+    """Neighbouring frequencies about one centre, all with or all without the informed fit."""
+    part = scan.take_frequencies(run)
+    view = geometry.view_from(scan.setup.position_m, plan.centre_m[at[run.start]])
+    orders = plan.order[at[run]]
+    share = plan.informed[at[run]]
+    sensor = plan.sensor_noise[at[run]]
+    quiet = _silent if share.max() else progress
+    truncated = None
+    if share.min() < 1:
+        if on_shell(part, view):
+            truncated = fit_shell(part, view, highest_order(scan.points), orders, sensor, quiet)
+        else:
+            truncated = fit_any(part, view, orders, sensor, quiet)
+    if share.max() == 0:
+        assert truncated is not None
+        return truncated
+    informed = join([_fit_informed(part, plan, view.centre_m, i, progress) for i in range(len(share))])
+    return informed if truncated is None else mixed(truncated, informed, share)
 
 
-def _fit_one(
-    scan: Scan, view: View, k: Real, harmonics: Real, index: int, order: int, limit: int
-) -> Expansion:
-    """The expansion of one frequency at a given order."""
-    top = min(order + 2, limit)
-    nested = nested_fit(
-        _basis(view, harmonics, top, k[index]), scan.pressure_pa[:, [index]], _ends(top), overwrite=True
+def _fit_informed(scan: Scan, plan: FitPlan, centre_m: Real, index: int, progress: Progress) -> Expansion:
+    """The informed fit of one frequency as an expansion."""
+    frequency = scan.frequency_hz[[index]]
+    k = geometry.wavenumbers(scan.setup, frequency)
+    device = Device(Box(plan.box_centre_m, plan.box_size_m), plan.driver_m)
+    # A device-sized array sees each point's own wave number as a small change of its distance.
+    position = (
+        centre_m + (scan.setup.position_m - centre_m) * geometry.relative_wavenumber(scan.setup)[:, None]
     )
-    here = np.zeros(1, dtype=np.int64)
-    uncertainty = truncation_uncertainty(
-        nested,
-        order,
-        here,
-        k[[index]],
-        view.scaling_radius_m,
-        np.ones((mode_count(order), 1), dtype=np.complex128),
+    weight = weights_at(plan, float(frequency[0]))
+    sensor_noise = float(plan.sensor_noise[plan.at(frequency)[0]])
+    found = fit_informed(
+        position, scan.pressure_pa[:, index], float(k[0]), device, centre_m, weight, sensor_noise
     )
-    one = scan.take_frequencies(slice(index, index + 1))
-    chosen = np.array([order], dtype=np.int64)
-    return _expansion(
-        one, view, k[[index]], chosen, coefficients(nested, order), nested.held_out_db(), uncertainty
-    )
-
-
-def _basis(view: View, harmonics: Real, order: int, wavenumber: float) -> Complex:
-    """Outgoing terms at the points, (points, modes) complex, Fortran order."""
-    kr = wavenumber * view.radius_m
-    radial = outgoing_radial(order, kr, wavenumber * view.scaling_radius_m)
-    basis = np.empty((len(kr), mode_count(order)), dtype=np.complex128, order="F")
-    for n in range(order + 1):
-        block = slice(n * n, (n + 1) ** 2)
-        np.multiply(harmonics[:, block], radial[n][:, None], out=basis[:, block])
-    return basis
-
-
-def _ends(order: int) -> list[int]:
-    return [mode_count(n) for n in range(order + 1)]
-
-
-def _expansion(
-    scan: Scan, view: View, k: Real, orders: Integer, values: Complex, held_out_db: Real, found: Uncertainty
-) -> Expansion:
-    count = len(k)
+    radius = float(np.median(np.linalg.norm(position - centre_m, axis=1)))
+    held_out = np.full((found.order + 1, 1), np.nan)
+    held_out[found.order] = found.held_out_db
+    progress(1)
     return Expansion(
-        frequency_hz=scan.frequency_hz,
-        order=orders,
-        centre_m=np.tile(view.centre_m, (count, 1)),
-        scaling_radius_m=np.full(count, view.scaling_radius_m),
+        frequency_hz=frequency,
+        order=np.array([found.order]),
+        centre_m=centre_m[None],
+        scaling_radius_m=np.array([radius]),
         wavenumber_rad_m=k,
-        coefficients_pa=values,
-        held_out_db=held_out_db,
-        far_field_error_db=far_field_error_db(values, found.variance_pa2, k, view.scaling_radius_m),
-        coefficient_variance_pa2=found.variance_pa2,
-        variance_pattern=found.pattern,
-        estimator=np.zeros(count, dtype=np.int64),
+        coefficients_pa=found.coefficients_pa[:, None],
+        held_out_db=held_out,
+        far_field_error_db=np.array([found.far_field_error_db]),
+        coefficient_variance_pa2=found.uncertainty.variance_pa2,
+        variance_pattern=found.uncertainty.pattern,
+        estimator=np.ones(1, dtype=np.int64),
         points=scan.points,
         drive_voltage_v=scan.setup.drive_voltage_v,
         air_density_kg_m3=geometry.density(scan.setup),
     )
 
 
-def _merged(parts: list[tuple[Integer, Uncertainty]], count: int) -> Uncertainty:
-    """Uncertainties of groups of frequencies put in their places."""
-    rows = max(len(part.variance_pa2) for _, part in parts)
-    variance = np.zeros((rows, count))
-    pattern = np.zeros((len(parts[0][1].pattern), count))
-    for here, part in parts:
-        variance[: len(part.variance_pa2), here] = part.variance_pa2
-        pattern[:, here] = part.pattern
-    return Uncertainty(variance, pattern)
+def mixed(first: Expansion, second: Expansion, share: Real) -> Expansion:
+    """A crossfade of two expansions about the same centres; ``share`` (F,) of the second, 0 to 1.
+
+    Errors are taken as fully correlated, so standard deviations add. Held-out errors are those of the estimator with
+    the larger share.
+    """
+    rows = max(len(first.coefficients_pa), len(second.coefficients_pa))
+    degrees = max(len(first.coefficient_variance_pa2), len(second.coefficient_variance_pa2))
+    orders = max(len(first.held_out_db), len(second.held_out_db))
+    values = (1 - share) * _tall(first.coefficients_pa, rows) + share * _tall(second.coefficients_pa, rows)
+    deviation = (1 - share) * np.sqrt(_tall(first.coefficient_variance_pa2, degrees)) + share * np.sqrt(
+        _tall(second.coefficient_variance_pa2, degrees)
+    )
+    held_out = np.where(
+        share < 0.5,
+        _tall(first.held_out_db, orders, np.nan),
+        _tall(second.held_out_db, orders, np.nan),
+    )
+    order = np.where(
+        share >= 1, second.order, np.where(share <= 0, first.order, np.maximum(first.order, second.order))
+    )
+    error = np.array(
+        [
+            far_field_error_db(
+                values[:, [i]], deviation[:, [i]] ** 2, first.wavenumber_rad_m[[i]], float(radius)
+            )[0]
+            for i, radius in enumerate(first.scaling_radius_m)
+        ]
+    )
+    return Expansion(
+        frequency_hz=first.frequency_hz,
+        order=order,
+        centre_m=first.centre_m,
+        scaling_radius_m=first.scaling_radius_m,
+        wavenumber_rad_m=first.wavenumber_rad_m,
+        coefficients_pa=values[: mode_count(int(order.max()))],
+        held_out_db=held_out,
+        far_field_error_db=error,
+        coefficient_variance_pa2=deviation**2,
+        variance_pattern=(1 - share) * first.variance_pattern + share * second.variance_pattern,
+        estimator=(share >= 0.5).astype(np.int64),
+        points=first.points,
+        drive_voltage_v=first.drive_voltage_v,
+        air_density_kg_m3=first.air_density_kg_m3,
+    )
+
+
+def _runs(centre_m: Real, informed: Boolean) -> list[slice]:
+    """Slices of neighbouring frequencies with the same centre and the same kind of fit."""
+    same = np.all(centre_m[1:] == centre_m[:-1], axis=1) & (informed[1:] == informed[:-1])
+    edges = [0, *(np.flatnonzero(~same) + 1).tolist(), len(centre_m)]
+    return [slice(a, b) for a, b in pairwise(edges)]
+
+
+def _tall(array: Values, rows: int, fill: float = 0.0) -> Values:
+    return np.pad(array, ((0, rows - len(array)), (0, 0)), constant_values=fill)
+
+
+def _fixed(order: int, scan: Scan) -> Integer:
+    return np.full(len(scan.frequency_hz), order, dtype=np.int64)
 
 
 def _silent(_: int) -> None:

@@ -16,9 +16,9 @@ from scipy.optimize import minimize
 
 from scanproc.conventions import Complex, Real
 
-NOISE_FLOOR = 1e-11
+NOISE_FLOOR = 1e-9
 """Smallest noise variance relative to the data's mean square."""
-LARGEST_WEIGHT = 1e4
+LARGEST_WEIGHT = 1e2
 SMALLEST_WEIGHT = 1e-9
 BLOCK_SPREAD = 2.0
 """Natural log of the factor by which a block's weight usually departs from what is usual for it."""
@@ -72,7 +72,7 @@ def learn_weights(
     usual: Weights,
     *,
     start: Weights | None = None,
-    iterations: int = 25,
+    iterations: int = 15,
 ) -> Weights:
     """Block weights and noise that maximise the evidence, pooled over problems of like frequency.
 
@@ -102,14 +102,20 @@ def learn_weights(
     bounds = [(np.log(SMALLEST_WEIGHT), np.log(LARGEST_WEIGHT))] * len(usual.block)
     bounds.append((np.log(NOISE_FLOOR), np.log(LARGEST_WEIGHT)))
     first = np.clip(first, *np.transpose(bounds))
-    found = minimize(loss, first, jac=True, method="L-BFGS-B", bounds=bounds, options={"maxiter": iterations})
+    found = minimize(
+        loss,
+        first,
+        jac=True,
+        method="L-BFGS-B",
+        bounds=bounds,
+        options={"maxiter": iterations, "maxfun": 2 * iterations, "ftol": 1e-5},
+    )
     weight = np.exp(found.x)
     return Weights(weight[:-1], float(weight[-1]))
 
 
 def _misfit(problem: Problem, block: Real, weight: Real) -> tuple[float, Real]:
     """-log evidence (up to a constant) and its slope over (weights, noise)."""
-    points = len(problem.data)
     factor = _factorise(problem.columns, weight[:-1] @ block, float(weight[-1]))
     explained, turned, quadratic, noise_trace, noise_power = factor.evidence_parts(problem.data)
     value = factor.log_determinant() + quadratic
@@ -217,7 +223,9 @@ def _inverse_rows(triangle: Complex) -> Complex:
 
 def _column_power(matrix: Complex) -> Real:
     """Σ_i |m_ij|² per column."""
-    power: Real = np.einsum("ij,ij->j", matrix.real, matrix.real) + np.einsum("ij,ij->j", matrix.imag, matrix.imag)
+    power: Real = np.einsum("ij,ij->j", matrix.real, matrix.real) + np.einsum(
+        "ij,ij->j", matrix.imag, matrix.imag
+    )
     return power
 
 

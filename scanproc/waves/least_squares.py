@@ -14,6 +14,8 @@ from scanproc.conventions import Complex, Real
 
 Basis = TypeVar("Basis", Real, Complex)
 
+LEAST_INDEPENDENCE = 1e-3
+"""A column that lies nearer to the span of those before it than this share of its length is not told apart."""
 DATA_COLUMNS_AT_ONCE = 96
 """Data columns per block, so that a block of residuals stays in the processor's cache."""
 
@@ -37,9 +39,20 @@ class NestedFit:
     noise_power: Real
     data_power: Real
 
+    @property
+    def usable(self) -> int:
+        """How many truncations the points can tell apart: on a regular grid high orders may repeat low ones."""
+        diagonal = np.abs(np.diag(self.triangle))
+        dependent = diagonal < LEAST_INDEPENDENCE * np.sqrt(_row_power(self.triangle.T))
+        if not dependent.any():
+            return len(self.ends)
+        return int(np.searchsorted(self.ends, int(np.argmax(dependent)), side="right"))
+
     def held_out_db(self) -> Real:
-        """10·log10(Σ|e|²/Σ|p|²), (orders, F)."""
-        return decibels(self.held_out_power / self.data_power)
+        """10·log10(Σ|e|²/Σ|p|²), (orders, F); NaN for truncations that are not usable."""
+        error = decibels(self.held_out_power / self.data_power)
+        error[self.usable :] = np.nan
+        return error
 
 
 def nested_fit(

@@ -1,0 +1,70 @@
+"""What a fit will do at each frequency, decided from a few of them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from scanproc.conventions import Integer, Real
+from scanproc.records.checked import integer_array, real_array
+
+
+@dataclass(frozen=True, eq=False)
+class FitPlan:
+    """Order, centre and estimator for every frequency of a scan; small, and the same for any block of it.
+
+    - ``frequency_hz`` (F,), ``order`` (F,) of the truncated fit, ``centre_m`` (F, 3)
+    - ``informed`` (F,): share of the informed fit in the result, 0 to 1, between them a crossfade
+    - ``sensor_noise`` (F,): the microphone's noise power relative to the mean square of the data, as far as known
+    - ``sample_hz`` (S,): where the decisions were made; there ``centre_error_m`` (S, 3), the standard error of the
+      centre found, ``truncated_db`` and ``informed_db`` (S,) the predicted far-field errors (NaN where not tried)
+    - ``block_names`` and ``block_weight`` (blocks, S), ``noise`` (S,): the informed fit's weights, relative to the
+      mean square of the data; NaN where not learnt
+    - ``box_centre_m``, ``box_size_m`` (3,) and ``driver_m`` (drivers, 3): where the device is taken to be
+
+    Raises ScanDataError when a shape or a value cannot be used.
+    """
+
+    frequency_hz: Real
+    order: Integer
+    centre_m: Real
+    informed: Real
+    sensor_noise: Real
+    sample_hz: Real
+    centre_error_m: Real
+    truncated_db: Real
+    informed_db: Real
+    block_names: tuple[str, ...]
+    block_weight: Real
+    noise: Real
+    box_centre_m: Real
+    box_size_m: Real
+    driver_m: Real
+
+    def __post_init__(self) -> None:
+        put = object.__setattr__
+        put(self, "frequency_hz", real_array("frequency_hz", self.frequency_hz, ("frequencies",)))
+        count = len(self.frequency_hz)
+        put(self, "order", integer_array("order", self.order, (count,)))
+        put(self, "centre_m", real_array("centre_m", self.centre_m, (count, 3)))
+        for name in ("informed", "sensor_noise"):
+            put(self, name, real_array(name, getattr(self, name), (count,)))
+        put(self, "sample_hz", real_array("sample_hz", self.sample_hz, ("samples",)))
+        samples = len(self.sample_hz)
+        put(
+            self,
+            "centre_error_m",
+            real_array("centre_error_m", self.centre_error_m, (samples, 3), finite=False),
+        )
+        for name in ("truncated_db", "informed_db", "noise"):
+            put(self, name, real_array(name, getattr(self, name), (samples,), finite=False))
+        shape = (len(self.block_names), samples)
+        put(self, "block_weight", real_array("block_weight", self.block_weight, shape, finite=False))
+        for name in ("box_centre_m", "box_size_m"):
+            put(self, name, real_array(name, getattr(self, name), (3,)))
+        put(self, "driver_m", real_array("driver_m", self.driver_m, ("drivers", 3)))
+
+    def at(self, frequency_hz: Real) -> Integer:
+        """Places of the given frequencies in the plan, (frequencies,)."""
+        return np.searchsorted(self.frequency_hz, frequency_hz)

@@ -1,0 +1,204 @@
+"""The informed fit: regression on what the device, of known place and size, can radiate."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from scanproc.conventions import Complex, Real, mode_count, mode_degrees
+from scanproc.steps.box import Box
+from scanproc.steps.dictionary import (
+    Dictionary,
+    columns_at,
+    far_columns,
+    level_shares,
+    make_dictionary,
+    source_coefficients,
+    source_strengths,
+)
+from scanproc.steps.uncertainty import MODEL_ERROR_SHARE, PATTERN_ORDER, Uncertainty
+from scanproc.waves.directions import gauss_legendre_grid, lebedev_grid
+from scanproc.waves.gaussian_fit import GaussianFit, Problem, Weights, fit_gaussian, learn_weights
+from scanproc.waves.harmonics import real_harmonics
+from scanproc.waves.least_squares import decibels
+from scanproc.waves.radial import far_radial
+from scanproc.waves.transform import analyse_grid
+
+LEARNING_POINTS = 400
+"""Weights are learnt on at most so many points."""
+USUAL_NOISE = 1e-4
+HIGHEST_ORDER = 80
+"""Coefficients beyond this order are not kept; what they would hold counts as error."""
+LEFT_OUT_SHARE = 0.01
+"""The order is the least beyond which less than this share of the predicted error's power lies."""
+
+
+@dataclass(frozen=True, eq=False)
+class Informed:
+    """The posterior at one frequency as outgoing coefficients about a centre.
+
+    ``coefficients_pa`` (modes,), ``uncertainty`` of one frequency, ``far_field_error_db`` predicted,
+    ``held_out_db`` the leave-one-out error.
+    """
+
+    coefficients_pa: Complex
+    order: int
+    uncertainty: Uncertainty
+    far_field_error_db: float
+    held_out_db: float
+
+
+@dataclass(frozen=True, eq=False)
+class Device:
+    """Where sound can come from: the box, and the drivers' places (drivers, 3) if they are known."""
+
+    box: Box
+    driver_m: Real
+
+
+def learn(
+    position_m: Real,
+    pressure: Complex,
+    wavenumber: float,
+    device: Device,
+    centre_m: Real,
+    usual_noise: float,
+    start: dict[str, float],
+) -> dict[str, float]:
+    """Weight of every block by name, and "noise", for one frequency's pressures (points,).
+
+    ``start``: weights of a neighbouring frequency, from which the search sets out.
+    """
+    chosen = _spread_out(len(position_m))
+    position = position_m[chosen]
+    dictionary = _dictionary(device, centre_m, wavenumber, position_m)
+    columns = columns_at(dictionary, position, wavenumber, _scaling_radius(position_m, centre_m))
+    usual = Weights(dictionary.usual, usual_noise)
+    found = learn_weights(
+        [Problem(columns, pressure[chosen])],
+        [level_shares(dictionary, columns)],
+        usual,
+        start=Weights(
+            np.array(
+                [start.get(name, value) for name, value in zip(dictionary.names, usual.block, strict=True)]
+            ),
+            start.get("noise", usual_noise),
+        ),
+    )
+    return {**dict(zip(dictionary.names, found.block.tolist(), strict=True)), "noise": found.noise}
+
+
+def fit_informed(
+    position_m: Real,
+    pressure: Complex,
+    wavenumber: float,
+    device: Device,
+    centre_m: Real,
+    weight: dict[str, float],
+    sensor_noise: float,
+) -> Informed:
+    """The posterior for given weights; a block without a weight takes what is usual for it.
+
+    ``sensor_noise``: how much of the learnt noise, relative to the data's mean square, the microphone accounts for.
+    The rest is sound that the dictionary cannot make; see :data:`MODEL_ERROR_SHARE`.
+    """
+    dictionary = _dictionary(device, centre_m, wavenumber, position_m)
+    radius = _scaling_radius(position_m, centre_m)
+    columns = columns_at(dictionary, position_m, wavenumber, radius)
+    blocks = [weight.get(name, usual) for name, usual in zip(dictionary.names, dictionary.usual, strict=True)]
+    mean_square = float(np.mean(np.abs(pressure) ** 2))
+    posterior = fit_gaussian(
+        Problem(columns, pressure),
+        mean_square * (np.array(blocks) @ level_shares(dictionary, columns)),
+        mean_square * weight["noise"],
+    )
+    missing = MODEL_ERROR_SHARE * max(weight["noise"] - sensor_noise, 0.0)
+    return _as_coefficients(dictionary, posterior, wavenumber, centre_m, radius, pressure, missing)
+
+
+def _as_coefficients(
+    dictionary: Dictionary,
+    posterior: GaussianFit,
+    k: float,
+    centre: Real,
+    radius: float,
+    pressure: Complex,
+    missing: float,
+) -> Informed:
+    scale = _calibration(posterior)
+    direction, solid_angle = lebedev_grid(2 * PATTERN_ORDER + 2)
+    far = far_columns(dictionary, direction, centre, k, radius)
+    variance = scale * posterior.functional_variance(far)
+    mean_variance = float(solid_angle @ variance) / (4 * np.pi)
+    full = _coefficients(dictionary, posterior.mean, k, centre, radius)
+    power = np.abs(far_radial(_order_of(full), k, k * radius)) ** 2
+    by_degree = power * np.bincount(mode_degrees(_order_of(full)), np.abs(full) ** 2)
+    mean_variance += missing * by_degree.sum() / (4 * np.pi)
+    variance = variance + (mean_variance - float(solid_angle @ variance) / (4 * np.pi))
+    beyond = np.append(np.cumsum(by_degree[::-1])[::-1][1:], 0.0)
+    order = int(np.argmax(beyond <= LEFT_OUT_SHARE * 4 * np.pi * mean_variance))
+    error_power = mean_variance + beyond[order] / (4 * np.pi)
+    spread = 4 * np.pi * error_power / mode_count(order) / power[: order + 1]
+    pattern = real_harmonics(PATTERN_ORDER, direction).T @ (solid_angle * variance / mean_variance)
+    return Informed(
+        full[: mode_count(order)],
+        order,
+        Uncertainty(spread[:, None], pattern[:, None]),
+        float(decibels(np.asarray(4 * np.pi * error_power / by_degree.sum()))),
+        float(decibels(np.sum(np.abs(posterior.held_out) ** 2) / np.sum(np.abs(pressure) ** 2))),
+    )
+
+
+def _calibration(posterior: GaussianFit) -> float:
+    """Factor on the posterior's variance by what leaving points out shows, never below its own amplitude."""
+    shown = float(np.mean(np.abs(posterior.held_out) ** 2 / posterior.held_out_variance))
+    return max(shown, posterior.amplitude)
+
+
+def _coefficients(
+    dictionary: Dictionary, strength: Complex, k: float, centre: Real, radius: float
+) -> Complex:
+    """Outgoing coefficients about the centre of the field of given column strengths, (modes,)."""
+    reach = float(np.linalg.norm(dictionary.source_m - centre, axis=1).max())
+    order = max(dictionary.multipole_order, int(min(HIGHEST_ORDER, np.ceil(k * reach) + 6)))
+    sources, multipoles = source_strengths(dictionary, strength)
+    total: Complex = source_coefficients(dictionary, order, centre, k, radius) @ sources
+    modes = mode_count(dictionary.multipole_order)
+    total[:modes] += multipoles[0]
+    if len(multipoles) > 1:
+        total += _moved_multipoles(dictionary, multipoles[1:], order, centre, k, radius)
+    return total
+
+
+def _moved_multipoles(
+    dictionary: Dictionary, strength: Complex, order: int, centre: Real, k: float, radius: float
+) -> Complex:
+    """Coefficients about the centre of multipoles about the drivers, by way of their far field."""
+    direction, _ = gauss_legendre_grid(order)
+    low = dictionary.multipole_order
+    factor = far_radial(low, k, k * radius)[mode_degrees(low)]
+    pattern = real_harmonics(low, direction) @ (factor[:, None] * strength.T)
+    turn = np.exp(1j * k * (direction @ (dictionary.place_m[1:] - centre).T))
+    moved = analyse_grid(np.sum(pattern * turn, axis=1), order)
+    return moved / far_radial(order, k, k * radius)[mode_degrees(order)]
+
+
+def _dictionary(device: Device, centre_m: Real, wavenumber: float, position_m: Real) -> Dictionary:
+    drivers = device.driver_m if len(device.driver_m) else None
+    return make_dictionary(device.box, centre_m, wavenumber, position_m, drivers)
+
+
+def _scaling_radius(position_m: Real, centre_m: Real) -> float:
+    return float(np.median(np.linalg.norm(position_m - centre_m, axis=1)))
+
+
+def _spread_out(points: int) -> slice | Real:
+    """Every point, or a fixed random choice of ``LEARNING_POINTS``."""
+    if points <= LEARNING_POINTS:
+        return slice(None)
+    return np.sort(np.random.default_rng(0).choice(points, LEARNING_POINTS, replace=False))
+
+
+def _order_of(coefficients_pa: Complex) -> int:
+    return round(np.sqrt(len(coefficients_pa))) - 1

@@ -1,0 +1,194 @@
+"""Decides from a few frequencies how all of them are fitted: centre, order, estimator."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from scanproc.conventions import Integer, Real
+from scanproc.records.fit_plan import FitPlan
+from scanproc.records.scan import Scan
+from scanproc.steps import geometry
+from scanproc.steps.box import device_box
+from scanproc.steps.centre import Centres, find_centres
+from scanproc.steps.informed import USUAL_NOISE, Device, fit_informed, learn
+from scanproc.steps.order_choice import between, checked_order, choose_orders, highest_order
+from scanproc.steps.truncated import Trial, noise_share, trial_result, try_orders
+from scanproc.steps.uncertainty import far_field_error_db
+from scanproc.waves.harmonics import real_harmonics
+
+Estimator = Literal["auto", "truncated", "informed"]
+
+SAMPLES_PER_OCTAVE = 3
+LOW_ENOUGH_DB = -40.0
+"""Where the truncated fit's held-out error is below this the informed fit is not tried."""
+FIRST_ORDERS = 12
+"""Orders beyond k times the scan radius that are tried first; more only where the error still falls there."""
+CLEAR_GAIN_DB = 1.0
+"""The informed fit is taken where it predicts at least this much less far-field error."""
+
+
+def sample_frequencies(frequency_hz: Real) -> Integer:
+    """Indices of about ``SAMPLES_PER_OCTAVE`` frequencies per octave, the first and the last among them, (S,)."""
+    octaves = np.log2(frequency_hz)
+    count = int(np.ceil((octaves[-1] - octaves[0]) * SAMPLES_PER_OCTAVE)) + 1
+    wanted = np.linspace(octaves[0], octaves[-1], count)
+    return np.unique(np.abs(octaves[:, None] - wanted[None, :]).argmin(axis=0))
+
+
+def prepare(
+    scan: Scan,
+    *,
+    frequency_hz: Real | None = None,
+    order: int | None = None,
+    max_order: int | None = None,
+    centre_m: ArrayLike | None = None,
+    estimator: Estimator = "auto",
+    driver_m: ArrayLike = (),
+    progress: Callable[[int, int], None] | None = None,
+) -> FitPlan:
+    """The plan for all ``frequency_hz`` (F,) of a scan, which itself may hold the sample frequencies only.
+
+    ``order`` fixes the order and ``centre_m`` (3,) the centre; else both are found by held-out error, band by band.
+    The informed fit competes unless ``estimator`` says otherwise or ``order`` is fixed.
+
+    Raises ScanDataError when the points are too few, too few for ``order``, or one lies on the centre.
+    """
+    frequency = scan.frequency_hz if frequency_hz is None else frequency_hz
+    chosen = sample_frequencies(scan.frequency_hz)
+    sample = scan.take_frequencies(chosen)
+    limit = highest_order(scan.points, max_order) if order is None else checked_order(order, scan.points)
+    box = device_box(scan.setup)
+    device = Device(box, np.asarray(driver_m, dtype=np.float64).reshape(-1, 3))
+    centres = _centres(sample, device, centre_m)
+    judged = [_judge(sample, s, centres.centre_m[s], limit, order) for s in range(len(chosen))]
+    if order is not None:
+        orders = np.full(len(frequency), order, dtype=np.int64)
+        sample_orders = np.full(len(chosen), order, dtype=np.int64)
+    else:
+        errors = np.full((limit + 1, len(judged)), np.nan)
+        for s, trial in enumerate(judged):
+            errors[: len(trial.held_out_db), s] = trial.held_out_db
+        sample_orders = choose_orders(errors, sample.frequency_hz)
+        orders = between(sample.frequency_hz, sample_orders, frequency)
+    tried = _estimators(
+        sample,
+        judged,
+        sample_orders,
+        centres,
+        device,
+        "truncated" if order is not None else estimator,
+        progress,
+    )
+    log_frequency, log_sample = np.log(frequency), np.log(sample.frequency_hz)
+    path = [np.interp(log_frequency, log_sample, centres.centre_m[:, axis]) for axis in range(3)]
+    return FitPlan(
+        frequency_hz=frequency,
+        order=orders,
+        centre_m=np.stack(path, axis=1),
+        informed=np.interp(log_frequency, log_sample, tried.informed),
+        sensor_noise=np.interp(log_frequency, log_sample, tried.sensor_noise),
+        sample_hz=sample.frequency_hz,
+        centre_error_m=centres.standard_error_m,
+        truncated_db=tried.truncated_db,
+        informed_db=tried.informed_db,
+        block_names=tried.block_names,
+        block_weight=tried.block_weight,
+        noise=tried.noise,
+        box_centre_m=box.centre_m,
+        box_size_m=box.size_m,
+        driver_m=device.driver_m,
+    )
+
+
+def weights_at(plan: FitPlan, frequency_hz: float) -> dict[str, float]:
+    """The informed fit's weights at a frequency, between those learnt at the samples, in log over log frequency."""
+    rows = dict(zip(plan.block_names, plan.block_weight, strict=True)) | {"noise": plan.noise}
+    weights = {}
+    for name, row in rows.items():
+        known = np.isfinite(row)
+        if known.any():
+            log = np.interp(np.log(frequency_hz), np.log(plan.sample_hz[known]), np.log(row[known]))
+            weights[name] = float(np.exp(log))
+    return weights
+
+
+def _centres(sample: Scan, device: Device, centre_m: ArrayLike | None) -> Centres:
+    count = len(sample.frequency_hz)
+    if centre_m is not None:
+        fixed = np.asarray(centre_m, dtype=np.float64)
+        return Centres(np.tile(fixed, (count, 1)), np.zeros((count, 3)))
+    k = geometry.wavenumbers(sample.setup, sample.frequency_hz)
+    relative = geometry.relative_wavenumber(sample.setup)
+    return find_centres(sample.setup.position_m, sample.pressure_pa, k, relative, device.box, np.zeros(3))
+
+
+def _judge(sample: Scan, s: int, centre_m: Real, limit: int, order: int | None) -> Trial:
+    """All orders that matter at one sample frequency."""
+    view = geometry.view_from(sample.setup.position_m, centre_m)
+    if order is not None:
+        top = min(order + 2, highest_order(sample.points))
+        return try_orders(sample, view, real_harmonics(top, view.direction), s, top)
+    k = float(geometry.wavenumbers(sample.setup, sample.frequency_hz[[s]])[0])
+    first = min(limit, FIRST_ORDERS + int(np.ceil(k * view.scaling_radius_m)))
+    trial = try_orders(sample, view, real_harmonics(first, view.direction), s, first)
+    if first == limit or int(np.nanargmin(trial.held_out_db)) < first - 1:
+        return trial
+    return try_orders(sample, view, real_harmonics(limit, view.direction), s, limit)
+
+
+@dataclass(frozen=True, eq=False)
+class _Tried:
+    informed: Real
+    sensor_noise: Real
+    truncated_db: Real
+    informed_db: Real
+    block_names: tuple[str, ...]
+    block_weight: Real
+    noise: Real
+
+
+def _estimators(
+    sample: Scan,
+    judged: list[Trial],
+    orders: Integer,
+    centres: Centres,
+    device: Device,
+    estimator: Estimator,
+    progress: Callable[[int, int], None] | None,
+) -> _Tried:
+    """Predicted far-field errors of both estimators at the samples, and which is taken."""
+    count = len(orders)
+    truncated, informed = np.full(count, np.nan), np.full(count, np.nan)
+    learnt: list[dict[str, float]] = [{} for _ in range(count)]
+    best = np.array([np.nanmin(trial.held_out_db) for trial in judged])
+    sensor = noise_share(sample, best)
+    k = geometry.wavenumbers(sample.setup, sample.frequency_hz)
+    radius = [geometry.view_from(sample.setup.position_m, c).scaling_radius_m for c in centres.centre_m]
+    for s in range(count):
+        order = min(int(orders[s]), judged[s].nested.usable - 1)
+        reach = float(device.box.reach_m(centres.centre_m[s]))
+        values, found = trial_result(judged[s], order, k[s], radius[s], reach, float(sensor[s]))
+        truncated[s] = far_field_error_db(values, found.variance_pa2, k[[s]], radius[s])[0]
+        worthwhile = estimator == "informed" or judged[s].held_out_db[int(orders[s])] > LOW_ENOUGH_DB
+        if estimator != "truncated" and worthwhile:
+            position, pressure = sample.setup.position_m, sample.pressure_pa[:, s]
+            start = learnt[s - 1] if s else {}
+            learnt[s] = learn(
+                position, pressure, k[s], device, centres.centre_m[s], min(sensor[s], USUAL_NOISE), start
+            )
+            fit = fit_informed(position, pressure, k[s], device, centres.centre_m[s], learnt[s], sensor[s])
+            informed[s] = fit.far_field_error_db
+        if progress is not None:
+            progress(s + 1, count)
+    taken = np.isfinite(informed) & (informed < truncated - CLEAR_GAIN_DB)
+    if estimator == "informed":
+        taken = np.isfinite(informed)
+    names = tuple(dict.fromkeys(name for weights in learnt for name in weights if name != "noise"))
+    weight = np.array([[w.get(name, np.nan) for w in learnt] for name in names]).reshape(len(names), count)
+    noise = np.array([w.get("noise", np.nan) for w in learnt])
+    return _Tried(taken.astype(np.float64), sensor, truncated, informed, names, weight, noise)
