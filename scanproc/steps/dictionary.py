@@ -39,9 +39,9 @@ class Dictionary:
 
     ``source_m`` (S, 3); ``mixture`` complex (sources of a rigid cabinet, combinations), the strengths of the leading
     sources in each combination;
-    multipoles up to ``multipole_order`` about each of ``place_m`` (places, 3), the first of which is the centre. ``share`` (blocks, M): how each block's variance is spread over the
-    columns, before it is scaled to the mean level at the points. ``usual`` (blocks,): the weight a block is
-    expected to have.
+    multipoles up to ``multipole_order`` about each of ``place_m`` (places, 3), the first of which is the centre.
+    ``share`` (blocks, M): how each block's variance is spread over the columns, before it is scaled to the mean
+    level at the points. ``usual`` (blocks,): the weight a block is expected to have.
     """
 
     source_m: Real
@@ -94,7 +94,7 @@ def make_dictionary(
 def columns_at(dictionary: Dictionary, position_m: Real, wavenumber: float, scaling_m: float) -> Complex:
     """Fields of all columns at positions (points, 3), (points, M); multipoles are scaled at the radius given."""
     distance = np.sqrt(_squared_distance(position_m, dictionary.source_m))
-    sources = np.exp(-1j * wavenumber * distance) / distance
+    sources: Complex = np.exp(-1j * wavenumber * distance) / distance
     multipoles = [
         _multipoles(dictionary.multipole_order, position_m - place, wavenumber, scaling_m)
         for place in dictionary.place_m
@@ -112,7 +112,7 @@ def far_columns(
     dictionary: Dictionary, direction: Real, centre_m: Real, wavenumber: float, scaling_m: float
 ) -> Complex:
     """Far field p·r·e^{jkr} of all columns about ``centre_m`` at unit vectors (directions, 3), (directions, M)."""
-    sources = np.exp(1j * wavenumber * (direction @ (dictionary.source_m - centre_m).T))
+    sources: Complex = np.exp(1j * wavenumber * (direction @ (dictionary.source_m - centre_m).T))
     order = dictionary.multipole_order
     harmonics = (
         real_harmonics(order, direction)

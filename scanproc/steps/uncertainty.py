@@ -60,8 +60,8 @@ def missing_share(
 ) -> Real:
     """Share of the far field's power that truncated fits are taken to miss, (F,).
 
-    ``held_out_db`` (F,) at the ``order`` (F,) used; ``reach_m`` (F,) from the centre to the farthest part of the device;
-    ``sensor_noise`` (F,) relative to the data's mean square. An order above k times the reach can make all that the
+    ``held_out_db`` (F,) at the ``order`` (F,) used; ``reach_m`` (F,) from the centre to the farthest part of the
+    device; ``sensor_noise`` (F,) relative to the data's mean square. An order above k times the reach can make all that the
     device radiates, so there what is left is noise; below it, what is left beyond the sensor's noise may be sound.
     """
     left = np.maximum(10 ** (held_out_db / 10) - sensor_noise, 0)

@@ -79,8 +79,8 @@ def learn_weights(
     ``usual`` weights and noise are the middle of a broad log-normal prior, which keeps the search from following
     chance when the points are few.
 
-    ``blocks``: per problem (blocks, M), the share D_bj of each block in each column's variance. Each
-    problem's data are scaled to a mean square of one first. L-BFGS over log weights with the exact gradient, which needs diagonals
+    ``blocks``: per problem (blocks, M), the share D_bj of each block in each column's variance. Each problem's data
+    are scaled to a mean square of one first. L-BFGS over log weights with the exact gradient, which needs diagonals
     only: ∂log|K|/∂w_b = Σ_j D_bj [AᴴK⁻¹A]_jj and ∂(pᴴK⁻¹p)/∂w_b = -Σ_j D_bj |[AᴴK⁻¹p]_j|².
     """
     scaled = [Problem(p.columns, p.data / np.sqrt(np.mean(np.abs(p.data) ** 2))) for p in problems]
@@ -132,6 +132,10 @@ class _Factor:
     variance: Real
     noise: float
     triangle: Complex
+
+    def functional_variance(self, functional: Complex) -> Real:
+        """Posterior variance of f·c for each row, (values,)."""
+        raise NotImplementedError
 
 
 class _ByPoints(_Factor):

@@ -93,7 +93,7 @@ def far_radial(order: int, wavenumber: float, kr_scaling: float) -> Complex:
     """
     size, size_exponent = spherical_hankel(order, kr_scaling)
     turn = np.array([1j, -1, -1j, 1])[np.arange(order + 1) % 4]
-    far: Complex = turn / wavenumber * np.ldexp(1 / np.abs(size[:, 0]), -size_exponent[:, 0])
+    far: Complex = (turn / wavenumber) * np.ldexp(1 / np.abs(size[:, 0]), -size_exponent[:, 0])
     return far
 
 
