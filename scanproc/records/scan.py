@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -115,6 +116,18 @@ class Scan:
         """The scan with only the frequencies of the given slice or indices."""
         noise = None if self.noise_pa is None else self.noise_pa[..., which]
         return Scan(self.setup, self.frequency_hz[which], self.pressure_pa[:, which], noise)
+
+
+def beside(parts: Sequence[Scan]) -> Scan:
+    """One scan from parts of one scan with rising frequencies."""
+    noises = [part.noise_pa for part in parts if part.noise_pa is not None]
+    noise = np.concatenate(noises, axis=-1) if len(noises) == len(parts) else None
+    return Scan(
+        parts[0].setup,
+        np.concatenate([part.frequency_hz for part in parts]),
+        np.concatenate([part.pressure_pa for part in parts], axis=1),
+        noise,
+    )
 
 
 @dataclass(frozen=True, eq=False)

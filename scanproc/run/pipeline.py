@@ -192,7 +192,7 @@ class Prepared:
 
 def hearing(file: ScanFile, settings: Settings, plan: Prepared | None = None) -> Heard:
     """The sound of a scan file; with a plan, what the plan knows of drift is taken out."""
-    heard = Heard(file, None if settings.fit.centre_m == "origin" else settings.fit.centre_m)
+    heard = Heard(file, None if isinstance(settings.fit.centre_m, str) else settings.fit.centre_m)
     heard.drift = plan.drift if plan else None
     return heard
 

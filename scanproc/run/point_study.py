@@ -8,6 +8,7 @@ import numpy as np
 
 from scanproc.records.scan import Scan
 from scanproc.records.study import Study
+from scanproc.run.fitting import fixed_centre
 from scanproc.run.progress import Progress, silent
 from scanproc.run.settings import Settings
 from scanproc.steps.study import StudyChoices, band_frequencies, study
@@ -31,7 +32,7 @@ def studied(
     return study(
         some_frequencies(scans, choices.per_band),
         target_db=settings.fit.target_db if target_db is None else target_db,
-        centre_m=(0.0, 0.0, 0.0) if settings.fit.centre_m == "origin" else settings.fit.centre_m,
+        centre_m=fixed_centre(settings.fit) or (0.0, 0.0, 0.0),
         max_order=settings.fit.max_order,
         seconds_per_point=wanted.seconds_per_point,
         choices=choices,

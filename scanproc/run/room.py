@@ -16,8 +16,10 @@ import numpy as np
 from scanproc.conventions import Real
 from scanproc.errors import ScanDataError
 from scanproc.records.expansion import Expansion
+from scanproc.records.fit_plan import FitPlan
 from scanproc.records.room import Gate, RoomReport, Separation
-from scanproc.records.scan import Scan
+from scanproc.records.scan import Scan, beside
+from scanproc.run.fitting import fit_block, fixed_centre, make_plan
 from scanproc.run.heard import Heard
 from scanproc.run.settings import RoomSettings, Settings
 from scanproc.steps import geometry
@@ -25,6 +27,7 @@ from scanproc.steps.blend import best_octave, blend, columns, mismatch_db, upper
 from scanproc.steps.fit import fit
 from scanproc.steps.gate import gate_after, gate_in_room, gate_until
 from scanproc.steps.layers import ONE_LAYER, depth_of_layers_m
+from scanproc.steps.prepare import sample_frequencies
 from scanproc.steps.reflections import gap_s
 from scanproc.steps.separation import separate
 
@@ -44,20 +47,24 @@ class Split(Protocol):
 
 @dataclass(frozen=True)
 class Ways:
-    """How scans are fitted and separated."""
+    """How scans are fitted: ``fit`` for a first look, ``plan`` and ``planned`` in earnest; and how separated."""
 
     fit: Callable[[Scan], Expansion]
     split: Split
+    plan: Callable[[Scan, Real], FitPlan]
+    planned: Callable[[Scan, FitPlan], Expansion]
 
 
 @dataclass(frozen=True, eq=False)
 class RoomPlan:
     """``separated``: whether the low side is separated; ``gate``: the window of the high side, if any;
-    ``blend_hz``: where the low side passes to the high side, None where one of them takes all."""
+    ``blend_hz``: where the low side passes to the high side, None where one of them takes all; ``fit``: how all that
+    is not separated is fitted, None where there is nothing."""
 
     separated: bool
     gate: Gate | None
     blend_hz: tuple[float, float] | None
+    fit: FitPlan | None
     notes: tuple[str, ...]
     warnings: tuple[str, ...] = ()
 
@@ -65,9 +72,14 @@ class RoomPlan:
 def ways_of(settings: Settings, progress: Callable[[int], None] | None = None) -> Ways:
     """Fit and separation with order and centre as the settings want them."""
     order = None if settings.fit.order == "auto" else settings.fit.order
-    centre = (0.0, 0.0, 0.0) if settings.fit.centre_m == "origin" else settings.fit.centre_m
-    chosen: dict[str, Any] = {"order": order, "max_order": settings.fit.max_order, "progress": progress}
-    return Ways(partial(fit, centre_m=centre, **chosen), partial(separate, centre_m=centre, **chosen))
+    centre = fixed_centre(settings.fit) or (0.0, 0.0, 0.0)
+    chosen: dict[str, Any] = {"order": order, "max_order": settings.fit.max_order}
+    return Ways(
+        partial(fit, centre_m=centre, estimator="truncated", **chosen),
+        partial(separate, centre_m=centre, progress=progress, **chosen),
+        partial(make_plan, settings=settings.fit),
+        partial(fit_block, progress=progress),
+    )
 
 
 def plan_room(heard: Heard, settings: RoomSettings, frequency_hz: Real, ways: Ways) -> RoomPlan:
@@ -78,7 +90,8 @@ def plan_room(heard: Heard, settings: RoomSettings, frequency_hz: Real, ways: Wa
     heard.learn_drift(spread(frequency_hz))
     notes = _drift_notes(heard)
     if settings.method == "none":
-        return RoomPlan(False, None, None, (*notes, "the room was left in, as the settings ask"))
+        fit_plan = _plan_fit(heard, False, None, None, frequency_hz, ways)
+        return RoomPlan(False, None, None, fit_plan, (*notes, "the room was left in, as the settings ask"))
     gate = None if settings.method == "separate" else find_gate(heard, settings)
     if gate is None and settings.method == "auto":
         uneven = heard.some_responses is None
@@ -88,21 +101,52 @@ def plan_room(heard: Heard, settings: RoomSettings, frequency_hz: Real, ways: Wa
         trial = _trial(heard, settings, ways, frequency_hz, notes)
     band = _blend_band(heard, trial, gate, frequency_hz, ways)
     left = _gaps(trial, gate, band, frequency_hz)
-    return RoomPlan(trial is not None, gate, band, tuple(notes), tuple(left))
+    fit_plan = _plan_fit(heard, trial is not None, gate, band, frequency_hz, ways)
+    return RoomPlan(trial is not None, gate, band, fit_plan, tuple(notes), tuple(left))
 
 
 def fit_in_room(heard: Heard, plan: RoomPlan, frequency_hz: Real, ways: Ways) -> tuple[Expansion, RoomReport]:
     """The device's expansion at some frequencies (F,), without the room as far as the plan goes."""
-    start, end = plan.blend_hz or ((np.inf, np.inf) if plan.separated else (0.0, 0.0))
+    start, end = _sides(plan.separated, plan.blend_hz)
     low, high = frequency_hz[frequency_hz < end], frequency_hz[frequency_hz > start]
     separation = ways.split(heard.whole(low), refuse=False) if plan.separated and len(low) else None
     parts = []
     if len(low):
-        parts.append(ways.fit(heard.steady(low)) if separation is None else separation.outgoing)
+        parts.append(_planned(heard.steady(low), plan, ways) if separation is None else separation.outgoing)
     if len(high):
-        parts.append(ways.fit(_upper(heard, plan.gate, high)))
+        parts.append(_planned(_upper(heard, plan.gate, high), plan, ways))
     expansion = parts[0] if len(parts) == 1 else blend(parts[0], parts[1], start, end)
     return expansion, _report(plan, frequency_hz, separation)
+
+
+def _sides(separated: bool, blend_hz: tuple[float, float] | None) -> tuple[float, float]:
+    """Where the crossfade starts and ends, Hz; all high side from 0, or all low side to infinity, without one."""
+    return blend_hz or ((np.inf, np.inf) if separated else (0.0, 0.0))
+
+
+def _plan_fit(
+    heard: Heard,
+    separated: bool,
+    gate: Gate | None,
+    blend_hz: tuple[float, float] | None,
+    frequency_hz: Real,
+    ways: Ways,
+) -> FitPlan | None:
+    """The plan for all frequencies that are not separated, from a few of them as they will be fitted."""
+    start, _ = _sides(separated, blend_hz)
+    fitted = frequency_hz[frequency_hz > start] if separated else frequency_hz
+    if not len(fitted):
+        return None
+    sample = fitted[sample_frequencies(fitted)]
+    low, high = sample[sample <= start], sample[sample > start]
+    parts = [heard.steady(low)] if len(low) else []
+    parts += [_upper(heard, gate, high)] if len(high) else []
+    return ways.plan(beside(parts), fitted)
+
+
+def _planned(scan: Scan, plan: RoomPlan, ways: Ways) -> Expansion:
+    assert plan.fit is not None
+    return ways.planned(scan, plan.fit)
 
 
 def find_gate(heard: Heard, settings: RoomSettings) -> Gate | None:

@@ -42,6 +42,7 @@ def _divides_the_circle(step_deg: float) -> float:
 
 Order = Annotated[int, Field(ge=0, le=HIGHEST_ORDER)]
 Metres = Annotated[float, Field(ge=-100, le=100)]
+Place = Annotated[list[Metres], Field(min_length=3, max_length=3)]
 Hertz = Annotated[float, Field(gt=0)]
 
 
@@ -52,8 +53,14 @@ class FitSettings(_Section):
         default="auto", description=f'"auto" or a whole number from 0 to {HIGHEST_ORDER}'
     )
     max_order: Order | None = Field(default=None, description=f"a whole number from 0 to {HIGHEST_ORDER}")
-    centre_m: Literal["origin"] | Annotated[list[Metres], Field(min_length=3, max_length=3)] = Field(
-        default="origin", description='"origin" or three numbers [x, y, z] in metres'
+    centre_m: Literal["auto", "origin"] | Place = Field(
+        default="auto", description='"auto", "origin" or three numbers [x, y, z] in metres'
+    )
+    estimator: Literal["auto", "truncated", "informed"] = Field(
+        default="auto", description='"auto", "truncated" or "informed"'
+    )
+    driver_m: list[Place] = Field(
+        default=[], description="the places of drivers, each three numbers [x, y, z] in metres"
     )
     target_db: Annotated[float, Field(lt=0, ge=-200)] = Field(
         default=-25.0, description="a number from -200 up to but not including 0 (dB)"

@@ -105,12 +105,13 @@ class _Search:
         """From the curvature of the log error: m·ln(error) rises by one at one standard error, (3,)."""
         step = 0.02
         middle = self.error_db(centre_m)
+        freedom = max(len(self.pressure) - mode_count(SEARCH_ORDER) / 2, len(self.pressure) / 4)
         spread = np.empty(3)
         for axis in range(3):
             shift = step * np.eye(3)[axis]
             rise = 0.5 * (self.error_db(centre_m + shift) + self.error_db(centre_m - shift)) - middle
             nats = max(rise, 0.01) * np.log(10) / 10
-            spread[axis] = step / np.sqrt(nats * (len(self.pressure) - mode_count(SEARCH_ORDER) / 2) / 4)
+            spread[axis] = step / np.sqrt(nats * freedom / 4)
         return np.clip(spread, 0.002, 0.2)
 
 

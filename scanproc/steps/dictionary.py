@@ -94,7 +94,8 @@ def make_dictionary(
 def columns_at(dictionary: Dictionary, position_m: Real, wavenumber: float, scaling_m: float) -> Complex:
     """Fields of all columns at positions (points, 3), (points, M); multipoles are scaled at the radius given."""
     distance = np.sqrt(_squared_distance(position_m, dictionary.source_m))
-    sources: Complex = np.exp(-1j * wavenumber * distance) / distance
+    sources = _phasor(-wavenumber * distance)
+    sources /= distance
     multipoles = [
         _multipoles(dictionary.multipole_order, position_m - place, wavenumber, scaling_m)
         for place in dictionary.place_m
@@ -112,7 +113,7 @@ def far_columns(
     dictionary: Dictionary, direction: Real, centre_m: Real, wavenumber: float, scaling_m: float
 ) -> Complex:
     """Far field p·r·e^{jkr} of all columns about ``centre_m`` at unit vectors (directions, 3), (directions, M)."""
-    sources: Complex = np.exp(1j * wavenumber * (direction @ (dictionary.source_m - centre_m).T))
+    sources = _phasor(wavenumber * (direction @ (dictionary.source_m - centre_m).T))
     order = dictionary.multipole_order
     harmonics = (
         real_harmonics(order, direction)
@@ -248,6 +249,14 @@ def _assembled(
         np.complex128
     )
     return Dictionary(position, mixture, np.array(places_m), order, share, tuple(names), np.array(usual))
+
+
+def _phasor(phase: Real) -> Complex:
+    """e^{j phase}: sine and cosine apart are faster than a complex exponential."""
+    phasor = np.empty(phase.shape, dtype=np.complex128)
+    np.cos(phase, out=phasor.real)
+    np.sin(phase, out=phasor.imag)
+    return phasor
 
 
 def _squared_distance(first: Real, second: Real) -> Real:

@@ -20,7 +20,6 @@ from scanproc.steps.prepare import Estimator, prepare, weights_at
 from scanproc.steps.truncated import Progress, fit_any, fit_shell, on_shell
 from scanproc.steps.uncertainty import far_field_error_db
 
-
 Values = TypeVar("Values", Real, Complex)
 
 
@@ -37,10 +36,11 @@ def fit(
     """The outgoing expansion of a scan.
 
     ``order`` fixes the order; otherwise it is chosen per frequency by held-out (leave-one-out) error, up to
-    ``max_order`` and to what the points can carry. ``centre_m`` (3,) fixes the expansion centre; otherwise it is found
-    band by band. ``estimator``: "truncated" is least squares up to the order; "informed" is regression on what a
-    device of the scan's ``device_size_m`` can radiate, with drivers at ``driver_m`` (drivers, 3) if they are known;
-    "auto" takes in each band the one that predicts the lower far-field error.
+    ``max_order`` and to what the points can carry. ``centre_m`` (3,) fixes the expansion centre; otherwise it is
+    found band by band, or is the scan's origin where the order is fixed. ``estimator``: "truncated" is least squares
+    up to the order; "informed" is regression on what a device of the scan's ``device_size_m`` can radiate, with
+    drivers at ``driver_m`` (drivers, 3) if they are known; "auto" takes in each band the one that predicts the
+    lower far-field error.
 
     On one shell about the centre the angular matrix is real and the same at every frequency, so one QR serves all
     truncated fits; any other geometry takes one complex QR per frequency.
@@ -48,6 +48,8 @@ def fit(
     Raises ScanDataError when the points are too few, or too few for ``order``, or one lies on the centre.
     """
     report = progress or _silent
+    if centre_m is None and order is not None:
+        centre_m = (0.0, 0.0, 0.0)
     if centre_m is not None and (estimator == "truncated" or order is not None):
         view = geometry.view_from(scan.setup.position_m, centre_m)
         if on_shell(scan, view):
@@ -67,6 +69,16 @@ def fit_planned(scan: Scan, plan: FitPlan, *, progress: Progress | None = None) 
     at = plan.at(scan.frequency_hz)
     parts = [_fit_run(scan, plan, at, run, report) for run in _runs(plan.centre_m[at], plan.informed[at] > 0)]
     return join(parts)
+
+
+def pieces(frequency_hz: Real, plan: FitPlan) -> list[slice]:
+    """Slices of the given frequencies that are best fitted as one: long where the centre stays, else single ones."""
+    at = plan.at(frequency_hz)
+    long = []
+    for run in _runs(plan.centre_m[at], plan.informed[at] > 0):
+        step = run.stop - run.start if plan.informed[at[run.start]] == 0 else 1
+        long += [slice(a, min(a + step, run.stop)) for a in range(run.start, run.stop, step)]
+    return long
 
 
 def _fit_run(scan: Scan, plan: FitPlan, at: Integer, run: slice, progress: Progress) -> Expansion:

@@ -64,27 +64,16 @@ def learn(
     device: Device,
     centre_m: Real,
     usual_noise: float,
-    start: dict[str, float],
 ) -> dict[str, float]:
-    """Weight of every block by name, and "noise", for one frequency's pressures (points,).
-
-    ``start``: weights of a neighbouring frequency, from which the search sets out.
-    """
+    """Weight of every block by name, and "noise", for one frequency's pressures (points,)."""
     chosen = _spread_out(len(position_m))
     position = position_m[chosen]
     dictionary = _dictionary(device, centre_m, wavenumber, position_m)
     columns = columns_at(dictionary, position, wavenumber, _scaling_radius(position_m, centre_m))
-    usual = Weights(dictionary.usual, usual_noise)
     found = learn_weights(
         [Problem(columns, pressure[chosen])],
         [level_shares(dictionary, columns)],
-        usual,
-        start=Weights(
-            np.array(
-                [start.get(name, value) for name, value in zip(dictionary.names, usual.block, strict=True)]
-            ),
-            start.get("noise", usual_noise),
-        ),
+        Weights(dictionary.usual, usual_noise),
     )
     return {**dict(zip(dictionary.names, found.block.tolist(), strict=True)), "noise": found.noise}
 

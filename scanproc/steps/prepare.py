@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
-from typing import Literal
+from typing import Literal, Protocol, TypeVar
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -32,6 +32,21 @@ CLEAR_GAIN_DB = 1.0
 """The informed fit is taken where it predicts at least this much less far-field error."""
 
 
+Item = TypeVar("Item")
+Outcome = TypeVar("Outcome")
+
+
+class Each(Protocol):
+    """A map that keeps the order."""
+
+    def __call__(self, work: Callable[[Item], Outcome], items: Iterable[Item]) -> list[Outcome]: ...
+
+
+def in_turn(work: Callable[[Item], Outcome], items: Iterable[Item]) -> list[Outcome]:
+    """One after another."""
+    return [work(item) for item in items]
+
+
 def sample_frequencies(frequency_hz: Real) -> Integer:
     """Indices of about ``SAMPLES_PER_OCTAVE`` frequencies per octave, the first and the last among them, (S,)."""
     octaves = np.log2(frequency_hz)
@@ -49,12 +64,14 @@ def prepare(
     centre_m: ArrayLike | None = None,
     estimator: Estimator = "auto",
     driver_m: ArrayLike = (),
-    progress: Callable[[int, int], None] | None = None,
+    each: Each = in_turn,
 ) -> FitPlan:
     """The plan for all ``frequency_hz`` (F,) of a scan, which itself may hold the sample frequencies only.
 
-    ``order`` fixes the order and ``centre_m`` (3,) the centre; else both are found by held-out error, band by band.
-    The informed fit competes unless ``estimator`` says otherwise or ``order`` is fixed.
+    ``order`` fixes the order and ``centre_m`` (3,) the centre; else both are found by held-out error, band by band
+    (with a fixed order the centre is the scan's origin unless given).
+    The informed fit competes unless ``estimator`` says otherwise or ``order`` is fixed. ``each`` maps a function over
+    the samples, in turn or side by side.
 
     Raises ScanDataError when the points are too few, too few for ``order``, or one lies on the centre.
     """
@@ -64,8 +81,10 @@ def prepare(
     limit = highest_order(scan.points, max_order) if order is None else checked_order(order, scan.points)
     box = device_box(scan.setup)
     device = Device(box, np.asarray(driver_m, dtype=np.float64).reshape(-1, 3))
-    centres = _centres(sample, device, centre_m)
-    judged = [_judge(sample, s, centres.centre_m[s], limit, order) for s in range(len(chosen))]
+    centres = _centres(
+        sample, device, (0.0, 0.0, 0.0) if centre_m is None and order is not None else centre_m
+    )
+    judged = each(lambda s: _judge(sample, s, centres.centre_m[s], limit, order), range(len(chosen)))
     if order is not None:
         orders = np.full(len(frequency), order, dtype=np.int64)
         sample_orders = np.full(len(chosen), order, dtype=np.int64)
@@ -76,13 +95,7 @@ def prepare(
         sample_orders = choose_orders(errors, sample.frequency_hz)
         orders = between(sample.frequency_hz, sample_orders, frequency)
     tried = _estimators(
-        sample,
-        judged,
-        sample_orders,
-        centres,
-        device,
-        "truncated" if order is not None else estimator,
-        progress,
+        sample, judged, sample_orders, centres, device, "truncated" if order is not None else estimator, each
     )
     log_frequency, log_sample = np.log(frequency), np.log(sample.frequency_hz)
     path = [np.interp(log_frequency, log_sample, centres.centre_m[:, axis]) for axis in range(3)]
@@ -159,35 +172,35 @@ def _estimators(
     centres: Centres,
     device: Device,
     estimator: Estimator,
-    progress: Callable[[int, int], None] | None,
+    each: Each,
 ) -> _Tried:
     """Predicted far-field errors of both estimators at the samples, and which is taken."""
     count = len(orders)
-    truncated, informed = np.full(count, np.nan), np.full(count, np.nan)
-    learnt: list[dict[str, float]] = [{} for _ in range(count)]
-    best = np.array([np.nanmin(trial.held_out_db) for trial in judged])
-    sensor = noise_share(sample, best)
+    sensor = noise_share(sample, np.array([np.nanmin(trial.held_out_db) for trial in judged]))
     k = geometry.wavenumbers(sample.setup, sample.frequency_hz)
-    radius = [geometry.view_from(sample.setup.position_m, c).scaling_radius_m for c in centres.centre_m]
-    for s in range(count):
+
+    def truncated_error(s: int) -> float:
         order = min(int(orders[s]), judged[s].nested.usable - 1)
+        radius = geometry.view_from(sample.setup.position_m, centres.centre_m[s]).scaling_radius_m
         reach = float(device.box.reach_m(centres.centre_m[s]))
-        values, found = trial_result(judged[s], order, k[s], radius[s], reach, float(sensor[s]))
-        truncated[s] = far_field_error_db(values, found.variance_pa2, k[[s]], radius[s])[0]
+        values, found = trial_result(judged[s], order, k[s], radius, reach, float(sensor[s]))
+        return float(far_field_error_db(values, found.variance_pa2, k[[s]], radius)[0])
+
+    def informed_error(s: int) -> tuple[dict[str, float], float]:
         worthwhile = estimator == "informed" or judged[s].held_out_db[int(orders[s])] > LOW_ENOUGH_DB
-        if estimator != "truncated" and worthwhile:
-            position, pressure = sample.setup.position_m, sample.pressure_pa[:, s]
-            start = learnt[s - 1] if s else {}
-            learnt[s] = learn(
-                position, pressure, k[s], device, centres.centre_m[s], min(sensor[s], USUAL_NOISE), start
-            )
-            fit = fit_informed(position, pressure, k[s], device, centres.centre_m[s], learnt[s], sensor[s])
-            informed[s] = fit.far_field_error_db
-        if progress is not None:
-            progress(s + 1, count)
-    taken = np.isfinite(informed) & (informed < truncated - CLEAR_GAIN_DB)
-    if estimator == "informed":
-        taken = np.isfinite(informed)
+        if estimator == "truncated" or not worthwhile:
+            return {}, np.nan
+        position, pressure = sample.setup.position_m, sample.pressure_pa[:, s]
+        weights = learn(
+            position, pressure, k[s], device, centres.centre_m[s], min(float(sensor[s]), USUAL_NOISE)
+        )
+        fit = fit_informed(position, pressure, k[s], device, centres.centre_m[s], weights, float(sensor[s]))
+        return weights, fit.far_field_error_db
+
+    truncated = np.array(each(truncated_error, range(count)))
+    found = each(informed_error, range(count))
+    learnt, informed = [weights for weights, _ in found], np.array([error for _, error in found])
+    taken = np.isfinite(informed) & ((informed < truncated - CLEAR_GAIN_DB) | (estimator == "informed"))
     names = tuple(dict.fromkeys(name for weights in learnt for name in weights if name != "noise"))
     weight = np.array([[w.get(name, np.nan) for w in learnt] for name in names]).reshape(len(names), count)
     noise = np.array([w.get("noise", np.nan) for w in learnt])

@@ -56,6 +56,7 @@ def fit_shell(
     held_out = nested.held_out_db()
     if orders is None:
         orders = choose_orders(held_out, scan.frequency_hz)
+    told_apart(nested, int(orders.max()))
     k = geometry.wavenumbers(scan.setup, scan.frequency_hz)
     values = np.zeros((mode_count(int(orders.max())), len(k)), dtype=np.complex128)
     used = held_out[orders, np.arange(len(k))]
@@ -64,7 +65,6 @@ def fit_shell(
     missing = missing_share(used, orders, k, reach, sensor)
     parts = []
     for n in np.unique(orders):
-        told_apart(nested, int(n))
         here = np.flatnonzero(orders == n)
         phase = _shell_phase(int(n), k[here] * view.scaling_radius_m)
         values[: mode_count(int(n)), here] = coefficients(nested, int(n), here) / phase

@@ -16,6 +16,8 @@ Basis = TypeVar("Basis", Real, Complex)
 
 LEAST_INDEPENDENCE = 1e-3
 """A column that lies nearer to the span of those before it than this share of its length is not told apart."""
+LEAST_FREEDOM = 1e-9
+"""A point whose leverage is nearer to one than this is fitted whatever it holds, and cannot be left out."""
 DATA_COLUMNS_AT_ONCE = 96
 """Data columns per block, so that a block of residuals stays in the processor's cache."""
 
@@ -41,12 +43,16 @@ class NestedFit:
 
     @property
     def usable(self) -> int:
-        """How many truncations the points can tell apart: on a regular grid high orders may repeat low ones."""
+        """How many truncations the points can tell apart, each point judged by others.
+
+        On a regular grid high orders may repeat low ones, or one point alone decide a term.
+        """
         diagonal = np.abs(np.diag(self.triangle))
         dependent = diagonal < LEAST_INDEPENDENCE * np.sqrt(_row_power(self.triangle.T))
-        if not dependent.any():
-            return len(self.ends)
-        return int(np.searchsorted(self.ends, int(np.argmax(dependent)), side="right"))
+        column = int(np.argmax(dependent)) if dependent.any() else len(diagonal)
+        told_apart = int(np.searchsorted(self.ends, column, side="right"))
+        judged_by_others = int(np.sum(self.leverage.max(axis=1) < 1 - LEAST_FREEDOM))
+        return min(told_apart, judged_by_others)
 
     def held_out_db(self) -> Real:
         """10·log10(Σ|e|²/Σ|p|²), (orders, F); NaN for truncations that are not usable."""
@@ -129,7 +135,7 @@ def _fit_columns(orthogonal: Real | Complex, data: Complex, block: slice, fit: N
     for index, end in enumerate(fit.ends):
         residual -= orthogonal[:, start:end] @ projection[start:end]
         start = end
-        free = 1 - fit.leverage[index]
+        free = np.maximum(1 - fit.leverage[index], LEAST_FREEDOM)
         weights = np.stack([np.ones_like(free), 1 / free**2, 1 / (free * len(free))])
         sums = _weighted_power(weights, residual)
         fit.residual_power[index, block] = sums[0]

@@ -10,6 +10,9 @@ from numpy.typing import ArrayLike
 
 from scanproc.conventions import Complex, Integer, Real
 
+TURNS: Complex = np.array([1j, -1, -1j, 1], dtype=np.complex128)
+"""j^{n+1} for n = 0, 1, 2, 3."""
+
 
 def spherical_bessel(order: int, x: ArrayLike) -> tuple[Real, Integer]:
     """Spherical Bessel functions j_n(x) = mantissa · 2^exponent for n = 0..order and x > 0.
@@ -92,9 +95,8 @@ def far_radial(order: int, wavenumber: float, kr_scaling: float) -> Complex:
     From h_n^(2)(x) → j^{n+1} e^{-jx}/x (DLMF 10.52).
     """
     size, size_exponent = spherical_hankel(order, kr_scaling)
-    turn = np.array([1j, -1, -1j, 1])[np.arange(order + 1) % 4]
-    far: Complex = (turn / wavenumber) * np.ldexp(1 / np.abs(size[:, 0]), -size_exponent[:, 0])
-    return far
+    far = TURNS[np.arange(order + 1) % 4]
+    return (far * np.ldexp(1 / np.abs(size[:, 0]), -size_exponent[:, 0]) / wavenumber).astype(np.complex128)
 
 
 def _starting_degree(order: int, largest: float) -> int:

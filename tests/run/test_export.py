@@ -40,7 +40,11 @@ Captured = pytest.CaptureFixture[str]
 def result(tmp_path_factory: pytest.TempPathFactory) -> Path:
     points = even_points(500, 0.55)
     pressure = paging_loudspeaker(0.1).pressure(points, HZ, SPEED)
-    expansion = fit(Scan(ScanSetup(points, speed_of_sound_m_s=SPEED), HZ, pressure))
+    expansion = fit(
+        Scan(ScanSetup(points, speed_of_sound_m_s=SPEED), HZ, pressure),
+        centre_m=(0.0, 0.0, 0.0),
+        estimator="truncated",
+    )
     path = tmp_path_factory.mktemp("results") / "result.h5"
     write_result(path, Result(expansion, {}, {"device": "paging horn", "scan_sha256": "0" * 64}))
     return path

@@ -117,7 +117,10 @@ def in_room():
 def far_error_db(scan, truth) -> np.ndarray:
     direction, weight = lebedev_grid(35)
     want = truth.far_field(direction, scan.frequency_hz)
-    missed = weight @ np.abs(far_field(fit(scan), direction) - want) ** 2
+    missed = (
+        weight
+        @ np.abs(far_field(fit(scan, centre_m=(0.0, 0.0, 0.0), estimator="truncated"), direction) - want) ** 2
+    )
     return 10 * np.log10(missed / (weight @ np.abs(want) ** 2))
 
 

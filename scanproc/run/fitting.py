@@ -1,0 +1,66 @@
+"""The fit of a scan file: a plan from a few frequencies, then all frequencies side by side."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Iterable
+from typing import TypeVar
+
+import dask
+import numpy as np
+import scipy.linalg  # noqa: F401  its BLAS must be loaded before it is limited
+from threadpoolctl import threadpool_limits
+
+from scanproc.records.expansion import Expansion, join
+from scanproc.records.fit_plan import FitPlan
+from scanproc.records.scan import Scan
+from scanproc.run.settings import FitSettings
+from scanproc.steps.fit import fit_planned, pieces
+from scanproc.steps.prepare import prepare
+
+Item = TypeVar("Item")
+Outcome = TypeVar("Outcome")
+
+
+def in_threads(work: Callable[[Item], Outcome], items: Iterable[Item]) -> list[Outcome]:
+    """Results in the order of the items, one thread per core, each with a BLAS of one thread.
+
+    Frequencies are independent and spend their time in BLAS and numpy, which let go of the interpreter; threads
+    share the scan without copies.
+    """
+    calls = [dask.delayed(work, pure=False)(item) for item in items]
+    with threadpool_limits(limits=1, user_api="blas"):
+        return list(dask.compute(*calls, scheduler="threads", num_workers=len(os.sched_getaffinity(0))))
+
+
+def make_plan(sample: Scan, frequency_hz: np.ndarray, settings: FitSettings) -> FitPlan:
+    """The plan for all frequencies from a scan that holds at least the sample frequencies."""
+    return prepare(
+        sample,
+        frequency_hz=frequency_hz,
+        order=None if settings.order == "auto" else settings.order,
+        max_order=settings.max_order,
+        centre_m=fixed_centre(settings),
+        estimator=settings.estimator,
+        driver_m=settings.driver_m,
+        each=in_threads,
+    )
+
+
+def fit_block(scan: Scan, plan: FitPlan, progress: Callable[[int], None] | None = None) -> Expansion:
+    """The expansion of some frequencies of a scan; ``progress`` is told how many more are fitted."""
+
+    def one(piece: slice) -> Expansion:
+        expansion = fit_planned(scan.take_frequencies(piece), plan)
+        if progress is not None:
+            progress(len(expansion.frequency_hz))
+        return expansion
+
+    return join(in_threads(one, pieces(scan.frequency_hz, plan)))
+
+
+def fixed_centre(settings: FitSettings) -> tuple[float, ...] | None:
+    """The expansion centre that the settings ask for, or None to have it found."""
+    if settings.centre_m == "auto":
+        return None
+    return (0.0, 0.0, 0.0) if settings.centre_m == "origin" else tuple(settings.centre_m)
