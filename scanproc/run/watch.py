@@ -18,6 +18,7 @@ from scanproc.files.scan_file import open_scan
 from scanproc.records.scan import ScanSetup
 from scanproc.report import words
 from scanproc.report.points import PointsAnswer, points_answer
+from scanproc.run.fitting import fixed_centre
 from scanproc.run.pipeline import spectra_in_blocks
 from scanproc.run.point_study import studied
 from scanproc.run.settings import Settings
@@ -192,7 +193,7 @@ def _where(
     failing = [b.nominal_hz for b in answer.bands if b.needed is None or b.needed > answer.points]
     if answer.enough or not failing:
         return (), ()
-    centre = (0.0, 0.0, 0.0) if settings.fit.centre_m == "origin" else settings.fit.centre_m
+    centre = fixed_centre(settings.fit) or (0.0, 0.0, 0.0)
     found = next_points(setup, failing[0], SUGGESTIONS, centre, planned)
     places = tuple((float(x), float(y), float(z)) for x, y, z in np.round(found.position_m, 4))
     return places, tuple(round(float(gain), 2) for gain in found.gain)
