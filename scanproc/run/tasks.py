@@ -30,6 +30,7 @@ from scanproc.records.expansion import Expansion
 from scanproc.run import blocks
 from scanproc.run.blocks import Block, Shape
 from scanproc.run.check import handle, handle_again
+from scanproc.run.fitting import fixed_centre
 from scanproc.run.inspection import inspect
 from scanproc.run.pipeline import Prepared, asides, finish, fit_part, hearing, prepare, study_of
 from scanproc.run.progress import silent
@@ -181,7 +182,7 @@ _STAGES = {"read": _read, "fit": _fit, "study": _study, "write": _write}
 
 def _shape(file: ScanFile, settings: Settings, plan: Prepared) -> Shape:
     fit = settings.fit
-    centre = (0.0, 0.0, 0.0) if fit.centre_m == "origin" else fit.centre_m
+    centre = fixed_centre(fit) or (0.0, 0.0, 0.0)
     view = geometry.view_from(file.setup.position_m, centre)
     order = highest_order(file.points, fit.max_order) if fit.order == "auto" else fit.order
     return Shape(file.points, len(plan.frequency_hz), order, view.is_shell)
