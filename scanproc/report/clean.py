@@ -2,28 +2,34 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 from itertools import pairwise
 
 import numpy as np
 
 from scanproc.conventions import Boolean, Real
+from scanproc.records.check import CheckReport
 from scanproc.records.point_errors import PointErrors
+from scanproc.records.room import RoomReport
 from scanproc.report.figure import Axis, Cloud, Figure, Line, Lines, Steps, Text
-from scanproc.report.material import Material, doubtful, rounded_span
-from scanproc.report.words import count
+from scanproc.report.material import Material, doubtful, frequency_axis, rounded_span
+from scanproc.report.tables import Table
+from scanproc.report.words import count, frequency
 
 ODD_DB = 15.0
 """A point this far above the median of all points is called odd; common practice, no source."""
 MOST_BINS = 300
+NAMED_POINTS = 8
 START_HZ = 1000.0
 
 
 def clean_figures(material: Material) -> tuple[Figure, ...]:
+    heard = () if material.room is None else room(material.room)
     if material.point_errors is None:
-        return ()
+        return heard
     points = replace(cloud(material.point_errors), doubtful=doubtful(material))
-    return (points, along_the_scan(material.point_errors))
+    return (*heard, points, along_the_scan(material.point_errors))
 
 
 def nearest(frequency_hz: Real, wanted_hz: float) -> int:
@@ -57,6 +63,53 @@ def cloud(points: PointErrors) -> Cloud:
     return Cloud(
         text, points.position_m, relative, Axis("Residual re median", "dB", -15.0, 25.0), steps, points.layer
     )
+
+
+def room(report: RoomReport) -> tuple[Lines, ...]:
+    """Room level against device level; nothing when the two were not told apart anywhere."""
+    incoming, gain = report.incoming_db, report.noise_gain_db
+    known = np.isfinite(incoming)
+    if not np.any(known):
+        return ()
+    loudest = int(np.nanargmax(incoming))
+    reach = report.separated_up_to_hz
+    used = f"it was taken out by separation up to {frequency(reach)}" if reach else "it was not taken out"
+    text = Text(
+        "room",
+        "The room",
+        f"The room is loudest against the device at {frequency(float(report.frequency_hz[loudest]))}, "
+        f"{incoming[loudest]:.1f} dB; {used}.",
+        "Incoming over outgoing sound on the scanned surface, and by how much telling them apart raises the noise. "
+        f"Method: {report.method}.",
+        "The lower both are the better. Peaks of the noise are frequencies at which the two layers cannot tell "
+        "device and room apart.",
+        "Scan nearer to the device, damp the room, or space the layers for the band that matters.",
+    )
+    low, high = rounded_span(np.concatenate([incoming, gain]), 10, (-40, 10))
+    return (
+        Lines(
+            text,
+            frequency_axis(report.frequency_hz),
+            Axis("Level", "dB", max(low, -80.0), high),
+            report.frequency_hz,
+            (Line("room re device", incoming), Line("noise raised by separation", gain)),
+        ),
+    )
+
+
+def findings(check: CheckReport) -> Table | None:
+    """What the look at the scan found."""
+    if not check.findings:
+        return None
+    rows = [(one.severity, one.what, one.remedy, _which(one.points)) for one in check.findings]
+    return Table(("Severity", "Finding", "To do", "Points"), tuple(rows))
+
+
+def _which(points: Sequence[int]) -> str:
+    """Numbers of points from 1 as the figures count them, the first few by name."""
+    first = ", ".join(str(point + 1) for point in points[:NAMED_POINTS])
+    rest = len(points) - NAMED_POINTS
+    return f"{first} and {rest} more" if rest > 0 else first
 
 
 def along_the_scan(points: PointErrors) -> Lines:

@@ -18,7 +18,7 @@ from scanproc.steps.extrapolate import far_field, far_field_variance, standard_e
 from scanproc.steps.point_errors import band_middles, only
 from scanproc.waves.directions import unit_vectors
 
-LEVEL = "Level at 1 m, 2.83 V"
+LEVEL = "Level"
 SPAN_DB = 40.0
 MESH_DEG = 5.0
 RESPONSES = (
@@ -46,7 +46,8 @@ def device_figures(material: Material) -> tuple[Figure, ...]:
     """Responses, directivity, balloon, indices, centre; maps and polar only for sets of whole orbits."""
     curves, expansion, spans = material.curves, material.result.expansion, doubtful(material)
     orbit = next((sweeps for sweeps in material.result.sweeps.values() if sweeps.orbit), None)
-    maps = () if orbit is None else _orbit_figures(orbit)
+    sound = np.array([not any(low <= hz <= high for low, high in spans) for hz in curves.frequency_hz])
+    maps = () if orbit is None else _orbit_figures(orbit, sound if np.any(sound) else ~sound)
     found: tuple[Lines | HeatMap | Polar | Balloon, ...] = (
         responses(curves),
         *maps,
@@ -195,11 +196,11 @@ def balloon(expansion: Expansion) -> Balloon:
     return Balloon(text, polar, azimuth, level.reshape(shape), error.reshape(shape), SPAN_DB, steps)
 
 
-def _orbit_figures(sweeps: SweepSet) -> tuple[HeatMap | Polar, ...]:
+def _orbit_figures(sweeps: SweepSet, sound: Boolean) -> tuple[HeatMap | Polar, ...]:
     names = tuple(dict.fromkeys(sweeps.orbit or ()))
     found = [_sorted(sweeps, name) for name in names]
     maps = tuple(
-        directivity(sweeps, name, *orbit)
+        directivity(sweeps, name, sound, *orbit)
         for name, orbit in zip(names, found, strict=True)
         if len(orbit[0]) > 2
     )
@@ -207,16 +208,18 @@ def _orbit_figures(sweeps: SweepSet) -> tuple[HeatMap | Polar, ...]:
     return (*maps, polar(sweeps, names, found)) if same and len(found[0][0]) > 2 else maps
 
 
-def directivity(sweeps: SweepSet, name: str, angle_deg: Real, level: Real, error: Real) -> HeatMap:
-    """Level over angle and frequency, absolute and re the reference axis."""
+def directivity(
+    sweeps: SweepSet, name: str, sound: Boolean, angle_deg: Real, level: Real, error: Real
+) -> HeatMap:
+    """Level over angle and frequency, absolute and re the reference axis; findings where ``sound`` (F,) is on."""
     axis = level[np.argmin(np.abs(angle_deg))]
-    share = np.mean(level >= axis - 6, axis=0)
+    share = np.where(sound, np.mean(level >= axis - 6, axis=0), 1.0)
     low, high = rounded_span(angle_deg, 30, (-180, 180))
-    drop = float(np.mean(axis - level[np.argmax(np.abs(angle_deg))]))
+    drop = float(np.mean((axis - level[np.argmax(np.abs(angle_deg))])[sound]))
     text = Text(
         f"{name}-map",
         f"Directivity, {name}",
-        f"Behind the device the level is {drop:.1f} dB below that of the axis, mean over frequencies; "
+        f"Behind the device the level is {drop:.1f} dB below that of the axis, mean where the target is met; "
         f"least of the orbit lies within 6 dB of the axis near "
         f"{frequency(float(sweeps.frequency_hz[np.argmin(share)]))}, {100 * share.min():.0f} % of the angles.",
         f"Far-field level by angle on the {name} orbit and frequency. Switch between the level itself and the level "

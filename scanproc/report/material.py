@@ -9,9 +9,11 @@ from typing import Any
 import numpy as np
 
 from scanproc.conventions import Real
+from scanproc.records.check import CheckReport
 from scanproc.records.curves import Curves
 from scanproc.records.point_errors import PointErrors
 from scanproc.records.result import Result
+from scanproc.records.room import RoomReport
 from scanproc.records.study import Study
 from scanproc.report.bands import held_out_at_order
 from scanproc.report.figure import Axis, Spans
@@ -26,6 +28,8 @@ class Material:
     curves: Curves
     point_errors: PointErrors | None = None
     study: Study | None = None
+    check: CheckReport | None = None
+    room: RoomReport | None = None
 
 
 def frequency_axis(frequency_hz: Real) -> Axis:

@@ -6,7 +6,7 @@ import base64
 import hashlib
 import json
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cache
 from importlib.resources import files
 from typing import Any
@@ -16,18 +16,18 @@ from markupsafe import Markup
 
 from scanproc.records.expansion import ESTIMATORS
 from scanproc.report import words
-from scanproc.report.clean import clean_figures
+from scanproc.report.clean import clean_figures, findings
 from scanproc.report.device import device_figures
 from scanproc.report.enough import enough_figures
 from scanproc.report.figure import Figure, Text
 from scanproc.report.look import tick_name
 from scanproc.report.material import Material
 from scanproc.report.payload import payload, squeezed
-from scanproc.report.static import drawn
+from scanproc.report.static import still
 from scanproc.report.tables import Table, csv_text, figure_table
 from scanproc.version import VERSION
 
-CARRIED_BYTES = 1_500_000
+CARRIED_BYTES = 1_400_000
 """Sweep tables are carried in the page up to this length as packed text; more stays beside it."""
 SWEEPS = "sweeps/"
 CURVES_FILE = SWEEPS + "curves.csv"
@@ -62,6 +62,8 @@ class Section:
     lead: str
     figures: tuple[Figure, ...] = ()
     pictures: tuple[Picture, ...] = field(default=(), repr=False)
+    table: Table | None = None
+    notes: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -78,9 +80,9 @@ def scan_page(material: Material, tables: Mapping[str, bytes], notes: str = "") 
     sections = _sections(material)
     figures = tuple(figure for section in sections for figure in section.figures)
     own = {f"{figure.text.key}.csv": csv_text(figure).encode() for figure in figures if _makes_own(figure)}
-    carried, packed = _carried(own, tables)
+    names, packed = carried(own, tables)
     shown = [
-        Section(s.key, s.title, s.lead, (), tuple(_picture(figure, tables, carried) for figure in s.figures))
+        replace(s, figures=(), pictures=tuple(picture(figure, tables, names) for figure in s.figures))
         for s in sections
     ]
     summary = material.summary
@@ -142,8 +144,10 @@ def _sections(material: Material) -> tuple[Section, ...]:
         Section(
             "clean",
             "Clean?",
-            "Is the measurement itself sound: odd points, drift, the room?",
+            "Is the measurement itself sound: odd points, drift, the room?" + _looked(material),
             clean_figures(material),
+            table=None if material.check is None else findings(material.check),
+            notes=() if material.room is None else material.room.notes,
         ),
         Section(
             "device",
@@ -155,9 +159,16 @@ def _sections(material: Material) -> tuple[Section, ...]:
     )
 
 
-def _picture(figure: Figure, tables: Mapping[str, bytes], carried: frozenset[str]) -> Picture:
+def _looked(material: Material) -> str:
+    if material.check is None:
+        return " The scan was not checked before the conversion."
+    return "" if material.check.findings else " The check of the scan found nothing odd."
+
+
+def picture(figure: Figure, tables: Mapping[str, bytes], carried: frozenset[str]) -> Picture:
     key = figure.text.key
-    still = base64.b64encode(drawn(figure, "svg", outlines=False)).decode()
+    kind, shown = still(figure)
+    address = f"data:{kind};base64,{base64.b64encode(shown).decode()}"
     names: tuple[str, ...] = (f"{key}.csv",)
     choice: tuple[str, ...] = ()
     beside = ""
@@ -168,7 +179,12 @@ def _picture(figure: Figure, tables: Mapping[str, bytes], carried: frozenset[str
         choice = tuple(name for name in tables if name in carried and name != CURVES_FILE)
         beside = "" if choice else SWEEPS
     return Picture(
-        figure.text, still, figure_table(figure), tuple(File(n, n in carried) for n in names), choice, beside
+        figure.text,
+        address,
+        figure_table(figure),
+        tuple(File(n, n in carried) for n in names),
+        choice,
+        beside,
     )
 
 
@@ -176,7 +192,7 @@ def _makes_own(figure: Figure) -> bool:
     return figure.text.key not in OF_CURVES and not figure.text.key.endswith(OF_SWEEPS)
 
 
-def _carried(own: Mapping[str, bytes], tables: Mapping[str, bytes]) -> tuple[frozenset[str], str]:
+def carried(own: Mapping[str, bytes], tables: Mapping[str, bytes]) -> tuple[frozenset[str], str]:
     """Which files the page carries, and they packed: the length of an index, the index, the bytes."""
     first = {name: data for name, data in tables.items() if name == CURVES_FILE}
     for chosen in ({**own, **first, **tables}, {**own, **first}, dict(own)):

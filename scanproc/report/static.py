@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import logging
+import re
 from functools import singledispatch
 from pathlib import Path
 from typing import Any
@@ -13,6 +14,7 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure as Sheet
 from matplotlib.ticker import FixedFormatter, FixedLocator, NullFormatter
+from PIL import Image
 
 from scanproc.files.atomic import whole_file
 from scanproc.report.figure import Axis, Balloon, Cloud, Figure, HeatMap, Line, Lines, Polar, Spans
@@ -23,6 +25,12 @@ logging.getLogger("matplotlib").setLevel(logging.ERROR)  # no word about buildin
 
 MM_PER_INCH = 25.4
 WIDTH_MM = 170.0
+DPI = 200.0
+PAGE_DPI = 110.0
+SMALL_MM = 130.0
+COLOURS = 200
+THINNEST = 0.004
+"""Error bands thinner than this part of the axis vanish under the curve and are not drawn."""
 FORMATS = ("svg", "pdf", "png")
 NO_DATE: dict[str, dict[str, Any]] = {
     "svg": {"Date": None, "Creator": None},
@@ -39,7 +47,13 @@ def save(figure: Figure, path: Path | str, theme: Theme = LIGHT, width_mm: float
 
 
 def drawn(
-    figure: Figure, kind: str, theme: Theme = LIGHT, width_mm: float = WIDTH_MM, *, outlines: bool = True
+    figure: Figure,
+    kind: str,
+    theme: Theme = LIGHT,
+    width_mm: float = WIDTH_MM,
+    *,
+    outlines: bool = True,
+    dpi: float = DPI,
 ) -> bytes:
     """A figure as the bytes of a file of the given format; ``outlines``: letters as shapes, not as text.
 
@@ -52,8 +66,19 @@ def drawn(
         sheet = Sheet(layout="constrained")
         sheet.set_size_inches(width_mm / MM_PER_INCH, width_mm / MM_PER_INCH * 0.62)
         _draw(figure, sheet, theme)
-        sheet.savefig(page, format=kind, dpi=160, metadata=NO_DATE[kind])
+        sheet.savefig(page, format=kind, dpi=dpi, metadata=NO_DATE[kind])
     return page.getvalue()
+
+
+def still(figure: Figure) -> tuple[str, bytes]:
+    """A figure for the page, small: its media type and bytes. SVG with text as text, or PNG for figures in space."""
+    if isinstance(figure, Balloon | Cloud):
+        picture = Image.open(io.BytesIO(drawn(figure, "png", width_mm=SMALL_MM)))
+        page = io.BytesIO()
+        picture.convert("RGB").quantize(COLOURS, dither=Image.Dither.NONE).save(page, "png", optimize=True)
+        return "image/png", page.getvalue()
+    drawing = drawn(figure, "svg", outlines=False, dpi=PAGE_DPI).decode()
+    return "image/svg+xml", re.sub(r"(\.\d)\d+", r"\1", drawing).encode()
 
 
 def _style(theme: Theme, outlines: bool, salt: str) -> Any:
@@ -70,7 +95,7 @@ def _style(theme: Theme, outlines: bool, salt: str) -> Any:
         "lines.linewidth": 1.3,
         "legend.frameon": False,
         "legend.fontsize": 7.5,
-        "hatch.linewidth": 0.4,
+        "hatch.linewidth": 0.7,
         "svg.hashsalt": f"scanproc {salt}",
         "svg.fonttype": "path" if outlines else "none",
         "pdf.fonttype": 42,
@@ -124,7 +149,8 @@ def _curve(axes: Axes, figure: Lines, line: Line, colour: str, dash: tuple[int, 
     style: Any = (0, dash) if dash else "-"
     axes.plot(figure.x, y, color=colour, ls=style, marker="o" if line.marks else "", ms=3, label=line.name)
     if low is not None and high is not None:
-        axes.fill_between(figure.x, low, high, color=colour, alpha=0.2, lw=0)
+        wide = high - low > THINNEST * (figure.y_axis.high - figure.y_axis.low)
+        axes.fill_between(figure.x, low, high, where=wide, color=colour, alpha=0.2, lw=0)
 
 
 @_draw.register
@@ -207,7 +233,7 @@ def _(figure: Balloon, sheet: Sheet, theme: Theme) -> None:
         f"{frequency(figure.steps.value[step])}, {figure.span_db:g} dB from middle to edge", fontsize=9
     )
     scale = mpl.cm.ScalarMappable(mpl.colors.Normalize(top - figure.span_db, top), MAP)
-    sheet.colorbar(scale, ax=axes, label="Level at 1 m, 2.83 V [dB]", shrink=0.7)
+    sheet.colorbar(scale, ax=axes, label="Level [dB]", shrink=0.7)
 
 
 @_draw.register

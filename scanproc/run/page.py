@@ -11,10 +11,12 @@ import numpy as np
 from scanproc.conventions import Real
 from scanproc.errors import SettingsError
 from scanproc.files.scan_file import ScanFile
+from scanproc.records.check import CheckReport
 from scanproc.records.curves import Curves
 from scanproc.records.expansion import Expansion
 from scanproc.records.point_errors import PointErrors
 from scanproc.records.result import Result
+from scanproc.records.room import RoomReport
 from scanproc.records.scan import ImpulseScan, Scan
 from scanproc.records.study import Study
 from scanproc.report.figure import Figure
@@ -36,6 +38,8 @@ class Extras:
     points: PointErrors | None = None
     notes: str = ""
     study: Study | None = None
+    check: CheckReport | None = None
+    room: RoomReport | None = None
 
 
 def write_page(directory: Path, result: Result, summary: Summary, curves: Curves, extras: Extras) -> None:
@@ -95,7 +99,7 @@ def save_figure(figure: Figure, path: Path | str, theme: str = "light", width_mm
 
 def _material(result: Result, summary: Summary, curves: Curves, extras: Extras) -> Material:
     plain = json.loads(json.dumps(summary.as_json()))
-    return Material(result, plain, curves, extras.points, extras.study)
+    return Material(result, plain, curves, extras.points, extras.study, extras.check, extras.room)
 
 
 def residuals(file: ScanFile, expansion: Expansion) -> PointErrors:

@@ -87,7 +87,7 @@ def asides(
     file: ScanFile, expansion: Expansion, room: RoomReport, checked: Handled, study: Study | None
 ) -> Asides:
     """What an open and checked scan file, its expansion, its room and the study of its points have to say."""
-    extras = Extras(residuals(file, expansion), file.setup.notes, study)
+    extras = Extras(residuals(file, expansion), file.setup.notes, study, checked.report)
     warnings = (*notices(file), *checked.warnings, *room_warnings(file, room))
     return Asides(file.setup.device, room, warnings, checked.dropped, extras)
 

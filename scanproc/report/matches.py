@@ -1,0 +1,266 @@
+"""Figures of the question whether the scan agrees with an independent measurement, or with another scan."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Protocol
+
+import numpy as np
+
+from scanproc.conventions import Boolean, Real
+from scanproc.records.curves import Curves
+from scanproc.report.bands import held_out_at_order
+from scanproc.report.device import LEVEL
+from scanproc.report.figure import Axis, Figure, Line, Lines, Text
+from scanproc.report.material import Material, frequency_axis, level_axis, rounded_span
+from scanproc.report.words import count, frequency
+
+MOST_ANGLES = 3
+SHARED = ("on axis", "listening window", "early reflections", "sound power, exact")
+
+
+class ByBand(Protocol):
+    """Errors by third-octave band (B,), dB."""
+
+    @property
+    def band_hz(self) -> Real: ...
+    @property
+    def held_out_db(self) -> Real: ...
+    @property
+    def predicted_db(self) -> Real: ...
+    @property
+    def actual_db(self) -> Real: ...
+
+
+class Compared(Protocol):
+    """What the figures need of a comparison with a reference: levels (angles, F) of both, with the standard error
+    of their difference, and where they agree."""
+
+    @property
+    def reference(self) -> str: ...
+    @property
+    def label(self) -> tuple[str, ...]: ...
+    @property
+    def frequency_hz(self) -> Real: ...
+    @property
+    def predicted_db(self) -> Real: ...
+    @property
+    def reference_db(self) -> Real: ...
+    @property
+    def uncertainty_db(self) -> Real: ...
+    @property
+    def judged(self) -> Boolean: ...
+    @property
+    def tolerance_db(self) -> float: ...
+    @property
+    def met_up_to_hz(self) -> float | None: ...
+    @property
+    def bands(self) -> ByBand: ...
+
+
+def reference_figures(compared: Compared) -> tuple[Figure, ...]:
+    """Levels of both, their difference, and which error tells which."""
+    return (reference_levels(compared), reference_difference(compared), which_error(compared))
+
+
+def reference_levels(compared: Compared) -> Lines:
+    """Scan and reference at the first few angles."""
+    lines: list[Line] = []
+    for index, name in enumerate(compared.label[:MOST_ANGLES]):
+        lines += [
+            Line(f"scan, {name}", compared.predicted_db[index]),
+            Line(f"reference, {name}", compared.reference_db[index]),
+        ]
+    reach = compared.met_up_to_hz
+    agree = f"agree up to {frequency(reach)}" if reach else "agree nowhere"
+    text = Text(
+        "reference-levels",
+        "Scan and reference",
+        f"Scan and reference {agree}, within {compared.tolerance_db:g} dB at {count(len(compared.label), 'angle')}.",
+        f"Levels at the microphones of the reference, predicted from the scan and measured; reference: "
+        f"{compared.reference}. The first {MOST_ANGLES} angles.",
+        "Curves that lie on each other agree. Below the reference's lowest valid frequency nothing is judged.",
+        "Look at the difference below for its cause.",
+    )
+    return Lines(
+        text,
+        frequency_axis(compared.frequency_hz),
+        level_axis(np.stack([line.y for line in lines]), LEVEL),
+        compared.frequency_hz,
+        tuple(lines),
+        decibels_per_decade=50.0,
+        doubtful=_unjudged(compared),
+    )
+
+
+def reference_difference(compared: Compared) -> Lines:
+    """Scan minus reference by angle, with 95 % of what is expected."""
+    difference = compared.predicted_db - compared.reference_db
+    judged = np.where(compared.judged, difference, np.nan)
+    worst = (
+        np.unravel_index(int(np.nanargmax(np.abs(judged))), judged.shape)
+        if np.any(compared.judged)
+        else (0, 0)
+    )
+    text = Text(
+        "reference-difference",
+        "Difference",
+        f"The largest difference is {difference[worst]:+.1f} dB, at "
+        f"{frequency(float(compared.frequency_hz[worst[1]]))}, "
+        f"{compared.label[worst[0]]}.",
+        "Scan minus reference; the bands span 1.96 standard errors of both together.",
+        "Differences within their bands are what the errors allow. One level offset is calibration; a slope is a "
+        "microphone; a comb is a reflection in the reference.",
+        "The causes that the data can tell apart are listed with the comparison.",
+    )
+    lines = tuple(
+        Line(name, difference[index], 1.96 * compared.uncertainty_db[index], shown=index < 2 * MOST_ANGLES)
+        for index, name in enumerate(compared.label)
+    )
+    reach = max(5.0, min(20.0, float(np.ceil(np.nanmax(np.abs(judged), initial=1.0)))))
+    return Lines(
+        text,
+        frequency_axis(compared.frequency_hz),
+        Axis("Scan minus reference", "dB", -reach, reach),
+        compared.frequency_hz,
+        lines,
+        levels=(("tolerance", compared.tolerance_db), ("", -compared.tolerance_db)),
+        doubtful=_unjudged(compared),
+    )
+
+
+def which_error(compared: Compared) -> Lines:
+    """Held-out, predicted and actual error by band."""
+    bands = compared.bands
+    excess = bands.actual_db - bands.predicted_db
+    known = excess[np.isfinite(excess)]
+    finding = (
+        f"The actual difference exceeds what the error bars expect by {np.median(known):+.1f} dB (median over bands)."
+        if known.size
+        else "No band has both an actual and an expected difference."
+    )
+    text = Text(
+        "which-error",
+        "Which error tells which",
+        finding,
+        "By third-octave band: the fit's held-out error, the difference that the error bars expect, and the actual "
+        "one.",
+        "An actual difference near the expected one means honest error bars; far above it, something other than the "
+        "fit is wrong.",
+        "Where only high frequencies exceed, points are too few; where all do, look at calibration and mounting.",
+    )
+    values = (bands.held_out_db, bands.predicted_db, bands.actual_db)
+    low, high = rounded_span(np.concatenate(values), 10, (-60, 0))
+    names = ("held-out error", "expected difference", "actual difference")
+    return Lines(
+        text,
+        frequency_axis(bands.band_hz),
+        Axis("Error", "dB", low, max(high, 0.0)),
+        bands.band_hz,
+        tuple(Line(name, value, marks=True) for name, value in zip(names, values, strict=True)),
+    )
+
+
+def overlay_figures(materials: Sequence[Material], names: Sequence[str]) -> tuple[Figure, ...]:
+    """Two results on each other: curves, their difference, errors."""
+    first, second = materials
+    return (
+        *(
+            overlaid(first.curves, second.curves, name, names)
+            for name in SHARED
+            if name in first.curves.names
+        ),
+        difference(first.curves, second.curves, names),
+        overlaid_errors(first, second, names),
+    )
+
+
+def overlaid(first: Curves, second: Curves, name: str, names: Sequence[str]) -> Lines:
+    """One curve of both results."""
+    a, b = first.get(name), second.get(name)
+    other, error = (
+        _onto(first.frequency_hz, second.frequency_hz, part) for part in (b.value, b.standard_error)
+    )
+    gap = other - a.value
+    text = Text(
+        "overlay-" + "".join(letter if letter.isalnum() else "-" for letter in name),
+        name.capitalize(),
+        f"{names[1]} is {np.nanmean(gap):+.1f} dB against {names[0]} on average, at most {_largest(gap):+.1f} dB.",
+        f"The {name} of both results with one standard error each; the second brought to the frequencies of the first.",
+        "Bands that overlap: no difference that these scans can show.",
+        "Read small differences against the error bands, not against the line width.",
+    )
+    return Lines(
+        text,
+        frequency_axis(first.frequency_hz),
+        level_axis(np.concatenate([a.value, other]), LEVEL),
+        first.frequency_hz,
+        (Line(names[0], a.value, a.standard_error), Line(names[1], other, error)),
+        decibels_per_decade=50.0,
+    )
+
+
+def difference(first: Curves, second: Curves, names: Sequence[str]) -> Lines:
+    """Second minus first for the shared curves."""
+    hz = first.frequency_hz
+    lines = []
+    for name in SHARED:
+        if name in first.names and name in second.names:
+            a, b = first.get(name), second.get(name)
+            error = np.hypot(a.standard_error, _onto(hz, second.frequency_hz, b.standard_error))
+            lines.append(Line(name, _onto(hz, second.frequency_hz, b.value) - a.value, error))
+    low, high = rounded_span(np.concatenate([line.y for line in lines]), 2, (-2, 2))
+    gap = lines[0].y
+    where = int(np.nanargmax(np.abs(gap))) if np.any(np.isfinite(gap)) else 0
+    text = Text(
+        "overlay-difference",
+        "Difference",
+        f"On the axis the results differ most at {frequency(float(hz[where]))}, by {gap[where]:+.1f} dB.",
+        f"{names[1]} minus {names[0]}, with the combined standard error.",
+        "Zero within the band means the same.",
+        "A constant is gain; a slope is a filter or a microphone; ripples come and go with reflections.",
+    )
+    axis = Axis("Difference", "dB", max(low, -30.0), min(high, 30.0))
+    return Lines(text, frequency_axis(hz), axis, hz, tuple(lines))
+
+
+def overlaid_errors(first: Material, second: Material, names: Sequence[str]) -> Lines:
+    """Held-out errors of both results."""
+    a, b = first.result.expansion, second.result.expansion
+    mine = held_out_at_order(a)
+    other = _onto(a.frequency_hz, b.frequency_hz, held_out_at_order(b))
+    low, high = rounded_span(np.concatenate([mine, other]), 10, (-60, 0))
+    text = Text(
+        "overlay-errors",
+        "Held-out error",
+        f"{names[0]} used {a.points:,} points, {names[1]} {b.points:,}; the second error is "
+        f"{np.nanmean(other - mine):+.1f} dB against the first on average.",
+        "Held-out error of both results at the orders used.",
+        "Lower is better; a difference between results means nothing where either is near 0 dB.",
+        "Trust the curves above only where both errors are low.",
+    )
+    axis = Axis("Held-out error", "dB", low, max(high, 0.0))
+    return Lines(
+        text,
+        frequency_axis(a.frequency_hz),
+        axis,
+        a.frequency_hz,
+        (Line(names[0], mine), Line(names[1], other)),
+    )
+
+
+def _onto(hz: Real, other_hz: Real, value: Real) -> Real:
+    """Values on a log frequency axis brought to other frequencies; NaN beyond their band."""
+    found: Real = np.interp(np.log(hz), np.log(other_hz), value, left=np.nan, right=np.nan)
+    return found
+
+
+def _largest(gap: Real) -> float:
+    return float(gap[np.nanargmax(np.abs(gap))]) if np.any(np.isfinite(gap)) else float("nan")
+
+
+def _unjudged(compared: Compared) -> tuple[tuple[float, float], ...]:
+    hz = compared.frequency_hz
+    if np.all(compared.judged) or not np.any(compared.judged):
+        return ()
+    return ((float(hz[0]), float(hz[int(np.argmax(compared.judged))])),)
