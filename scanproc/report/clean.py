@@ -21,14 +21,18 @@ ODD_DB = 15.0
 """A point this far above the median of all points is called odd; common practice, no source."""
 MOST_BINS = 300
 NAMED_POINTS = 8
+ROOM_WITHIN = "The room was taken out of the results, so its sound is part of this residual."
 START_HZ = 1000.0
 
 
 def clean_figures(material: Material) -> tuple[Figure, ...]:
-    heard = () if material.room is None else room(material.room)
+    report = material.result.room
+    heard = () if report is None else room(report)
     if material.point_errors is None:
         return heard
     points = replace(cloud(material.point_errors), doubtful=doubtful(material))
+    if report is not None and report.method != "none":
+        points = replace(points, text=replace(points.text, shows=f"{points.text.shows} {ROOM_WITHIN}"))
     return (*heard, points, along_the_scan(material.point_errors))
 
 
@@ -67,10 +71,11 @@ def cloud(points: PointErrors) -> Cloud:
 
 def room(report: RoomReport) -> tuple[Lines, ...]:
     """Room level against device level; nothing when the two were not told apart anywhere."""
+    ways = () if report.method == "none" else (room_shares(report),)
     incoming, gain = report.incoming_db, report.noise_gain_db
     known = np.isfinite(incoming)
     if not np.any(known):
-        return ()
+        return ways
     loudest = int(np.nanargmax(incoming))
     reach = report.separated_up_to_hz
     used = f"it was taken out by separation up to {frequency(reach)}" if reach else "it was not taken out"
@@ -87,6 +92,7 @@ def room(report: RoomReport) -> tuple[Lines, ...]:
     )
     low, high = rounded_span(np.concatenate([incoming, gain]), 10, (-40, 10))
     return (
+        *ways,
         Lines(
             text,
             frequency_axis(report.frequency_hz),
@@ -94,6 +100,36 @@ def room(report: RoomReport) -> tuple[Lines, ...]:
             report.frequency_hz,
             (Line("room re device", incoming), Line("noise raised by separation", gain)),
         ),
+    )
+
+
+def room_shares(report: RoomReport) -> Lines:
+    """At which frequencies the room was gated, separated, or left in."""
+    gated, separated = 100 * report.gated_share, 100 * report.separated_share
+    left = 100 - gated - separated
+    remains = int(np.sum(left > 1))
+    rest = (
+        f"in {remains} of {len(left)} frequencies some of it remains"
+        if remains
+        else "nowhere does any remain"
+    )
+    gate = "" if report.gate_length_s is None else f" The gate leaves {1000 * report.gate_length_s:.1f} ms."
+    text = Text(
+        "room-ways",
+        "How the room was taken out",
+        f"The room was taken out by: {report.method}; {rest}.",
+        "The share of the result that comes from gated responses, from separation by two layers, and from points as "
+        f"they were heard.{gate}",
+        "Where the third share is above zero the room is part of the result.",
+        "A longer gate or a second layer of points reaches further.",
+    )
+    shares = {"gated": gated, "separated": separated, "as heard": left}
+    return Lines(
+        text,
+        frequency_axis(report.frequency_hz),
+        Axis("Share", "%", 0.0, 100.0, digits=0),
+        report.frequency_hz,
+        tuple(Line(name, share) for name, share in shares.items()),
     )
 
 

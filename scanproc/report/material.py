@@ -13,7 +13,6 @@ from scanproc.records.check import CheckReport
 from scanproc.records.curves import Curves
 from scanproc.records.point_errors import PointErrors
 from scanproc.records.result import Result
-from scanproc.records.room import RoomReport
 from scanproc.records.study import Study
 from scanproc.report.bands import held_out_at_order
 from scanproc.report.figure import Axis, Spans
@@ -29,7 +28,6 @@ class Material:
     point_errors: PointErrors | None = None
     study: Study | None = None
     check: CheckReport | None = None
-    room: RoomReport | None = None
 
 
 def frequency_axis(frequency_hz: Real) -> Axis:

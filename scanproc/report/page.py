@@ -147,7 +147,7 @@ def _sections(material: Material) -> tuple[Section, ...]:
             "Is the measurement itself sound: odd points, drift, the room?" + _looked(material),
             clean_figures(material),
             table=None if material.check is None else findings(material.check),
-            notes=() if material.room is None else material.room.notes,
+            notes=tuple(filter(None, [(material.summary.get("room") or {}).get("sentence", "")])),
         ),
         Section(
             "device",

@@ -8,7 +8,6 @@ from pathlib import Path
 
 import numpy as np
 
-from scanproc.conventions import Real
 from scanproc.errors import SettingsError
 from scanproc.files.scan_file import ScanFile
 from scanproc.records.check import CheckReport
@@ -16,19 +15,16 @@ from scanproc.records.curves import Curves
 from scanproc.records.expansion import Expansion
 from scanproc.records.point_errors import PointErrors
 from scanproc.records.result import Result
-from scanproc.records.room import RoomReport
-from scanproc.records.scan import ImpulseScan, Scan
 from scanproc.records.study import Study
 from scanproc.report.figure import Figure
 from scanproc.report.material import Material
 from scanproc.report.summary import Summary, summarise
 from scanproc.run.datasheet import all_curves
+from scanproc.run.heard import Heard
 from scanproc.run.settings import CurveSettings, FigureSettings
 from scanproc.steps.point_errors import band_middles, join, point_errors
-from scanproc.steps.spectra import spectra
 
 PAGE = "report.html"
-POINTS_AT_ONCE = 256
 
 
 @dataclass(frozen=True, eq=False)
@@ -39,7 +35,6 @@ class Extras:
     notes: str = ""
     study: Study | None = None
     check: CheckReport | None = None
-    room: RoomReport | None = None
 
 
 def write_page(directory: Path, result: Result, summary: Summary, curves: Curves, extras: Extras) -> None:
@@ -99,24 +94,14 @@ def save_figure(figure: Figure, path: Path | str, theme: str = "light", width_mm
 
 def _material(result: Result, summary: Summary, curves: Curves, extras: Extras) -> Material:
     plain = json.loads(json.dumps(summary.as_json()))
-    return Material(result, plain, curves, extras.points, extras.study, extras.check, extras.room)
+    return Material(result, plain, curves, extras.points, extras.study, extras.check)
 
 
 def residuals(file: ScanFile, expansion: Expansion) -> PointErrors:
     """What the expansion leaves over at each point of the scan, at the middle of each third-octave band."""
     wanted = expansion.frequency_hz[band_middles(expansion.frequency_hz)]
     if file.kind == "impulse responses":
-        return point_errors(expansion, _transformed(file, wanted))
+        return point_errors(expansion, Heard(file).whole(wanted))
     columns = np.searchsorted(file.frequency_hz, wanted)
     parts = (file.read_frequencies(slice(int(i), int(i) + 1)) for i in columns)
     return join([point_errors(expansion, part, part.frequency_hz) for part in parts])
-
-
-def _transformed(file: ScanFile, frequency_hz: Real) -> Scan:
-    """Spectra at a few frequencies, read by blocks of points."""
-    pressure = []
-    for start in range(0, file.points, POINTS_AT_ONCE):
-        responses = file.read_points(slice(start, min(start + POINTS_AT_ONCE, file.points)))
-        assert isinstance(responses, ImpulseScan)
-        pressure.append(spectra(responses, frequency_hz).pressure_pa)
-    return Scan(file.setup, frequency_hz, np.concatenate(pressure))

@@ -72,7 +72,7 @@ function drawSpace(figure, stage, controls) {
     const look = theme();
     const pen = sharpCanvas(canvas, width, height);
     const centre = [(width - 80) / 2, height / 2];
-    const size = (Math.min(width - 80, height) / 2 - 18) * near;
+    const size = (Math.min(width - 80, height) / 2 - 34) * near;
     const to = ([x, y]) => [centre[0] + size * x, centre[1] + size * y];
     const scale = balloon ? { ...colourAxis, low: top() - figure.span_db, high: top() } : colourAxis;
     items = (balloon ? faces(scale) : dots()).sort((a, b) => a.depth - b.depth);

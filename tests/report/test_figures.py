@@ -1,0 +1,199 @@
+"""Figures on paper, the tables behind them, what the page's script is given, and what points leave over."""
+
+from __future__ import annotations
+
+import base64
+import csv
+import gzip
+import io
+import json
+import re
+import xml.etree.ElementTree as ElementTree
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from page_material import FREQUENCY_HZ, study, two_sources
+from PIL import Image
+
+import scanproc
+from scanproc.errors import SettingsError
+from scanproc.records.result import Result
+from scanproc.records.room import RoomReport
+from scanproc.report.clean import clean_figures
+from scanproc.report.enough import enough_figures, learning, needed
+from scanproc.report.figure import Cloud, Figure
+from scanproc.report.look import DARK, LIGHT, THEMES, log_ticks
+from scanproc.report.material import Material, doubtful
+from scanproc.report.payload import payload
+from scanproc.report.static import drawn, still
+from scanproc.report.summary import summarise
+from scanproc.report.tables import csv_text, figure_table
+from scanproc.run.datasheet import all_curves
+from scanproc.run.page import figures
+from scanproc.run.settings import CurveSettings
+from scanproc.steps.extrapolate import orbits
+from scanproc.steps.fit import fit
+from scanproc.steps.point_errors import point_errors
+
+
+@pytest.fixture(scope="module")
+def made() -> Material:
+    scan = two_sources()
+    expansion = fit(scan)
+    sweeps = orbits(expansion, 30)
+    result = Result(expansion, {sweeps.name: sweeps}, {})
+    summary = json.loads(json.dumps(summarise(result, "quay horn", -25.0, "default").as_json()))
+    return Material(
+        result, summary, all_curves(expansion, CurveSettings()), point_errors(expansion, scan), study()
+    )
+
+
+@pytest.fixture(scope="module")
+def all_figures(made: Material) -> dict[str, Figure]:
+    listed = (*figures(made.result), *enough_figures(made), *clean_figures(made))
+    return {figure.text.key: figure for figure in listed}
+
+
+@pytest.mark.parametrize(
+    "key",
+    ["response", "orders", "horizontal-map", "polar", "balloon", "points", "learning", "needed", "index"],
+)
+def test_every_kind_is_drawn_alike_every_time(all_figures: dict[str, Figure], key: str) -> None:
+    figure = all_figures[key]
+    once, again = (drawn(figure, "svg") for _ in range(2))
+    assert once == again
+    assert ElementTree.fromstring(once).tag.endswith("svg")
+    assert still(figure) == still(figure)
+    grey = np.asarray(Image.open(io.BytesIO(drawn(figure, "png"))).convert("L"))
+    assert grey.std() > 10
+
+
+def test_size_theme_and_format_are_as_asked(all_figures: dict[str, Figure], tmp_path: Path) -> None:
+    figure = all_figures["response"]
+    scanproc.save_figure(figure, tmp_path / "a.png", theme="dark", width_mm=90)
+    with Image.open(tmp_path / "a.png") as picture:
+        assert picture.width == pytest.approx(90 / 25.4 * 200, abs=1)
+        assert picture.convert("RGB").getpixel((1, 1)) == (0x15, 0x1C, 0x23)
+    scanproc.save_figure(figure, tmp_path / "a.pdf")
+    assert (tmp_path / "a.pdf").read_bytes().startswith(b"%PDF")
+    assert b"CreationDate" not in (tmp_path / "a.pdf").read_bytes()
+    with pytest.raises(SettingsError, match="svg, pdf, png"):
+        scanproc.save_figure(figure, tmp_path / "a.gif")
+
+
+def test_the_axes_of_levels_are_to_scale(all_figures: dict[str, Figure]) -> None:
+    """50 dB are as long as a decade: read from the axes' frame in the drawing."""
+    root = ElementTree.fromstring(drawn(all_figures["response"], "svg"))
+    frame = next(g for g in root.iter() if g.get("id") == "patch_2")
+    path = next(p.get("d") for p in frame.iter() if p.get("d"))
+    numbers = np.array([float(n) for n in path.replace("M", "").replace("L", "").replace("z", "").split()])
+    width, height = np.ptp(numbers.reshape(-1, 2), axis=0)
+    assert height / (width / np.log10(50)) == pytest.approx(1.0, abs=0.01)  # 50 dB over 100 Hz to 5 kHz
+
+
+def luminance(colour: str) -> float:
+    """Relative luminance, WCAG 2.1 (from memory)."""
+    parts = np.array([int(colour[i : i + 2], 16) for i in (1, 3, 5)]) / 255
+    linear = np.where(parts <= 0.03928, parts / 12.92, ((parts + 0.055) / 1.055) ** 2.4)
+    return float(linear @ [0.2126, 0.7152, 0.0722])
+
+
+@pytest.mark.parametrize("theme", [LIGHT, DARK])
+def test_lines_and_letters_stand_out_from_the_ground(theme) -> None:
+    def contrast(colour: str) -> float:
+        high, low = sorted([luminance(colour), luminance(theme.ground)], reverse=True)
+        return (high + 0.05) / (low + 0.05)
+
+    assert contrast(theme.ink) >= 7
+    assert contrast(theme.faint) >= 4.5
+    for colour in (*theme.lines, theme.mark):
+        assert contrast(colour) >= 4.5
+
+
+def test_the_data_come_back_from_the_packed_form(all_figures: dict[str, Figure]) -> None:
+    buffer = gzip.decompress(base64.b64decode(payload(tuple(all_figures.values()))))
+    length = int.from_bytes(buffer[:4], "little")
+    described = json.loads(buffer[4 : 4 + length])
+    place = described["figures"]["response"]["lines"][0]["y"]
+    start = 4 + length + place["at"]
+    assert start % 8 == 0
+    values = np.frombuffer(buffer, "<i2", place["count"], start) * place["scale"]
+    np.testing.assert_allclose(values, all_figures["response"].lines[0].y, atol=0.00501)  # type: ignore[union-attr]
+    assert set(described["themes"]) == set(THEMES)
+
+
+def test_the_csv_holds_every_digit(made: Material, all_figures: dict[str, Figure]) -> None:
+    header, *rows = list(csv.reader(io.StringIO(csv_text(all_figures["errors"]))))
+    assert header == ["Frequency [Hz]", "held-out error [dB]", "predicted far-field error [dB]"]
+    numbers = np.array(rows, dtype=float)
+    np.testing.assert_array_equal(numbers[:, 0], FREQUENCY_HZ)
+    np.testing.assert_array_equal(numbers[:, 2], made.result.expansion.far_field_error_db)
+    for figure in all_figures.values():
+        text = list(csv.reader(io.StringIO(csv_text(figure))))
+        assert len({len(row) for row in text}) == 1
+        assert len(figure_table(figure).rows) <= 41
+        assert len({len(row) for row in figure_table(figure).rows} | {len(figure_table(figure).header)}) == 1
+
+
+def test_the_bump_is_found_and_placed(made: Material, all_figures: dict[str, Figure]) -> None:
+    cloud = all_figures["points"]
+    assert isinstance(cloud, Cloud)
+    told = re.search(r"around x (\S+), y (\S+), z (\S+) m", cloud.text.finding)
+    assert told is not None
+    middle = np.array(told.groups(), dtype=float)
+    assert np.linalg.norm(middle - two_sources().setup.position_m[17]) < 0.03
+    assert figure_table(cloud).rows[0][0] == "18"
+
+
+def test_the_residual_of_a_point_is_what_was_put_there(made: Material) -> None:
+    """A value raised from p to 3p leaves nearly 2p over when few coefficients follow it."""
+    assert made.point_errors is not None
+    scan = two_sources()
+    expansion = fit(scan, order=3)
+    found = point_errors(expansion, scan)
+    index = int(np.flatnonzero(found.frequency_hz[2] == FREQUENCY_HZ)[0])
+    p = scan.pressure_pa[:, index]
+    expected = 20 * np.log10(abs(p[17]) * 2 / 3) - 10 * np.log10(np.mean(np.abs(p) ** 2))
+    assert found.error_db[17, 2] == pytest.approx(expected, abs=1.5)
+
+
+def test_what_misses_the_target_is_doubtful(made: Material) -> None:
+    summary = {**made.summary, "target_db": 0.0}
+    assert doubtful(replace(made, summary=summary)) == ()
+    summary = {**made.summary, "target_db": -150.0}
+    ((low, high),) = doubtful(replace(made, summary=summary))
+    assert (low, high) == (FREQUENCY_HZ[0], FREQUENCY_HZ[-1])
+
+
+def test_the_points_needed_are_told_in_words() -> None:
+    found = replace(study(), points=500)
+    known = found.needed[np.isfinite(found.needed)]
+    first = found.band_hz[np.argmax(found.needed > found.points)]
+    assert needed(found).text.finding == (
+        f"From {first / 1000:.3g} kHz the target needs more than the 500 points taken; at most about "
+        f"{float(f'{known.max():.2g}'):,.0f}. {np.sum(np.isnan(found.needed))} of 18 bands cannot be judged."
+    )
+    gain = found.predicted_db[0] - found.predicted_db[-1]
+    assert f"by {gain.max():.1f} dB" in learning(found).text.finding
+
+
+def test_the_room_is_shown_with_its_loudest_frequency(made: Material) -> None:
+    count = len(FREQUENCY_HZ)
+    incoming = np.linspace(-20, -30, count)
+    incoming[5] = -3.0
+    share = (FREQUENCY_HZ < 1000).astype(float)
+    room = RoomReport(FREQUENCY_HZ, 1 - share, share, incoming, np.full(count, 4.0), gate_length_s=0.004)
+    shown = clean_figures(replace(made, result=replace(made.result, room=room)))
+    assert [figure.text.key for figure in shown] == ["room-ways", "room", "points", "along"]
+    assert f"at {FREQUENCY_HZ[5]:.3g} Hz, -3.0 dB" in shown[1].text.finding
+    assert "nowhere does any remain" in shown[0].text.finding
+    assert "4.0 ms" in shown[0].text.shows
+    assert "room was taken out" in shown[2].text.shows
+
+
+def test_log_axes_have_the_usual_ticks() -> None:
+    labelled, bare = log_ticks(50, 16000)
+    assert labelled == [50, 100, 200, 500, 1000, 2000, 5000, 10000]
+    assert 300 in bare
