@@ -21,6 +21,7 @@ from scanproc.report.overview import Row
 from scanproc.run import tasks
 from scanproc.run.cluster import Workers
 from scanproc.run.decide import Decision, decide
+from scanproc.run.index import write_index
 from scanproc.run.jobs import Job, as_jobs, find, job_settings
 from scanproc.run.ledger import Ledger
 from scanproc.run.lock import only_batch
@@ -267,6 +268,7 @@ def _write_summary(output: Path, outcome: Outcome) -> None:
     ):
         with whole_file(output / name) as draft:
             draft.write_text(text, encoding="utf-8", newline="\n")
+    write_index(output, outcome.rows)
 
 
 def _tidy(hidden: Path, night: Night, outcome: Outcome) -> None:

@@ -13,7 +13,7 @@ from scanproc.errors import SettingsError
 from scanproc.run.settings import Settings, parse_settings, read_settings, read_tables
 
 SUFFIXES = (".h5", ".hdf5")
-RESERVED = ("ledger.jsonl", "batch.log", "summary.json", "summary.csv", "summary.txt", ".batch")
+RESERVED = ("ledger.jsonl", "batch.log", "summary.json", "summary.csv", "summary.txt", "index.html", ".batch")
 """Names in the output directory that are the batch's own."""
 
 

@@ -100,6 +100,11 @@ def test_the_first_screen_holds_the_verdict_word_for_word(browser, results):
         assert bottom < 800
 
 
+def test_the_same_scan_gives_the_same_page(results):
+    convert(results.parent / "scan.h5", results.parent / "again")
+    assert (results.parent / "again" / "report.html").read_bytes() == (results / "report.html").read_bytes()
+
+
 def move(browser, key: str, value: int) -> None:
     browser.run(
         "const s = document.getElementById('slider-' + arguments[0]); s.value = arguments[1];"

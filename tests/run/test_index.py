@@ -1,0 +1,30 @@
+"""The page over a batch is made from what lies in its output directory."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+from small_scans import monopole_scan
+
+from scanproc.files.scan_file import write_scan
+from scanproc.report.overview import Row
+from scanproc.run.index import write_index
+from scanproc.run.pipeline import convert
+
+
+def test_done_scans_are_linked_and_failed_ones_say_why(tmp_path: Path) -> None:
+    write_scan(tmp_path / "a.h5", monopole_scan())
+    convert(tmp_path / "a.h5", tmp_path / "dock #1 <b>")
+    rows = [
+        Row("dock #1 <b>", "a.h5", "done before"),
+        Row("gone", "b.h5", "done"),
+        Row("bad", "c.h5", "failed", error="position_m <missing>"),
+    ]
+    write_index(tmp_path, rows)
+    page = (tmp_path / "index.html").read_text(encoding="utf-8")
+    assert '<a href="dock%20%231%20%3Cb%3E/report.html">dock #1 &lt;b&gt;</a>' in page
+    assert "position_m &lt;missing&gt;" in page
+    assert len(re.findall(r"<polyline", page)) == 1
+    assert len(re.findall(r'<tr class="failed">', page)) == 2
+    assert "3 scans, 2 failures." in page
