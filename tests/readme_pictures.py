@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import base64
 import io
+import shutil
 import sys
 import tempfile
 from pathlib import Path
 
 from PIL import Image
 from selenium import webdriver
+from selenium.webdriver.chrome.service import Service
 from selenium.webdriver.support.wait import WebDriverWait
 
 FOLDER = Path(__file__).parents[1] / ".github" / "pictures"
@@ -26,7 +28,8 @@ def take(page: Path) -> None:
     for flag in ("headless=new", "no-sandbox", "disable-gpu", "disable-quic", "no-first-run", "disable-sync"):
         options.add_argument(f"--{flag}")
     options.add_argument(f"--user-data-dir={tempfile.mkdtemp()}")
-    driver = webdriver.Chrome(options=options)
+    options.binary_location = shutil.which("chromium") or ""
+    driver = webdriver.Chrome(options=options, service=Service(shutil.which("chromedriver")))
     metrics = {"width": WIDTH, "height": 800, "deviceScaleFactor": 1, "mobile": False}
     driver.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", metrics)
     driver.get(page.resolve().as_uri())
