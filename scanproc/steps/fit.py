@@ -142,7 +142,7 @@ def mixed(first: Expansion, second: Expansion, share: Real) -> Expansion:
     """A crossfade of two expansions about the same centres; ``share`` (F,) of the second, 0 to 1.
 
     Errors are taken as fully correlated, so standard deviations add. Held-out errors are those of the estimator with
-    the larger share.
+    the larger share; at the order used within the crossfade stands the larger of the two.
     """
     rows = max(len(first.coefficients_pa), len(second.coefficients_pa))
     degrees = max(len(first.coefficient_variance_pa2), len(second.coefficient_variance_pa2))
@@ -151,14 +151,17 @@ def mixed(first: Expansion, second: Expansion, share: Real) -> Expansion:
     deviation = (1 - share) * np.sqrt(_tall(first.coefficient_variance_pa2, degrees)) + share * np.sqrt(
         _tall(second.coefficient_variance_pa2, degrees)
     )
+    order = np.where(
+        share >= 1, second.order, np.where(share <= 0, first.order, np.maximum(first.order, second.order))
+    )
     held_out = np.where(
         share < 0.5,
         _tall(first.held_out_db, orders, np.nan),
         _tall(second.held_out_db, orders, np.nan),
     )
-    order = np.where(
-        share >= 1, second.order, np.where(share <= 0, first.order, np.maximum(first.order, second.order))
-    )
+    at = np.arange(len(share))
+    used = np.maximum(first.held_out_db[first.order, at], second.held_out_db[second.order, at])
+    held_out[order, at] = np.where((share > 0) & (share < 1), used, held_out[order, at])
     error = np.array(
         [
             far_field_error_db(

@@ -1,0 +1,143 @@
+"""Acoustic centre, informed fit and plan on sources with closed-form fields."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from scanproc.records.scan import Scan, ScanSetup
+from scanproc.steps.extrapolate import far_field, far_field_variance
+from scanproc.steps.fit import fit, fit_planned, mixed
+from scanproc.steps.prepare import prepare, sample_frequencies, weights_at
+from scanproc.waves.directions import fibonacci_sphere, lebedev_grid
+
+SPEED = 343.2
+HORN_M = np.array([0.02, 0.05, 0.25])
+DIRECTION, WEIGHT = lebedev_grid(35)
+
+
+def horn_sources(radius_m: float = 0.03, count: int = 24) -> np.ndarray:
+    """A small disc of monopoles facing the front, 0.26 m off the origin."""
+    turn = np.arange(count) * np.pi * (1 + np.sqrt(5))
+    ring = radius_m * np.sqrt((np.arange(count) + 0.5) / count)
+    return HORN_M + np.stack([np.zeros(count), ring * np.cos(turn), ring * np.sin(turn)], axis=1)
+
+
+def field(source_m: np.ndarray, position_m: np.ndarray, frequency_hz: np.ndarray) -> np.ndarray:
+    """Sum of e^{-jkR}/R, (points, F): the definition of a monopole."""
+    distance = np.linalg.norm(position_m[:, None] - source_m[None], axis=2)
+    return np.stack(
+        [(np.exp(-2j * np.pi * f / SPEED * distance) / distance).sum(axis=1) for f in frequency_hz], axis=1
+    )
+
+
+def far(source_m: np.ndarray, frequency_hz: np.ndarray) -> np.ndarray:
+    """Its limit p·r·e^{jkr}, (directions, F)."""
+    return np.exp(2j * np.pi / SPEED * (DIRECTION @ source_m.T)[:, :, None] * frequency_hz).sum(axis=1)
+
+
+def horn_scan(points: int, frequency_hz: np.ndarray, snr_db: float = 50.0) -> Scan:
+    position = 0.4 * fibonacci_sphere(points)
+    pressure = field(horn_sources(), position, frequency_hz)
+    rng = np.random.default_rng(points)
+    level = np.sqrt(np.mean(np.abs(pressure) ** 2, axis=0)) * 10 ** (-snr_db / 20)
+    noise = (
+        level / np.sqrt(2) * (rng.standard_normal(pressure.shape) + 1j * rng.standard_normal(pressure.shape))
+    )
+    setup = ScanSetup(
+        position,
+        speed_of_sound_m_s=SPEED,
+        device_size_m=np.array([0.3, 0.25, 0.56]),
+        device_centre_m=np.zeros(3),
+    )
+    return Scan(setup, frequency_hz, pressure + noise, level)
+
+
+def error_db(expansion, truth: np.ndarray) -> np.ndarray:  # type: ignore[no-untyped-def]
+    missed = WEIGHT @ np.abs(far_field(expansion, DIRECTION) - truth) ** 2
+    return 10 * np.log10(missed / (WEIGHT @ np.abs(truth) ** 2))
+
+
+def test_the_centre_of_a_horn_is_found_and_saves_the_fit() -> None:
+    frequency = np.array([6000.0])
+    scan = horn_scan(1200, frequency)
+    about_origin = fit(scan, centre_m=(0, 0, 0), estimator="truncated")
+    assert np.nanmin(about_origin.held_out_db) > -6
+    found = fit(scan, estimator="truncated")
+    assert np.linalg.norm(found.centre_m[0] - HORN_M) < 0.03
+    assert np.nanmin(found.held_out_db) < -20
+    assert error_db(found, far(horn_sources(), frequency))[0] < -20
+
+
+def test_the_informed_fit_needs_few_points_and_knows_its_error() -> None:
+    frequency = np.array([3000.0])
+    scan, truth = horn_scan(150, frequency), far(horn_sources(), frequency)
+    plain = fit(scan, centre_m=(0, 0, 0), estimator="truncated")
+    informed = fit(scan, estimator="informed")
+    assert error_db(plain, truth)[0] > -10
+    assert error_db(informed, truth)[0] < -25
+    assert informed.far_field_error_db[0] == pytest.approx(error_db(informed, truth)[0], abs=6)
+    error = np.abs(far_field(informed, DIRECTION) - truth) ** 2
+    assert np.mean(error <= np.log(20) * far_field_variance(informed, DIRECTION)) > 0.85
+
+
+@pytest.mark.parametrize("change", ["box", "driver"])
+def test_a_wrong_guess_of_the_device_costs_little(change: str) -> None:
+    frequency = np.array([3000.0])
+    scan, truth = horn_scan(250, frequency), far(horn_sources(), frequency)
+    told = fit(scan, estimator="informed")
+    if change == "box":
+        setup = replace(scan.setup, device_size_m=1.2 * np.asarray(scan.setup.device_size_m))
+        wrong = fit(replace(scan, setup=setup), estimator="informed")
+    else:
+        wrong = fit(scan, estimator="informed", driver_m=[HORN_M + np.array([0, 0.05, 0]), [0, 0, -0.2]])
+    assert error_db(wrong, truth)[0] < max(error_db(told, truth)[0] + 6, -30)
+
+
+def test_curves_are_smooth_across_centre_and_order_changes() -> None:
+    frequency = np.geomspace(200, 6000, 60)
+    scan = horn_scan(500, frequency, snr_db=60)
+    found = fit(scan, estimator="truncated")
+    assert len(np.unique(found.order)) > 2
+    truth = far(horn_sources(), frequency)
+    front = int(np.argmax(DIRECTION[:, 0]))
+    ratio = 20 * np.log10(np.abs(far_field(found, DIRECTION)[front] / truth[front]))
+    assert np.abs(np.diff(ratio)).max() < 0.2
+
+
+def test_blocks_of_frequencies_follow_the_same_plan() -> None:
+    frequency = np.geomspace(1000, 4000, 13)
+    scan = horn_scan(150, frequency)
+    plan = prepare(scan)
+    whole = fit_planned(scan, plan)
+    parts = [fit_planned(scan.take_frequencies(slice(a, a + 5)), plan) for a in (0, 5, 10)]
+    together = np.concatenate([far_field(part, DIRECTION) for part in parts], axis=1)
+    np.testing.assert_allclose(
+        together, far_field(whole, DIRECTION), rtol=1e-9, atol=1e-9 * np.abs(together).max()
+    )
+
+
+def test_a_crossfade_of_equals_changes_nothing() -> None:
+    frequency = np.array([900.0, 1000.0])
+    expansion = fit(horn_scan(120, frequency), order=5)
+    both = mixed(expansion, expansion, np.array([0.3, 0.7]))
+    np.testing.assert_allclose(both.coefficients_pa, expansion.coefficients_pa)
+    np.testing.assert_allclose(both.far_field_error_db, expansion.far_field_error_db)
+
+
+def test_samples_hold_both_ends_and_are_spread_over_octaves() -> None:
+    frequency = np.geomspace(50, 16000, 480)
+    chosen = frequency[sample_frequencies(frequency)]
+    assert chosen[0] == frequency[0]
+    assert chosen[-1] == frequency[-1]
+    assert np.diff(np.log2(chosen)).max() < 0.4
+
+
+def test_weights_between_samples_lie_between_theirs() -> None:
+    plan = prepare(horn_scan(150, np.array([2000.0, 4000.0])), estimator="informed")
+    between = weights_at(plan, 2800.0)
+    for name, row in zip(plan.block_names, plan.block_weight, strict=True):
+        known = row[np.isfinite(row)]
+        assert known.min() * 0.999 <= between[name] <= known.max() * 1.001
