@@ -1,10 +1,10 @@
 """How many points the informed fit saves against truncation: ``python -m tests.benchmarks.fewer_points``.
 
 Two diffracting devices whose fields come from outside the fit: the boundary-element box of tests/truth (a rigid
-0.30 m box with a piston and a port) and the rigid sphere with two polar caps (Legendre series, closed form). Points
-are drawn at random from even shells or a drum, with noise 50 dB below the mean pressure, which the scan states.
-Truncation has the better of two centres, found and the device's own, judged by the truth. For each number of points: the true
-far-field error, what was predicted, and how often the 95 % bars hold the truth.
+0.30 m box with a piston and a port) and the rigid sphere with two polar caps (Legendre series, closed form).
+Points are drawn at random from even shells or a drum, with noise 50 dB below the mean pressure, which the scan
+states. Truncation has the better of two centres, found and the device's own, judged by the truth. For each number
+of points: the true far-field error, what was predicted, and how often the 95 % bars hold the truth.
 """
 
 from __future__ import annotations
