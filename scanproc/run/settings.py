@@ -149,6 +149,7 @@ class CheckSettings(_Section):
         '"clipped", "polarity", "gain", "delay", "position", "outlier", "duplicate"',
     )
     correct_drift: bool = Field(default=False, description="true or false")
+    correct_positions: bool = Field(default=False, description="true or false")
 
     @property
     def dropped_kinds(self) -> tuple[str, ...]:
