@@ -11,7 +11,8 @@ from scanproc.cli.frame import Outcome, as_command
 
 @as_command("check", example="scanproc check scan.h5")
 @click.argument("scan", type=click.Path(path_type=Path))
-def command(scan: Path, as_json: bool) -> Outcome:
+@click.option("--arm", is_flag=True, help="Look for errors of the arm, too (zero, lean, scale); slower.")
+def command(scan: Path, arm: bool, as_json: bool) -> Outcome:
     """Look at a SCAN before trusting it.
 
     Finds points without a signal, clipped, of wrong polarity, misplaced or late, repeated points, holes in the
@@ -19,9 +20,12 @@ def command(scan: Path, as_json: bool) -> Outcome:
     Changes nothing; 'scanproc convert' leaves points out only when its settings ask for it (check.drop).
     """
     from scanproc.report.words import count
-    from scanproc.run.check import check_scan
+    from scanproc.run.check import check_arm, check_scan
+    from scanproc.steps.check import merged
 
     report = check_scan(scan)
+    if arm:
+        report = merged(report, [check_arm(scan)])
     serious = len(report.serious)
     warnings = sum(finding.severity == "warning" for finding in report.findings)
     head = f"{report.points} points: {count(serious, 'serious finding')}, {count(warnings, 'warning')}"

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -17,6 +17,7 @@ from scanproc.run.settings import CheckSettings
 from scanproc.steps.check import Judged, check, judging_frequencies, merged
 from scanproc.steps.check_setup import some
 from scanproc.steps.drift import Drift
+from scanproc.steps.position_errors import ArmErrors, estimate_arm_errors
 from scanproc.steps.response_facts import ResponseFacts, joined, response_facts, spectral_noise
 from scanproc.steps.spectra import spectra, usual_frequencies
 
@@ -30,7 +31,7 @@ PER_OCTAVE = 12
 class Handled:
     """What a conversion did about the findings: points left out, and sentences for the summary.
 
-    ``kept`` and ``gain`` are what :meth:`ScanFile.use` was told, None when the file stayed as it is.
+    ``kept``, ``gain`` and ``position_m`` are what :meth:`ScanFile.use` was told, None when the file stayed as it is.
     """
 
     report: CheckReport | None
@@ -38,6 +39,7 @@ class Handled:
     warnings: tuple[str, ...]
     kept: Integer | None = None
     gain: Real | None = None
+    position_m: Real | None = None
 
 
 def check_scan(path: Path | str) -> CheckReport:
@@ -76,26 +78,71 @@ def handle(file: ScanFile, settings: CheckSettings) -> Handled:
     if not len(kept):
         raise ScanDataError("every point is faulty: run scanproc check and measure again", path=file.path)
     gain = _steady_gain(file, judged.drift, settings)
-    if len(kept) == file.points and gain is None:
-        return Handled(report, len(dropped), tuple(warnings))
-    found = Handled(report, len(dropped), tuple(warnings), kept, None if gain is None else gain[kept])
-    handle_again(file, found)
-    return found
+    found = Handled(report, len(dropped), tuple(warnings))
+    if len(kept) < file.points or gain is not None:
+        found = replace(found, kept=kept, gain=None if gain is None else gain[kept])
+        handle_again(file, found)
+    return _with_arm_corrected(file, found, kept) if settings.correct_positions else found
+
+
+def _with_arm_corrected(file: ScanFile, found: Handled, kept: Integer) -> Handled:
+    """What was found, and the points moved by the errors of the arm, if there are any."""
+    arm = arm_errors(file)
+    said = (
+        f"{arm.words()}; {'corrected, as asked (check.correct_positions)' if arm.found else 'nothing moved'}"
+    )
+    found = replace(found, warnings=(*found.warnings, said))
+    if not arm.found:
+        return found
+    moved = arm.corrected(file.setup.position_m)
+    file.use(np.arange(file.points), None, moved)
+    return replace(found, kept=kept, position_m=moved)
+
+
+def arm_errors(file: ScanFile) -> ArmErrors:
+    """What is wrong with the arm, from the sound of those points in use that are not at fault."""
+    scan, _ = _sampled(file)
+    scan = scan.take_frequencies(judging_frequencies(file.setup, scan.frequency_hz))
+    faulty = check(scan).report.points_of(*BAD_POINTS)
+    return estimate_arm_errors(scan, ~np.isin(np.arange(file.points), faulty))
+
+
+def check_arm(path: Path | str) -> Finding:
+    """The arm's errors as a finding about a scan file. Raises ScanFileError or ScanDataError."""
+    with open_scan(path) as file:
+        try:
+            arm = arm_errors(file)
+        except ScanDataError as error:
+            raise error if error.path else error.at(path) from None
+    remedy = "adjust the arm, or let a conversion allow for it (check.correct_positions)"
+    return Finding(
+        "arm", "warning" if arm.found else "note", arm.words(), remedy if arm.found else "nothing to do"
+    )
 
 
 def handle_again(file: ScanFile, found: Handled) -> None:
     """Drops and corrects in the same scan, opened once more, what was found before."""
     if found.kept is not None:
-        file.use(found.kept, found.gain)
+        file.use(found.kept, found.gain, found.position_m)
 
 
 def _checked(file: ScanFile) -> Judged:
+    scan, facts = _sampled(file)
+    return check(scan, facts, all_frequency_hz=_all_frequencies(file))
+
+
+def _sampled(file: ScanFile) -> tuple[Scan, ResponseFacts | None]:
+    """The frequencies that a check wants, and the facts of impulse responses."""
+    frequency = _all_frequencies(file)
     if file.kind == "spectra":
-        frequency = file.frequency_hz
-        return check(_columns(file, _wanted(file, frequency)), all_frequency_hz=frequency)
-    frequency = usual_frequencies(file.samples, file.sampling_rate_hz, PER_OCTAVE)
-    scan, facts = _from_responses(file, frequency[_wanted(file, frequency)])
-    return check(scan, facts, all_frequency_hz=frequency)
+        return _columns(file, _wanted(file, frequency)), None
+    return _from_responses(file, frequency[_wanted(file, frequency)])
+
+
+def _all_frequencies(file: ScanFile) -> Real:
+    if file.kind == "spectra":
+        return file.frequency_hz
+    return usual_frequencies(file.samples, file.sampling_rate_hz, PER_OCTAVE)
 
 
 def _wanted(file: ScanFile, frequency: Real) -> Integer:

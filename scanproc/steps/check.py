@@ -98,7 +98,7 @@ def fault_findings(faults: Sequence[Fault], points: int) -> list[Finding]:
         where = tuple(fault.point for fault in mine)
         what = f"{len(mine)} of {points} points {NOUNS[kind]}: {_described(mine)}{_pattern(where, points)}"
         few = FEW_UNEXPLAINED if kind == "outlier" else FEW_SHARE
-        severe = kind in SERIOUS or len(mine) > few * points
+        severe = kind in SERIOUS or len(mine) > max(1, few * points)
         found.append(Finding(kind, "serious" if severe else "warning", what, remedy, where))
     return found
 

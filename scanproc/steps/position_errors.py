@@ -1,9 +1,10 @@
 """Small errors of the arm, found from the sound itself: what makes the points agree with each other best.
 
-For an arm that turns about a vertical axis through the origin: its own zero may be off (outwards, sideways), its upright
-may lean, its scale may be wrong (as a wrong speed of sound is: the two cannot be told apart). An error that moves every
-point alike, or turns all of them, cannot be seen: it is the same as a device that stands elsewhere, and changes no level.
-Nor can a delay that all points share. One layer shows little; two layers, or a surface that is no sphere, show all.
+For an arm that turns about a vertical axis through the origin: its own zero may be off (outwards, sideways), its
+upright may lean, its scale may be wrong (as a wrong speed of sound is: the two cannot be told apart). An error that
+moves every point alike, or turns all of them, cannot be seen: it is the same as a device that stands elsewhere, and
+changes no level. Nor can a delay that all points share. One layer shows little; two layers, or a surface that is no
+sphere, show all.
 """
 
 from __future__ import annotations
@@ -25,6 +26,13 @@ KNOWN_SHARE = 0.25
 LEAST_GAIN_DB = 0.5
 """Held-out error must fall by this much, or nothing counts as found."""
 NAMES = ("outwards_m", "sideways_m", "lean_outwards", "lean_sideways", "scale")
+UNITS = (
+    (1e3, "mm outwards"),
+    (1e3, "mm sideways"),
+    (1e3, "mm/m leaning outwards"),
+    (1e3, "mm/m leaning sideways"),
+    (100.0, "% in scale"),
+)
 PRIORS = (0.03, 0.03, 0.02, 0.02, 0.02)
 
 
@@ -33,8 +41,8 @@ class ArmErrors:
     """What is wrong with the arm: ``value`` and ``standard_error`` by name (see ``NAMES``).
 
     ``outwards_m`` and ``sideways_m``: every point lies so much farther from the axis, or along its circle (towards
-    +azimuth), than stated; ``lean_outwards`` and ``lean_sideways``: the same per metre of height; ``scale``: all distances
-    are longer by this part. ``before_db`` and ``after_db``: held-out error with the points as stated and as corrected.
+    +azimuth), than stated; ``lean_outwards`` and ``lean_sideways``: the same per metre of height; ``scale``: all
+    distances are longer by this part. ``before_db`` and ``after_db``: held-out error as stated and as corrected.
     """
 
     value: Real
@@ -52,6 +60,20 @@ class ArmErrors:
         """Whether something is wrong beyond doubt, and worth correcting."""
         beyond = np.abs(self.value) > SIGNIFICANT * self.standard_error
         return bool(np.any(beyond & self.known)) and self.before_db - self.after_db > LEAST_GAIN_DB
+
+    def words(self) -> str:
+        """What was found, in a sentence."""
+        parts = [
+            f"{factor * value:+.2f} ± {2 * factor * error:.2f} {unit}"
+            for value, error, known, (factor, unit) in zip(
+                self.value, self.standard_error, self.known, UNITS, strict=True
+            )
+            if known
+        ]
+        if not parts:
+            return "errors of the arm cannot be told with these points"
+        fall = f"held-out error {self.before_db:.1f} dB as stated, {self.after_db:.1f} dB with it"
+        return f"the arm seems off by {', '.join(parts)} ({fall})"
 
     def corrected(self, position_m: Real) -> Real:
         """The positions (points, 3) as they seem to have been."""

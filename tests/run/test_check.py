@@ -20,7 +20,7 @@ from scanproc.run.check import check_file, check_scan, handle
 from scanproc.run.pipeline import convert
 from scanproc.run.settings import CheckSettings, parse_settings
 
-QUICK = {"points": {"in_convert": False}}
+QUICK = {"points": {"in_convert": False}, "fit": {"centre_m": "origin", "estimator": "truncated"}}
 
 
 @pytest.fixture

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from spoilt_scans import two_layers
 
+from scanproc.cli.commands import run
 from scanproc.files.scan_file import open_scan, write_scan
 from scanproc.records.scan import Scan
 from scanproc.run.check import handle
@@ -66,3 +67,11 @@ def test_one_shell_tells_little() -> None:
     scan = scan_of_an_arm(0.0, 0.0, 0.0)
     inner = scan.take_points(np.flatnonzero(scan.setup.layer == 0))
     assert not estimate_arm_errors(inner).known[4]
+
+
+def test_the_command_says_what_is_wrong_with_the_arm(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    write_scan(tmp_path / "scan.h5", scan_of_an_arm(0.02, 0.0, 0.0))
+    assert run(["check", str(tmp_path / "scan.h5"), "--arm"]) == 0
+    assert "the arm seems off by +19." in capsys.readouterr().out
