@@ -1,0 +1,353 @@
+"""Far-field references from files: what was measured, where, in which unit. Nothing is computed here but units.
+
+| path | what it is | unit |
+|---|---|---|
+| ``.h5`` | a scan file whose points are the microphones, or an export with one sweep set | Pa |
+| ``.sofa`` | AES69 FreeFieldDirectivityTF | Pa if scanproc wrote it, else to be stated |
+| ``.npz``, a directory with ``angles.csv`` | a sweep set that scanproc exported | Pa·m |
+| a directory of ``horizontal_+030_deg.wav`` (``vertical_...``; ``.csv``, ``.txt``) | a file per angle | below |
+| ``.toml`` | a list of such files with their angles, see :class:`Described` | below |
+
+WAV: an impulse response, one channel; CSV with the header ``frequency_hz,level_db``, ``frequency_hz,level_db,phase_deg`` or
+``frequency_hz,real_pa,imag_pa``; text of two or three columns (Hz, dB, degrees) without a header. WAV and text say nothing
+of their unit, so it must be stated: "pa" (Pa, or dB re 20 µPa) or "relative". Levels are at the microphone.
+"""
+
+from __future__ import annotations
+
+import csv
+import re
+import tomllib
+import warnings
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Annotated, Literal, TypeAlias
+
+import h5py
+import numpy as np
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from scipy.io import wavfile
+
+from scanproc.conventions import REFERENCE_PRESSURE_PA, REFERENCE_VOLTAGE_V, Complex, Real
+from scanproc.errors import InputError, ScanDataError, SettingsError
+from scanproc.files.export_archive import read_hdf5, read_npz
+from scanproc.files.export_sofa import read_sofa
+from scanproc.files.scan_file import read_scan
+from scanproc.files.tables import ANGLES_FILE, read_sweep_tables
+from scanproc.records.comparison import Reference
+from scanproc.records.scan import ImpulseScan, Scan, ScanSetup
+from scanproc.records.sweeps import SweepSet
+from scanproc.waves.directions import horizontal_orbit, unit_vectors, vertical_orbit
+
+Unit: TypeAlias = Literal["pa", "relative"]
+NAME = re.compile(r"^(horizontal|vertical)_([+-]?\d+(?:\.\d+)?)_deg$")
+ENDINGS = (".wav", ".csv", ".txt")
+HEADERS = (
+    ("frequency_hz", "level_db"),
+    ("frequency_hz", "level_db", "phase_deg"),
+    ("frequency_hz", "real_pa", "imag_pa"),
+)
+
+
+@dataclass(frozen=True, eq=False)
+class Measured:
+    """What a reference file holds: ``label`` names its angles where the content does not, ``relative`` says that its
+    unit is not Pa, ``clock_known`` whether its time zero means anything."""
+
+    name: str
+    content: Reference | SweepSet | Scan | ImpulseScan
+    label: tuple[str, ...] = ()
+    relative: bool = False
+    clock_known: bool = True
+
+
+class Microphone(BaseModel):
+    """One file and where its microphone stood: an angle on an orbit, azimuth and elevation, or a position."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+    file: str
+    horizontal_deg: float | None = None
+    vertical_deg: float | None = None
+    azimuth_deg: float | None = None
+    elevation_deg: float | None = None
+    position_m: tuple[float, float, float] | None = None
+    distance_m: Annotated[float, Field(gt=0)] | None = None
+
+
+class Described(BaseModel):
+    """A reference in TOML: ``distance_m``, ``unit`` ("pa" or "relative"), ``drive_voltage_v``, then ``[[microphone]]``
+    tables, each with ``file`` (beside the TOML file) and ``horizontal_deg``, ``vertical_deg``, ``azimuth_deg`` with
+    ``elevation_deg``, or ``position_m``; ``distance_m`` there overrides the common one."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+    name: str = ""
+    distance_m: Annotated[float, Field(gt=0)] | None = None
+    unit: Unit | None = None
+    drive_voltage_v: Annotated[float, Field(gt=0)] = REFERENCE_VOLTAGE_V
+    microphone: tuple[Microphone, ...] = Field(min_length=1)
+
+
+@dataclass(frozen=True, eq=False)
+class _Place:
+    path: Path
+    label: str
+    position_m: Real
+
+
+def read_reference(
+    path: Path | str, *, distance_m: float | None = None, unit: Unit | None = None
+) -> Measured:
+    """A reference of any of the kinds above. ``distance_m`` and ``unit`` for files that do not say.
+
+    Raises InputError, or SettingsError when distance or unit are needed and not stated.
+    """
+    place = Path(path)
+    if place.is_dir():
+        if (place / ANGLES_FILE).is_file():
+            return Measured(place.name, read_sweep_tables(place))
+        return _from_places(place.name, _named(place, distance_m), unit, REFERENCE_VOLTAGE_V)
+    kind = place.suffix.lower()
+    if kind == ".toml":
+        return _from_toml(place, distance_m, unit)
+    if kind == ".sofa":
+        return _from_sofa(place, unit)
+    if kind == ".npz":
+        return Measured(place.name, read_npz(place))
+    if kind in ENDINGS:
+        return _from_places(place.name, [_by_name(place, distance_m)], unit, REFERENCE_VOLTAGE_V)
+    return _from_hdf5(place)
+
+
+def hdf5_format(path: Path) -> str:
+    """What an HDF5 file calls itself, empty if it is none."""
+    try:
+        with h5py.File(path, "r") as file:
+            return str(file.attrs.get("format", ""))
+    except OSError:
+        return ""
+
+
+def _from_hdf5(path: Path) -> Measured:
+    if hdf5_format(path) != "scanproc export":
+        scan = read_scan(path)
+        label = tuple(_position_label(position) for position in scan.setup.position_m)
+        return Measured(path.name, scan, label)
+    sets, _ = read_hdf5(path)
+    if len(sets) != 1:
+        raise InputError(
+            f"holds {len(sets)} sweep sets ({', '.join(sets)}), one was needed: export one set", path=path
+        )
+    return Measured(path.name, next(iter(sets.values())))
+
+
+def _from_sofa(path: Path, unit: Unit | None) -> Measured:
+    found = read_sofa(path)
+    ours = found.texts.get("GLOBAL_ApplicationName") == "scanproc"
+    stated = "pa" if ours else _stated(unit, path)
+    far = ours and bool(np.all(found.distance_m == 1)) and "is removed" in " ".join(found.texts.values())
+    label = tuple(_position_label(u) for u in found.direction)
+    distance = None if far else found.distance_m
+    content = Reference(path.name, label, found.direction, distance, found.frequency_hz, found.value)
+    return Measured(path.name, content, label, stated == "relative")
+
+
+def _from_toml(path: Path, distance_m: float | None, unit: Unit | None) -> Measured:
+    try:
+        table = Described.model_validate(tomllib.loads(path.read_text(encoding="utf-8")))
+    except OSError as error:
+        raise InputError(f"cannot be read, {error.strerror}: check the path", path=path) from error
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        raise SettingsError(f"not a TOML file: {error}", path=path) from None
+    except ValidationError as error:
+        wrong = [f"{'.'.join(map(str, e['loc'])) or 'reference'}: {e['msg']}" for e in error.errors()]
+        raise SettingsError("; ".join(wrong), path=path) from None
+    places = [_described(path, entry, entry.distance_m or table.distance_m or distance_m) for entry in table.microphone]
+    return _from_places(table.name or path.name, places, table.unit or unit, table.drive_voltage_v)
+
+
+def _described(path: Path, entry: Microphone, distance_m: float | None) -> _Place:
+    file = path.parent / entry.file
+    if entry.position_m is not None:
+        position = np.array(entry.position_m)
+        if not np.any(position):
+            raise SettingsError(f"{entry.file}: position_m lies at the origin: correct it", path=path)
+        return _Place(file, _position_label(position), position)
+    if entry.horizontal_deg is not None:
+        direction, label = horizontal_orbit(entry.horizontal_deg)[0], f"horizontal {entry.horizontal_deg:g} deg"
+    elif entry.vertical_deg is not None:
+        direction, label = vertical_orbit(entry.vertical_deg)[0], f"vertical {entry.vertical_deg:g} deg"
+    elif entry.azimuth_deg is not None and entry.elevation_deg is not None:
+        polar, azimuth = np.deg2rad([90 - entry.elevation_deg, entry.azimuth_deg])
+        direction = unit_vectors(polar, azimuth)
+        label = f"azimuth {entry.azimuth_deg:g} elevation {entry.elevation_deg:g} deg"
+    else:
+        raise SettingsError(
+            f"{entry.file}: needs horizontal_deg, vertical_deg, azimuth_deg with elevation_deg, or position_m", path=path
+        )
+    return _Place(file, label, direction * _needed_distance(distance_m, path))
+
+
+def _named(directory: Path, distance_m: float | None) -> list[_Place]:
+    files = sorted(entry for entry in directory.iterdir() if entry.suffix.lower() in ENDINGS)
+    if not files:
+        raise InputError(
+            f"holds no {', '.join(ENDINGS)} file and no {ANGLES_FILE}: name the reference's folder", path=directory
+        )
+    kinds = sorted({file.suffix.lower() for file in files})
+    if len(kinds) > 1:
+        raise InputError(f"holds {' and '.join(kinds)} files: keep one kind in a folder", path=directory)
+    return [_by_name(file, distance_m) for file in files]
+
+
+def _by_name(path: Path, distance_m: float | None) -> _Place:
+    match = NAME.match(path.stem)
+    if match is None:
+        raise InputError(
+            f"its name does not say the angle: call it like horizontal_+030_deg{path.suffix}, or list the files in a TOML "
+            "file",
+            path=path,
+        )
+    orbit, angle = match[1], float(match[2])
+    direction = {"horizontal": horizontal_orbit, "vertical": vertical_orbit}[orbit](angle)[0]
+    return _Place(path, f"{orbit} {angle:g} deg", direction * _needed_distance(distance_m, path))
+
+
+def _needed_distance(distance_m: float | None, path: Path) -> float:
+    if distance_m is None:
+        raise SettingsError("does not say its distance: state it with --distance (m)", path=path)
+    return distance_m
+
+
+def _stated(unit: Unit | None, path: Path) -> Unit:
+    if unit is None:
+        raise SettingsError(
+            'does not say its unit: state it with --unit pa (Pa, or dB re 20 µPa) or --unit relative', path=path
+        )
+    return unit
+
+
+def _from_places(name: str, places: Sequence[_Place], unit: Unit | None, drive_voltage_v: float) -> Measured:
+    label = tuple(place.label for place in places)
+    twice = sorted({one for one in label if label.count(one) > 1})
+    if twice:
+        raise InputError(f"the angle {twice[0]} comes twice: keep one of its files", path=places[0].path.parent)
+    position = np.array([place.position_m for place in places])
+    kinds = {place.path.suffix.lower() for place in places}
+    if kinds == {".wav"}:
+        relative = _stated(unit, places[0].path) == "relative"
+        setup = ScanSetup(position, drive_voltage_v=drive_voltage_v)
+        return Measured(name, _wavs(setup, [place.path for place in places]), label, relative, False)
+    if ".wav" in kinds:
+        raise InputError("WAV and text cannot stand in one reference: use one kind", path=places[0].path.parent)
+    tables = [_table(place.path, unit) for place in places]
+    first = tables[0]
+    for place, table in zip(places, tables, strict=True):
+        if not np.array_equal(table[0], first[0]) or table[2] != first[2]:
+            raise InputError(
+                f"has other frequencies or columns than {places[0].path.name}: export all angles alike", path=place.path
+            )
+    distance = np.linalg.norm(position, axis=1)
+    try:
+        content = Reference(
+            name,
+            label,
+            position / distance[:, None],
+            distance,
+            first[0],
+            np.array([table[1] for table in tables]),
+            has_phase=first[2],
+            drive_voltage_v=drive_voltage_v,
+        )
+    except ScanDataError as error:
+        raise InputError(error.message, path=places[0].path) from error
+    return Measured(name, content, label, any(table[3] for table in tables))
+
+
+def _wavs(setup: ScanSetup, paths: Sequence[Path]) -> ImpulseScan:
+    """Impulse responses of one rate; shorter ones are followed by silence."""
+    found = [_wav(path) for path in paths]
+    rate = found[0][0]
+    for path, (other, _) in zip(paths, found, strict=True):
+        if other != rate:
+            raise InputError(f"has {other:g} Hz, {paths[0].name} has {rate:g} Hz: use one rate", path=path)
+    longest = max(len(samples) for _, samples in found)
+    padded = [np.pad(samples, (0, longest - len(samples))) for _, samples in found]
+    return ImpulseScan(setup, np.array(padded), float(rate))
+
+
+def _wav(path: Path) -> tuple[int, Real]:
+    """Sampling rate in Hz and samples; whole numbers as parts of full scale."""
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", wavfile.WavFileWarning)
+            rate, samples = wavfile.read(path)
+    except OSError as error:
+        raise InputError(f"cannot be read, {error.strerror}: check the path", path=path) from error
+    except (ValueError, EOFError, KeyError) as error:
+        raise InputError(f"is no WAV file that can be read: {error}", path=path) from error
+    if samples.ndim != 1 or not len(samples):
+        raise InputError(f"must hold one channel, got {samples.shape}: split the channels", path=path)
+    scale = 1.0 if samples.dtype.kind == "f" else float(np.iinfo(samples.dtype).max)
+    value: Real = (samples.astype(np.float64) - (128 if samples.dtype == np.uint8 else 0)) / scale
+    if not np.all(np.isfinite(value)) or not np.any(value):
+        raise InputError("holds silence or values that are not finite: measure again", path=path)
+    return int(rate), value
+
+
+def _table(path: Path, unit: Unit | None) -> tuple[Real, Complex, bool, bool]:
+    """Frequency, pressure in Pa, whether it has a phase, whether its unit is relative."""
+    header, rows = _text_rows(path)
+    stated: Unit = unit or "pa" if header else _stated(unit, path)
+    if header and header not in HEADERS:
+        known = " or ".join(",".join(names) for names in HEADERS)
+        raise InputError(f"columns of unknown unit {','.join(header)[:60]!r}: call them {known}", path=path)
+    if not header and rows.shape[1] not in (2, 3):
+        raise InputError(f"must have two or three columns (Hz, dB, degrees), got {rows.shape[1]}", path=path)
+    hz = rows[:, 0]
+    if len(hz) < 2 or hz[0] <= 0 or np.any(np.diff(hz) <= 0) or not np.all(np.isfinite(rows)):
+        raise InputError("needs rising frequencies above 0 and finite values: sort and clean it", path=path)
+    if header == HEADERS[2]:
+        return hz, rows[:, 1] + 1j * rows[:, 2], True, stated == "relative"
+    phase = np.deg2rad(rows[:, 2]) if rows.shape[1] == 3 else np.zeros(len(hz))
+    pressure = REFERENCE_PRESSURE_PA * 10 ** (rows[:, 1] / 20) * np.exp(1j * phase)
+    return hz, pressure, rows.shape[1] == 3, stated == "relative"
+
+
+def _text_rows(path: Path) -> tuple[tuple[str, ...], Real]:
+    """The header (empty if there is none) and the numbers of a text table."""
+    try:
+        lines = [line.strip() for line in path.read_text(encoding="utf-8-sig").splitlines()]
+    except OSError as error:
+        raise InputError(f"cannot be read, {error.strerror}: check the path", path=path) from error
+    except UnicodeDecodeError as error:
+        raise InputError(f"is not text: {error}", path=path) from error
+    lines = [line for line in lines if line and line[0] not in "#*;%"]
+    if not lines:
+        raise InputError("holds no rows: export it again", path=path)
+    comma = "," in lines[0]
+    split = list(csv.reader(lines)) if comma else [line.split() for line in lines]
+    header = () if _is_number(split[0][0]) else tuple(word.strip() for word in split[0])
+    try:
+        rows = np.array([[float(entry) for entry in row] for row in split[bool(header) :]], dtype=np.float64)
+    except ValueError as error:
+        raise InputError(f"must hold rows of equally many numbers: {error}", path=path) from error
+    if rows.ndim != 2:
+        raise InputError("holds no rows below its header: export it again", path=path)
+    return header, rows
+
+
+def _is_number(word: str) -> bool:
+    try:
+        float(word)
+    except ValueError:
+        return False
+    return True
+
+
+def _position_label(position: Real) -> str:
+    x, y, z = position
+    azimuth, elevation = np.degrees([np.arctan2(y, x), np.arctan2(z, np.hypot(x, y))])
+    if abs(elevation) < 0.05:
+        return f"horizontal {round(float(azimuth), 1) + 0.0:g} deg"
+    return f"azimuth {round(float(azimuth), 1) + 0.0:g} elevation {round(float(elevation), 1) + 0.0:g} deg"

@@ -1,0 +1,142 @@
+"""Likely causes of a difference between scan and reference, as far as the data can tell them apart."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from scanproc.conventions import Boolean, Complex, Real
+from scanproc.records.comparison import Alignment, Cause, Reference
+from scanproc.steps.gate import TAPERED
+from scanproc.waves.bands import third_octave_index
+
+NOTEWORTHY = {"gain": 0.1, "slope": 0.05, "delay": 5e-6, "yaw": 0.5, "pitch": 0.5}
+"""Smaller ones are not worth a mention: dB, dB per octave, s, deg (common practice, no source)."""
+SIGNIFICANT = 3.0
+"""Standard errors that a value must differ from zero by."""
+FALSE_ALARM = 0.01
+"""Chance that noise alone looks like a reflection."""
+LATEST_S = 0.012
+"""Reflections are sought up to the end of the gate, or so late without one."""
+AROUND_S = 0.5e-3
+"""By how much the delay may differ from angle to angle: the reflection comes from other parts of the device."""
+LEAST_SHARE = 0.1
+"""Share of the remaining difference that a reflection must explain."""
+
+
+def aligned_causes(alignment: Alignment, reference: Reference) -> list[Cause]:
+    """Those that gain, slope, delay, polarity and angles show, the ones that stand out most first.
+
+    A gain in unknown units and a delay on an unknown clock are no causes.
+    """
+    pairs = {
+        "gain": (alignment.gain_db, alignment.gain_error_db),
+        "slope": (alignment.slope_db, alignment.slope_error_db),
+        "delay": (alignment.delay_s, alignment.delay_error_s),
+        "yaw": (alignment.yaw_deg, alignment.yaw_error_deg),
+        "pitch": (alignment.pitch_deg, alignment.pitch_error_deg),
+    }
+    found = [
+        Cause(kind, size, error)
+        for kind, (size, error) in pairs.items()
+        if abs(size) >= NOTEWORTHY[kind] and abs(size) > SIGNIFICANT * error
+    ]
+    free = ["gain"] * reference.relative + ["delay"] * (not reference.clock_known)
+    found = [cause for cause in found if cause.kind not in free]
+    found.sort(key=lambda cause: -abs(cause.size) / NOTEWORTHY[cause.kind])
+    return [Cause("polarity", -1.0, 0.0), *found] if alignment.inverted else found
+
+
+@dataclass(frozen=True, eq=False)
+class Copy:
+    """A reflection in the reference: the cause, and its pressures (angles, F)."""
+
+    cause: Cause
+    pressure_pa: Complex
+
+
+def reflection(difference: Complex, model: Complex, reference: Reference, good: Boolean) -> Copy | None:
+    """A late copy of the direct sound in the reference, from what is left after the alignment (angles, F).
+
+    Each angle's difference is compared with its own prediction, delayed, over the ``good`` frequencies (F,); the best
+    delay counts as a reflection when it stands out from all others by more than noise would (the largest of n
+    exponentially distributed powers). Its level is rms over the angles, the gate's window undone.
+    """
+    hz = reference.frequency_hz[good]
+    if not reference.has_phase or len(hz) < 8:
+        return None
+    latest = min(LATEST_S, reference.gate_s or LATEST_S)
+    earliest = 1 / (hz[-1] - hz[0])
+    lag = np.arange(earliest, latest, 1 / (8 * hz[-1]))
+    if len(lag) < 8:
+        return None
+    weight = np.gradient(hz) / np.mean(np.abs(reference.pressure_pa[:, good]) ** 2, axis=0)
+    own = np.sum(weight * np.abs(model[:, good]) ** 2, axis=1)
+    cross = weight * model[:, good].conj() * difference[:, good]
+    amplitude = cross @ np.exp(2j * np.pi * hz[:, None] * lag) / own[:, None]
+    power = np.sum(own[:, None] * np.abs(amplitude) ** 2, axis=0)
+    at = int(np.argmax(power))
+    independent = max(2.0, (latest - earliest) * (hz[-1] - hz[0]))
+    stands_out = power[at] > np.median(power) * np.log(independent / FALSE_ALARM) / np.log(2)
+    if not stands_out or power[at] < LEAST_SHARE * np.sum(weight * np.abs(difference[:, good]) ** 2):
+        return None
+    noise = float(np.median(power) / np.log(2))
+    near = np.flatnonzero(np.abs(lag - lag[at]) <= AROUND_S)
+    own_lag = lag[near][np.argmax(np.abs(amplitude[:, near]), axis=1)]
+    pressure, by_octave = _by_octave(own_lag, difference, model, reference, good)
+    octaves = by_octave.shape[1]
+    kept = _window(lag[at], reference.gate_s)
+    size = np.sqrt(max(float(by_octave.sum()) - (octaves - 1) * noise, power[at]) / own.sum()) / kept
+    error = np.sqrt(octaves * noise / own.sum()) / kept
+    cause = Cause(
+        "reflection", float(20 * np.log10(size)), float(20 * np.log10(1 + error / size)), float(lag[at])
+    )
+    return Copy(cause, pressure)
+
+
+def _by_octave(
+    lag_s: Real, difference: Complex, model: Complex, reference: Reference, good: Boolean
+) -> tuple[Complex, Real]:
+    """The copy (angles, F) with a delay (angles,) for each angle, a complex amplitude for each angle and octave, and
+    its power (angles, octaves).
+
+    Frequencies that are not good take the amplitude of the nearest octave that has good ones.
+    """
+    hz = reference.frequency_hz
+    late = model * np.exp(-2j * np.pi * hz * lag_s[:, None])
+    weight = np.gradient(hz) / np.mean(np.abs(reference.pressure_pa) ** 2, axis=0) * good
+    octave = third_octave_index(hz) // 3
+    known = np.unique(octave[good])
+    nearest = np.abs(octave[:, None] - known).argmin(axis=1)
+    member = ((octave[:, None] == known) * weight[:, None]).astype(np.float64)
+    own = np.abs(late) ** 2 @ member
+    amplitude = (late.conj() * difference) @ member / own
+    copy: Complex = amplitude[:, nearest] * late
+    return copy, np.abs(amplitude) ** 2 * own
+
+
+def too_few_points(frequency_hz: Real, actual: Real, held_out: Real, limit: float) -> Cause | None:
+    """Where both the difference (F,) and the fit's own held-out error (F,) pass ``limit`` (relative errors) for good.
+
+    ``size`` is the frequency from which the difference stays above the limit, most of the time; the held-out error
+    must do so over most of what lies above too, else the points are not to blame.
+    """
+    bad = actual > limit
+    above = np.cumsum(bad[::-1])[::-1] / np.arange(len(bad), 0, -1)
+    start = np.flatnonzero(bad & (above >= 0.8))
+    if not len(start) or not np.any(actual[: start[0]] <= limit):
+        return None
+    first = int(start[0])
+    if np.mean(held_out[first:] > limit) < 0.5:
+        return None
+    step = frequency_hz[first] - frequency_hz[first - 1]
+    return Cause("points", float(frequency_hz[first]), float(step))
+
+
+def _window(lag_s: float, gate_s: float | None) -> float:
+    """The gate's window at a time after the direct sound."""
+    if gate_s is None:
+        return 1.0
+    left = np.clip((gate_s - lag_s) / (TAPERED * gate_s), 0, 1)
+    return max(float(np.sin(np.pi / 2 * left) ** 2), 0.05)
