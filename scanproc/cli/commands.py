@@ -22,6 +22,7 @@ from scanproc.version import VERSION
 COMMANDS: Mapping[str, str] = {
     "batch": "scanproc.cli.batch",
     "check": "scanproc.cli.check",
+    "compare": "scanproc.cli.compare",
     "convert": "scanproc.cli.convert",
     "demo": "scanproc.cli.demo",
     "import": "scanproc.cli.import_scan",

@@ -8,31 +8,30 @@
 | a directory of ``horizontal_+030_deg.wav`` (``vertical_...``; ``.csv``, ``.txt``) | a file per angle | below |
 | ``.toml`` | a list of such files with their angles, see :class:`Described` | below |
 
-WAV: an impulse response, one channel; CSV with the header ``frequency_hz,level_db``, ``frequency_hz,level_db,phase_deg`` or
-``frequency_hz,real_pa,imag_pa``; text of two or three columns (Hz, dB, degrees) without a header. WAV and text say nothing
-of their unit, so it must be stated: "pa" (Pa, or dB re 20 µPa) or "relative". Levels are at the microphone.
+WAV: an impulse response, one channel; CSV with the header ``frequency_hz,level_db``,
+``frequency_hz,level_db,phase_deg`` or ``frequency_hz,real_pa,imag_pa``; text of two or three columns (Hz, dB, degrees)
+without a header. WAV and text say nothing of their unit, so it must be stated: "pa" (Pa, or dB re 20 µPa) or
+"relative". Levels are at the microphone.
 """
 
 from __future__ import annotations
 
-import csv
 import re
 import tomllib
-import warnings
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Annotated, Literal, TypeAlias
+from typing import Annotated
 
 import h5py
 import numpy as np
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
-from scipy.io import wavfile
 
-from scanproc.conventions import REFERENCE_PRESSURE_PA, REFERENCE_VOLTAGE_V, Complex, Real
+from scanproc.conventions import REFERENCE_VOLTAGE_V, Real
 from scanproc.errors import InputError, ScanDataError, SettingsError
 from scanproc.files.export_archive import read_hdf5, read_npz
 from scanproc.files.export_sofa import read_sofa
+from scanproc.files.reference_text import Unit, read_table, read_wavs, stated_unit
 from scanproc.files.scan_file import read_scan
 from scanproc.files.tables import ANGLES_FILE, read_sweep_tables
 from scanproc.records.comparison import Reference
@@ -40,14 +39,8 @@ from scanproc.records.scan import ImpulseScan, Scan, ScanSetup
 from scanproc.records.sweeps import SweepSet
 from scanproc.waves.directions import horizontal_orbit, unit_vectors, vertical_orbit
 
-Unit: TypeAlias = Literal["pa", "relative"]
 NAME = re.compile(r"^(horizontal|vertical)_([+-]?\d+(?:\.\d+)?)_deg$")
 ENDINGS = (".wav", ".csv", ".txt")
-HEADERS = (
-    ("frequency_hz", "level_db"),
-    ("frequency_hz", "level_db", "phase_deg"),
-    ("frequency_hz", "real_pa", "imag_pa"),
-)
 
 
 @dataclass(frozen=True, eq=False)
@@ -144,7 +137,7 @@ def _from_hdf5(path: Path) -> Measured:
 def _from_sofa(path: Path, unit: Unit | None) -> Measured:
     found = read_sofa(path)
     ours = found.texts.get("GLOBAL_ApplicationName") == "scanproc"
-    stated = "pa" if ours else _stated(unit, path)
+    stated = "pa" if ours else stated_unit(unit, path)
     far = ours and bool(np.all(found.distance_m == 1)) and "is removed" in " ".join(found.texts.values())
     label = tuple(_position_label(u) for u in found.direction)
     distance = None if far else found.distance_m
@@ -162,7 +155,10 @@ def _from_toml(path: Path, distance_m: float | None, unit: Unit | None) -> Measu
     except ValidationError as error:
         wrong = [f"{'.'.join(map(str, e['loc'])) or 'reference'}: {e['msg']}" for e in error.errors()]
         raise SettingsError("; ".join(wrong), path=path) from None
-    places = [_described(path, entry, entry.distance_m or table.distance_m or distance_m) for entry in table.microphone]
+    places = [
+        _described(path, entry, entry.distance_m or table.distance_m or distance_m)
+        for entry in table.microphone
+    ]
     return _from_places(table.name or path.name, places, table.unit or unit, table.drive_voltage_v)
 
 
@@ -174,7 +170,10 @@ def _described(path: Path, entry: Microphone, distance_m: float | None) -> _Plac
             raise SettingsError(f"{entry.file}: position_m lies at the origin: correct it", path=path)
         return _Place(file, _position_label(position), position)
     if entry.horizontal_deg is not None:
-        direction, label = horizontal_orbit(entry.horizontal_deg)[0], f"horizontal {entry.horizontal_deg:g} deg"
+        direction, label = (
+            horizontal_orbit(entry.horizontal_deg)[0],
+            f"horizontal {entry.horizontal_deg:g} deg",
+        )
     elif entry.vertical_deg is not None:
         direction, label = vertical_orbit(entry.vertical_deg)[0], f"vertical {entry.vertical_deg:g} deg"
     elif entry.azimuth_deg is not None and entry.elevation_deg is not None:
@@ -183,7 +182,8 @@ def _described(path: Path, entry: Microphone, distance_m: float | None) -> _Plac
         label = f"azimuth {entry.azimuth_deg:g} elevation {entry.elevation_deg:g} deg"
     else:
         raise SettingsError(
-            f"{entry.file}: needs horizontal_deg, vertical_deg, azimuth_deg with elevation_deg, or position_m", path=path
+            f"{entry.file}: needs horizontal_deg, vertical_deg, azimuth_deg with elevation_deg, or position_m",
+            path=path,
         )
     return _Place(file, label, direction * _needed_distance(distance_m, path))
 
@@ -192,7 +192,8 @@ def _named(directory: Path, distance_m: float | None) -> list[_Place]:
     files = sorted(entry for entry in directory.iterdir() if entry.suffix.lower() in ENDINGS)
     if not files:
         raise InputError(
-            f"holds no {', '.join(ENDINGS)} file and no {ANGLES_FILE}: name the reference's folder", path=directory
+            f"holds no {', '.join(ENDINGS)} file and no {ANGLES_FILE}: name the reference's folder",
+            path=directory,
         )
     kinds = sorted({file.suffix.lower() for file in files})
     if len(kinds) > 1:
@@ -204,8 +205,8 @@ def _by_name(path: Path, distance_m: float | None) -> _Place:
     match = NAME.match(path.stem)
     if match is None:
         raise InputError(
-            f"its name does not say the angle: call it like horizontal_+030_deg{path.suffix}, or list the files in a TOML "
-            "file",
+            f"its name does not say the angle: call it like horizontal_+030_deg{path.suffix}, or list the files "
+            "in a TOML file",
             path=path,
         )
     orbit, angle = match[1], float(match[2])
@@ -219,33 +220,30 @@ def _needed_distance(distance_m: float | None, path: Path) -> float:
     return distance_m
 
 
-def _stated(unit: Unit | None, path: Path) -> Unit:
-    if unit is None:
-        raise SettingsError(
-            'does not say its unit: state it with --unit pa (Pa, or dB re 20 µPa) or --unit relative', path=path
-        )
-    return unit
-
-
 def _from_places(name: str, places: Sequence[_Place], unit: Unit | None, drive_voltage_v: float) -> Measured:
     label = tuple(place.label for place in places)
     twice = sorted({one for one in label if label.count(one) > 1})
     if twice:
-        raise InputError(f"the angle {twice[0]} comes twice: keep one of its files", path=places[0].path.parent)
+        raise InputError(
+            f"the angle {twice[0]} comes twice: keep one of its files", path=places[0].path.parent
+        )
     position = np.array([place.position_m for place in places])
     kinds = {place.path.suffix.lower() for place in places}
     if kinds == {".wav"}:
-        relative = _stated(unit, places[0].path) == "relative"
+        relative = stated_unit(unit, places[0].path) == "relative"
         setup = ScanSetup(position, drive_voltage_v=drive_voltage_v)
-        return Measured(name, _wavs(setup, [place.path for place in places]), label, relative, False)
+        return Measured(name, read_wavs(setup, [place.path for place in places]), label, relative, False)
     if ".wav" in kinds:
-        raise InputError("WAV and text cannot stand in one reference: use one kind", path=places[0].path.parent)
-    tables = [_table(place.path, unit) for place in places]
+        raise InputError(
+            "WAV and text cannot stand in one reference: use one kind", path=places[0].path.parent
+        )
+    tables = [read_table(place.path, unit) for place in places]
     first = tables[0]
     for place, table in zip(places, tables, strict=True):
         if not np.array_equal(table[0], first[0]) or table[2] != first[2]:
             raise InputError(
-                f"has other frequencies or columns than {places[0].path.name}: export all angles alike", path=place.path
+                f"has other frequencies or columns than {places[0].path.name}: export all angles alike",
+                path=place.path,
             )
     distance = np.linalg.norm(position, axis=1)
     try:
@@ -262,87 +260,6 @@ def _from_places(name: str, places: Sequence[_Place], unit: Unit | None, drive_v
     except ScanDataError as error:
         raise InputError(error.message, path=places[0].path) from error
     return Measured(name, content, label, any(table[3] for table in tables))
-
-
-def _wavs(setup: ScanSetup, paths: Sequence[Path]) -> ImpulseScan:
-    """Impulse responses of one rate; shorter ones are followed by silence."""
-    found = [_wav(path) for path in paths]
-    rate = found[0][0]
-    for path, (other, _) in zip(paths, found, strict=True):
-        if other != rate:
-            raise InputError(f"has {other:g} Hz, {paths[0].name} has {rate:g} Hz: use one rate", path=path)
-    longest = max(len(samples) for _, samples in found)
-    padded = [np.pad(samples, (0, longest - len(samples))) for _, samples in found]
-    return ImpulseScan(setup, np.array(padded), float(rate))
-
-
-def _wav(path: Path) -> tuple[int, Real]:
-    """Sampling rate in Hz and samples; whole numbers as parts of full scale."""
-    try:
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore", wavfile.WavFileWarning)
-            rate, samples = wavfile.read(path)
-    except OSError as error:
-        raise InputError(f"cannot be read, {error.strerror}: check the path", path=path) from error
-    except (ValueError, EOFError, KeyError) as error:
-        raise InputError(f"is no WAV file that can be read: {error}", path=path) from error
-    if samples.ndim != 1 or not len(samples):
-        raise InputError(f"must hold one channel, got {samples.shape}: split the channels", path=path)
-    scale = 1.0 if samples.dtype.kind == "f" else float(np.iinfo(samples.dtype).max)
-    value: Real = (samples.astype(np.float64) - (128 if samples.dtype == np.uint8 else 0)) / scale
-    if not np.all(np.isfinite(value)) or not np.any(value):
-        raise InputError("holds silence or values that are not finite: measure again", path=path)
-    return int(rate), value
-
-
-def _table(path: Path, unit: Unit | None) -> tuple[Real, Complex, bool, bool]:
-    """Frequency, pressure in Pa, whether it has a phase, whether its unit is relative."""
-    header, rows = _text_rows(path)
-    stated: Unit = unit or "pa" if header else _stated(unit, path)
-    if header and header not in HEADERS:
-        known = " or ".join(",".join(names) for names in HEADERS)
-        raise InputError(f"columns of unknown unit {','.join(header)[:60]!r}: call them {known}", path=path)
-    if not header and rows.shape[1] not in (2, 3):
-        raise InputError(f"must have two or three columns (Hz, dB, degrees), got {rows.shape[1]}", path=path)
-    hz = rows[:, 0]
-    if len(hz) < 2 or hz[0] <= 0 or np.any(np.diff(hz) <= 0) or not np.all(np.isfinite(rows)):
-        raise InputError("needs rising frequencies above 0 and finite values: sort and clean it", path=path)
-    if header == HEADERS[2]:
-        return hz, rows[:, 1] + 1j * rows[:, 2], True, stated == "relative"
-    phase = np.deg2rad(rows[:, 2]) if rows.shape[1] == 3 else np.zeros(len(hz))
-    pressure = REFERENCE_PRESSURE_PA * 10 ** (rows[:, 1] / 20) * np.exp(1j * phase)
-    return hz, pressure, rows.shape[1] == 3, stated == "relative"
-
-
-def _text_rows(path: Path) -> tuple[tuple[str, ...], Real]:
-    """The header (empty if there is none) and the numbers of a text table."""
-    try:
-        lines = [line.strip() for line in path.read_text(encoding="utf-8-sig").splitlines()]
-    except OSError as error:
-        raise InputError(f"cannot be read, {error.strerror}: check the path", path=path) from error
-    except UnicodeDecodeError as error:
-        raise InputError(f"is not text: {error}", path=path) from error
-    lines = [line for line in lines if line and line[0] not in "#*;%"]
-    if not lines:
-        raise InputError("holds no rows: export it again", path=path)
-    comma = "," in lines[0]
-    split = list(csv.reader(lines)) if comma else [line.split() for line in lines]
-    header = () if _is_number(split[0][0]) else tuple(word.strip() for word in split[0])
-    try:
-        rows = np.array([[float(entry) for entry in row] for row in split[bool(header) :]], dtype=np.float64)
-    except ValueError as error:
-        raise InputError(f"must hold rows of equally many numbers: {error}", path=path) from error
-    if rows.ndim != 2:
-        raise InputError("holds no rows below its header: export it again", path=path)
-    return header, rows
-
-
-def _is_number(word: str) -> bool:
-    try:
-        float(word)
-    except ValueError:
-        return False
-    return True
 
 
 def _position_label(position: Real) -> str:

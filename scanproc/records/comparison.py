@@ -22,9 +22,10 @@ class Reference:
     ``direction`` (angles, 3) unit vectors of the microphones from the scan's origin; ``distance_m`` (angles,), or None
     for values of the far field itself, p·r·e^{+jkr} in Pa·m; ``pressure_pa`` complex (angles, F) at the microphones,
     real and positive where only magnitudes are known (``has_phase`` off). ``relative``: the unit is not Pa, so levels
-    mean nothing but their differences; ``clock_known`` off: the start of the record says nothing, so a delay is no fault. ``standard_error_db`` (angles, F), if the reference has its own.
-    ``gate_s`` is the time from the direct sound to the end of the window, None without one; below
-    ``lowest_valid_hz`` nothing is judged. Raises ScanDataError when a shape or a value cannot be used.
+    mean nothing but their differences; ``clock_known`` off: the start of the record says nothing, so a delay is no
+    fault. ``standard_error_db`` (angles, F), if the reference has its own. ``gate_s`` is the time from the direct sound
+    to the end of the window, None without one; below ``lowest_valid_hz`` nothing is judged. Raises ScanDataError when a
+    shape or a value cannot be used.
     """
 
     name: str

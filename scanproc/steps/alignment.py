@@ -74,7 +74,7 @@ def factor(alignment: Alignment, frequency_hz: Real, parts: tuple[str, ...]) -> 
     """What the prediction is multiplied by (F,) to take out "gain", "slope" and "delay" (with polarity)."""
     level = alignment.gain_db * ("gain" in parts)
     tilt = alignment.slope_db * ("slope" in parts) * np.log2(frequency_hz / alignment.pivot_hz)
-    gain: Complex = 10 ** ((level + tilt) / 20) + 0j
+    gain = np.asarray(10 ** ((level + tilt) / 20), dtype=np.complex128)
     if "delay" in parts and np.isfinite(alignment.delay_s):
         gain = gain * np.exp(-2j * np.pi * frequency_hz * alignment.delay_s)
         gain = -gain if alignment.inverted else gain
@@ -139,8 +139,8 @@ def _rows(model: Complex, columns: list[Complex], reference: Reference, weight: 
     """Weighted derivatives (rows, 5) and residuals (rows,): real and imaginary parts, or magnitudes."""
     if reference.has_phase:
         rest = weight * (reference.pressure_pa - model)
-        matrix = np.stack([(weight * column).ravel() for column in columns], axis=1)
-        return np.concatenate([matrix.real, matrix.imag]), np.concatenate([rest.real, rest.imag]).ravel()
+        turned = np.stack([(weight * column).ravel() for column in columns], axis=1)
+        return np.concatenate([turned.real, turned.imag]), np.concatenate([rest.real, rest.imag]).ravel()
     size = np.abs(model)
     unit = np.divide(model.conj(), size, out=np.zeros_like(model), where=size > 0)
     matrix = np.stack([(weight * (unit * column).real).ravel() for column in columns], axis=1)

@@ -21,6 +21,8 @@ LATEST_S = 0.012
 """Reflections are sought up to the end of the gate, or so late without one."""
 AROUND_S = 0.5e-3
 """By how much the delay may differ from angle to angle: the reflection comes from other parts of the device."""
+FAINTEST_DB = -30.0
+"""Fainter reflections are not worth a mention: they move levels by less than 0.3 dB (common practice, no source)."""
 LEAST_SHARE = 0.1
 """Share of the remaining difference that a reflection must explain."""
 
@@ -80,6 +82,8 @@ def reflection(difference: Complex, model: Complex, reference: Reference, good: 
     independent = max(2.0, (latest - earliest) * (hz[-1] - hz[0]))
     stands_out = power[at] > np.median(power) * np.log(independent / FALSE_ALARM) / np.log(2)
     if not stands_out or power[at] < LEAST_SHARE * np.sum(weight * np.abs(difference[:, good]) ** 2):
+        return None
+    if 10 * np.log10(power[at] / own.sum()) < FAINTEST_DB:
         return None
     noise = float(np.median(power) / np.log(2))
     near = np.flatnonzero(np.abs(lag - lag[at]) <= AROUND_S)

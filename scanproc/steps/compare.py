@@ -12,7 +12,7 @@ from scanproc.records.comparison import Alignment, BandErrors, Cause, Comparison
 from scanproc.records.expansion import Expansion
 from scanproc.steps import causes
 from scanproc.steps.alignment import align, factor, turn_of
-from scanproc.steps.prediction import Prediction, predict, pressure_turned
+from scanproc.steps.microphones import Prediction, predict, pressure_turned
 from scanproc.steps.reference import at_frequencies, common_frequencies
 from scanproc.steps.sweep_sets import Turn, speed_of_sound
 from scanproc.waves.bands import third_octave_centre, third_octave_index

@@ -1,105 +1,156 @@
-"""What a scan's expansion predicts at the microphones of a reference."""
+"""What every point should have heard, according to all the others."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.linalg import lstsq
+from scipy.spatial import cKDTree
 
-from scanproc.conventions import Complex, Real
-from scanproc.records.comparison import Reference
-from scanproc.records.expansion import Expansion
-from scanproc.records.room import Gate
-from scanproc.records.scan import ImpulseScan, ScanSetup
-from scanproc.records.sweeps import SweepSet
-from scanproc.steps.extrapolate import DB_PER_RELATIVE_ERROR, far_field, pressure_at
-from scanproc.steps.frequency_grid import delays, interpolated
-from scanproc.steps.gate import TAPERED, gate
-from scanproc.steps.reference import arrivals_s
-from scanproc.steps.spectra import spectra
-from scanproc.steps.sweep_sets import STRAIGHT, Angles, Turn, sweep_set, turned_back
+from scanproc.conventions import Boolean, Complex, Integer, Real, mode_count
+from scanproc.records.scan import Scan
+from scanproc.steps import geometry
+from scanproc.steps.geometry import View
+from scanproc.steps.order_choice import highest_order
+from scanproc.waves.harmonics import real_harmonics
+from scanproc.waves.left_out_values import left_out_values
+from scanproc.waves.radial import outgoing_radial
 
-RESPONSE_S = 0.25
-"""Length of the responses that are gated as the reference was."""
-RATE_OVER_TOP = 4.5
-"""Their sampling rate over the highest trusted frequency."""
-LARGEST_ERROR = 0.2
-"""Relative error by the error bars up to which a frequency is trusted."""
+HIGHEST_ORDER = 24
+"""Points are judged where this order is enough; it bounds the time a check takes."""
+HIGHEST_KR = 15.0
+"""Largest wave number times median radius at which points are judged, so that the order above suffices."""
+ORDERS_ABOVE = 3
+FREQUENCIES = 10
+"""Frequencies at which points are judged."""
+AROUND = 12
+"""Neighbours that a point's error is compared with."""
+HARMLESS = 1 / 300
+"""Part of the typical pressure below which an error is never more than usual: three times it, -40 dB at one point,
+cannot be seen in any far field."""
+NUMERICAL_FLOOR = 1e-7
 
 
 @dataclass(frozen=True, eq=False)
 class Prediction:
-    """Pressures (angles, F) as the reference states them (Pa at the microphone, or Pa·m in the far field), for its
-    drive voltage. ``relative_error`` (angles, F) is the rms error over the magnitude by the fit's error bars;
-    ``gate_ratio`` complex (angles, F): by what the reference's gate multiplies them, 1 without one."""
+    """At the frequencies (F,) of a scan: ``error`` and ``predicted`` complex (points, F), ``order`` (F,).
 
-    pressure_pa: Complex
-    relative_error: Real
-    gate_ratio: Complex
+    ``size`` (F,) is the median pressure, ``typical`` (F,) the median error, both over the points in ``used``.
+    """
 
+    view: View
+    wavenumber_rad_m: Real
+    used: Boolean
+    order: Integer
+    error: Complex
+    predicted: Complex
+    size: Real
+    typical: Real
 
-def predict(expansion: Expansion, reference: Reference) -> Prediction:
-    """The prediction at the reference's frequencies, at the true microphone positions, gated alike."""
-    angles = Angles("reference", reference.direction, distance_m=reference.distance_m)
-    sweeps = sweep_set(expansion, angles)
-    error = np.stack(
-        [np.interp(reference.frequency_hz, expansion.frequency_hz, row) for row in sweeps.standard_error_db]
-    )
-    pressure = pressure_turned(expansion, reference, STRAIGHT)
-    return Prediction(pressure, error / DB_PER_RELATIVE_ERROR, _gate_ratio(sweeps, reference))
+    @property
+    def level_db(self) -> Real:
+        """Typical error re typical pressure, (F,)."""
+        level: Real = 20 * np.log10(np.maximum(self.typical / self.size, NUMERICAL_FLOOR))
+        return level
 
+    def score(self, position_m: Real) -> Real:
+        """How many times the usual error each point misses by, (points,): the upper quartile over frequency.
 
-def pressure_turned(expansion: Expansion, reference: Reference, turn: Turn) -> Complex:
-    """The ungated prediction alone, of the device turned, (angles, F)."""
-    seen = turned_back(reference.direction, turn)
-    if reference.distance_m is None:
-        pressure = far_field(expansion, seen)
-    else:
-        pressure = pressure_at(expansion, seen * reference.distance_m[:, None])
-    pressure = pressure * (reference.drive_voltage_v / expansion.drive_voltage_v)
-    if np.array_equal(expansion.frequency_hz, reference.frequency_hz):
-        return pressure
-    return interpolated(expansion.frequency_hz, pressure, reference.frequency_hz)
-
-
-def _gate_ratio(sweeps: SweepSet, reference: Reference) -> Complex:
-    """Gated over ungated prediction at the reference's frequencies, (angles, F); 1 above the trusted band, where a
-    gate that long changes least and errors of the prediction would spread by it."""
-    ratio = np.ones(reference.pressure_pa.shape, dtype=np.complex128)
-    if reference.gate_s is None:
-        return ratio
-    trusted = _trusted(sweeps)
-    top = sweeps.frequency_hz[trusted - 1]
-    whole = _response(sweeps, trusted)
-    end = arrivals_s(whole) + reference.gate_s
-    cut = gate(whole, Gate(end, TAPERED * reference.gate_s, reference.gate_s, "reference"))
-    here = np.flatnonzero(reference.frequency_hz <= top * (1 + 1e-9))
-    if len(here):
-        hz = reference.frequency_hz[here]
-        ratio[:, here] = spectra(cut, hz).pressure_pa / spectra(whole, hz).pressure_pa
-    return ratio
+        Usual is the median over all points or over the point's neighbours, whichever is more, so that a place
+        where the field is hard to predict accuses nobody.
+        """
+        size = np.abs(self.error)
+        count = min(AROUND, len(size) - 1)
+        near = cKDTree(position_m).query(position_m, k=count + 1)[1][:, 1:]
+        around = np.median(size[near], axis=1)
+        usual = np.maximum(np.maximum(self.typical, around), HARMLESS * self.size)
+        return np.quantile(size / usual, 0.75, axis=1)
 
 
-def _trusted(sweeps: SweepSet) -> int:
-    """How many frequencies, from the lowest, have an error below ``LARGEST_ERROR`` by the error bars; 4 at least."""
-    size = np.abs(sweeps.pressure_pa_m)
-    error = sweeps.standard_error_db / DB_PER_RELATIVE_ERROR * size
-    bad = np.sum(np.nan_to_num(error) ** 2, axis=0) > LARGEST_ERROR**2 * np.sum(size**2, axis=0)
-    return max(4, int(np.argmax(bad)) if np.any(bad) else len(bad))
+def judging_columns(frequency_hz: Real, highest_hz: float) -> Integer:
+    """Indices of up to ``FREQUENCIES`` frequencies, evenly over log frequency up to ``highest_hz``."""
+    allowed = max(1, int(np.searchsorted(frequency_hz, highest_hz, side="right")))
+    lowest = frequency_hz[0]
+    wanted = np.geomspace(max(lowest, frequency_hz[allowed - 1] / 16), frequency_hz[allowed - 1], FREQUENCIES)
+    nearest = np.abs(frequency_hz[:allowed, None] - wanted).argmin(axis=0)
+    return np.unique(nearest)
 
 
-def _response(sweeps: SweepSet, trusted: int) -> ImpulseScan:
-    """Impulse responses of the trusted band. Outside it the magnitude stays as at its ends and the phase goes on with
-    each angle's delay, fading over an octave on both sides, so that neither end rings long."""
-    hz, value = sweeps.frequency_hz[:trusted], sweeps.pressure_pa_m[:, :trusted]
-    rate = RATE_OVER_TOP * float(hz[-1])
-    samples = 2 ** int(np.ceil(np.log2(RESPONSE_S * rate)))
-    bins = np.fft.rfftfreq(samples, 1 / rate)
-    lag = delays(hz, value)[:, None]
-    inside = np.clip(bins, hz[0], hz[-1])
-    spectrum = interpolated(hz, value, inside) * np.exp(-2j * np.pi * (bins - inside) * lag)
-    beyond = np.clip(np.abs(np.log2(np.maximum(bins, 1e-9) / inside)), 0, 1)
-    spectrum *= (1 + np.cos(np.pi * beyond)) / 2
-    zero = samples // 4
-    response = np.fft.irfft(spectrum * np.exp(-2j * np.pi * bins * zero / rate), samples)
-    return ImpulseScan(ScanSetup(sweeps.direction), response, rate, -zero / rate)
+def highest_judging_hz(view: View, speed_m_s: float) -> float:
+    """Where ``HIGHEST_KR`` is reached."""
+    return HIGHEST_KR * speed_m_s / (2 * np.pi * view.scaling_radius_m)
+
+
+def predict(scan: Scan, used: Boolean, before: Prediction | None = None) -> Prediction:
+    """Predictions of all points from those in ``used``, at the order with the least median error.
+
+    ``before`` is a prediction from about the same points; orders are then tried only up to a little above its own.
+    """
+    view = geometry.view_from(scan.setup.position_m, (0.0, 0.0, 0.0))
+    k = geometry.wavenumbers(scan.setup, scan.frequency_hz)
+    top = min(HIGHEST_ORDER, highest_order(int(used.sum())))
+    tops = np.full(len(k), top) if before is None else np.minimum(top, before.order + ORDERS_ABOVE)
+    harmonics = real_harmonics(int(tops.max()), view.direction)
+    groups = [slice(0, len(k))] if view.is_shell else [slice(i, i + 1) for i in range(len(k))]
+    parts = []
+    for group in groups:
+        here = int(tops[group].max())
+        basis = harmonics if view.is_shell else outgoing_basis(view, harmonics, here, float(k[group][0]))
+        ends = [mode_count(n) for n in range(here + 1)]
+        parts.append(_best(basis, scan.pressure_pa[:, group], ends, used))
+    order, error, predicted = (np.concatenate(part, axis=-1) for part in zip(*parts, strict=True))
+    size = np.median(np.abs(scan.pressure_pa[used]), axis=0)
+    typical = np.median(np.abs(error[used]), axis=0)
+    return Prediction(view, k, used, order, error, predicted, np.maximum(size, 1e-300), typical)
+
+
+def outgoing_basis(view: View, harmonics: Real, order: int, wavenumber: float) -> Complex:
+    """Outgoing terms at the points, (points, modes)."""
+    radial = outgoing_radial(order, wavenumber * view.radius_m, wavenumber * view.scaling_radius_m)
+    each = np.repeat(radial.T, 2 * np.arange(order + 1) + 1, axis=1)
+    return np.asarray(harmonics[:, : mode_count(order)] * each, np.complex128)
+
+
+class Field:
+    """The field that the used points imply, to evaluate at any position near them."""
+
+    def __init__(self, scan: Scan, prediction: Prediction) -> None:
+        self._view, self._k, self._order = prediction.view, prediction.wavenumber_rad_m, prediction.order
+        used = prediction.used
+        harmonics = real_harmonics(int(self._order.max()), self._view.direction[used])
+        near = View(self._view.centre_m, self._view.radius_m[used], self._view.direction[used], self._radius)
+        self._coefficients = [
+            lstsq(outgoing_basis(near, harmonics, int(n), float(k)), scan.pressure_pa[used, i])[0]
+            for i, (n, k) in enumerate(zip(self._order, self._k, strict=True))
+        ]
+
+    @property
+    def _radius(self) -> float:
+        return self._view.scaling_radius_m
+
+    def at(self, position_m: Real) -> Complex:
+        """Pressures (positions, F)."""
+        seen = geometry.view_from(position_m, self._view.centre_m)
+        here = View(seen.centre_m, seen.radius_m, seen.direction, self._radius)
+        harmonics = real_harmonics(int(self._order.max()), here.direction)
+        columns = [
+            outgoing_basis(here, harmonics, int(n), float(k)) @ c
+            for n, k, c in zip(self._order, self._k, self._coefficients, strict=True)
+        ]
+        return np.stack(columns, axis=1)
+
+
+def _best(
+    basis: Real | Complex, data: Complex, ends: list[int], used: Boolean
+) -> tuple[Integer, Complex, Complex]:
+    """Order (F,), errors and predictions (points, F) with the least median error of the used points."""
+    least = np.full(data.shape[1], np.inf)
+    order = np.zeros(data.shape[1], dtype=np.int64)
+    error, predicted = np.empty_like(data), np.empty_like(data)
+    for n, (missed, told) in enumerate(left_out_values(basis, data, ends, used)):
+        median = np.median(np.abs(missed[used]), axis=0)
+        better = median < least
+        least[better], order[better] = median[better], n
+        error[:, better], predicted[:, better] = missed[:, better], told[:, better]
+    return order, error, predicted

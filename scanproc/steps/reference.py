@@ -37,8 +37,9 @@ def gated_reference(
 ) -> Reference:
     """Spectra (F,) of responses cut ``gate_s`` after the direct sound; uncut if None.
 
-    On an unknown clock the direct sound is put where the nearest microphone's distance has it. Below the inverse of the window's (or the record's) length nothing is valid. Raises ScanDataError when the gate
-    outlasts the record, or the frequencies half the sampling rate.
+    On an unknown clock the direct sound is put where the nearest microphone's distance has it. Below the inverse of
+    the window's (or the record's) length nothing is valid. Raises ScanDataError when the gate outlasts the record, or
+    the frequencies half the sampling rate.
     """
     arrival = arrivals_s(impulse)
     if not clock_known:

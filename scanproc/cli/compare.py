@@ -1,0 +1,116 @@
+"""``scanproc compare``: does a scan match an independent far-field measurement?"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Literal
+
+import click
+
+from scanproc.cli.frame import Outcome, as_command
+from scanproc.cli.progress import shown
+
+NO_MATCH = 3
+FREE = ("gain", "delay", "turn")
+
+
+@as_command("compare", example="scanproc compare results hall-2m --distance 2 --unit pa --height 1.2")
+@click.argument("result", type=click.Path(path_type=Path))
+@click.argument("reference", type=click.Path(path_type=Path), required=False)
+@click.option("--halves", is_flag=True, help="RESULT is a scan: compare two halves of its points.")
+@click.option(
+    "--distance", "distance_m", type=click.FloatRange(0, min_open=True), help="Of the microphones, m."
+)
+@click.option(
+    "--unit",
+    type=click.Choice(["pa", "relative"]),
+    help="Of WAV and plain text: Pa (dB re 20 µPa) or unknown.",
+)
+@click.option(
+    "--gate-ms", type=click.FloatRange(0, min_open=True), help="Cut responses so long after the direct sound."
+)
+@click.option(
+    "--height",
+    "height_m",
+    type=click.FloatRange(0, min_open=True),
+    help="Of device and microphone above the floor, m: gate before its reflection.",
+)
+@click.option(
+    "--align", default="delay", show_default=True, help="What to take out: any of gain,delay,turn, or none."
+)
+@click.option("--tolerance-db", type=click.FloatRange(0, 20, min_open=True), default=1.0, show_default=True)
+@click.option(
+    "--smooth", "per_octave", type=float, default=12.0, show_default=True, help="1/N octave, both alike."
+)
+@click.option(
+    "--floor-db",
+    type=click.FloatRange(0, 100, min_open=True),
+    default=20.0,
+    show_default=True,
+    help="Levels so far below the loudest angle count as that floor.",
+)
+@click.option(
+    "--from", "from_hz", type=click.FloatRange(0, min_open=True), help="Lowest frequency to judge, Hz."
+)
+@click.option(
+    "--up-to", "up_to_hz", type=click.FloatRange(0, min_open=True), help="Highest that matters, Hz."
+)
+@click.option("-c", "--config", type=click.Path(path_type=Path), help="Settings in TOML for --halves.")
+def command(
+    result: Path,
+    reference: Path | None,
+    halves: bool,
+    distance_m: float | None,
+    unit: Literal["pa", "relative"] | None,
+    gate_ms: float | None,
+    height_m: float | None,
+    align: str,
+    tolerance_db: float,
+    per_octave: float,
+    floor_db: float,
+    from_hz: float | None,
+    up_to_hz: float | None,
+    config: Path | None,
+    as_json: bool,
+) -> Outcome:
+    """Compare a RESULT with a far-field REFERENCE, with another result, or a scan with itself.
+
+    \b
+    REFERENCE is one of
+      a folder of horizontal_+030_deg.wav, .csv or .txt (vertical_..., a file per angle)
+      a TOML file that lists such files with their angles
+      a scan file whose points are the microphones
+      AES69, or what scanproc export wrote
+      another result
+
+    The scan is predicted at the true microphone positions, near-field terms included, gated and smoothed as the
+    reference is. Likely causes of a difference are named and sized. Exit code 3 when it does not match.
+    """
+    from scanproc.files.json_file import plain
+    from scanproc.report.comparison import as_json as document
+    from scanproc.report.comparison import lines
+    from scanproc.run.compare import ReferenceChoices, compare_files, compare_halves
+    from scanproc.run.settings import Settings, read_settings
+    from scanproc.steps.compare import CompareChoices
+
+    choices = CompareChoices(tolerance_db, per_octave, floor_db, from_hz, up_to_hz, _parts(align))
+    if halves == (reference is not None):
+        raise click.UsageError("give a REFERENCE, or --halves without one")
+    if halves:
+        settings = Settings() if config is None else read_settings(config)
+        with shown() as progress:
+            found = compare_halves(result, settings, choices, progress)
+    else:
+        assert reference is not None
+        gate_s = None if gate_ms is None else gate_ms / 1000
+        wanted = ReferenceChoices(distance_m, unit, gate_s, height_m, choices)
+        found = compare_files(result, reference, wanted)
+    return Outcome(plain(document(found)), lines(found), 0 if found.matches else NO_MATCH)
+
+
+def _parts(align: str) -> tuple[str, ...]:
+    words = tuple(word for word in align.replace(" ", "").split(",") if word not in ("", "none"))
+    wrong = [word for word in words if word not in FREE]
+    if wrong:
+        raise click.UsageError(f"--align knows {', '.join(FREE)} and none, got '{wrong[0]}'")
+    return words
