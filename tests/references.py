@@ -94,9 +94,7 @@ def at_floor(direction: Real) -> Real:
 def direct_and_floor(direction: Real, frequency_hz: Real, faults: Faults) -> tuple[Complex, Complex]:
     """Exact pressures at the microphones: the direct sound and the floor's reflection, (angles, F)."""
     source, yaw = workshop_truth(), faults.yaw_deg
-    direct = source.pressure(
-        turned(direction, yaw) * (DISTANCE_M + faults.distance_error_m), frequency_hz
-    )
+    direct = source.pressure(turned(direction, yaw) * (DISTANCE_M + faults.distance_error_m), frequency_hz)
     path = np.hypot(DISTANCE_M, 2 * HEIGHT_M)
     floor = FLOOR * source.pressure(turned(at_floor(direction), yaw) * path, frequency_hz)
     octaves = np.log2(frequency_hz / 600)

@@ -7,10 +7,13 @@ from typing import Any
 
 import numpy as np
 
+from scanproc.conventions import Integer
 from scanproc.records.comparison import Alignment, Cause, Comparison
 from scanproc.report.words import count, frequency
 from scanproc.waves.bands import third_octave_index, third_octave_nominal
 
+MOST_ANGLES = 24
+"""So many rows of angles on a terminal; JSON has all."""
 HONEST_DB = 3.0
 """A predictor is honest where the difference is at most twice the power that it says."""
 
@@ -93,9 +96,22 @@ def lines(found: Comparison) -> list[str]:
         f"{head} {more}   (errors in dB; scan minus reference in dB; share within the 95 % interval)",
         *(_band_row(found, index) for index in range(total)),
         "",
-        f"{'angle':>24} {'rms':>5} {'largest':>7} {'up to':>9}",
-        *(_angle_row(found, index) for index in range(len(found.label))),
+        f"{'angle':>28} {'rms':>5} {'largest':>7} {'up to':>9}{_worst_of(found)}",
+        *(_angle_row(found, int(index)) for index in _shown_angles(found)),
     ]
+
+
+def _shown_angles(found: Comparison) -> Integer:
+    """All angles, or those that differ most, in the reference's order."""
+    if len(found.label) <= MOST_ANGLES:
+        return np.arange(len(found.label))
+    rms = np.sqrt(np.mean(found.difference_db[:, found.judged] ** 2, axis=1))
+    return np.sort(np.argsort(-rms)[:MOST_ANGLES])
+
+
+def _worst_of(found: Comparison) -> str:
+    few = len(found.label) > MOST_ANGLES
+    return f"   (the {MOST_ANGLES} of {len(found.label)} angles that differ most)" if few else ""
 
 
 def alignment_sentence(alignment: Alignment, found: Comparison) -> str:
@@ -181,7 +197,7 @@ def _angle_row(found: Comparison, index: int) -> str:
     end = found.angle_up_to_hz[index]
     reach = "nowhere" if np.isnan(end) else frequency(end)
     rms = np.sqrt(np.mean(difference**2))
-    return f"{found.label[index]:>24} {rms:>5.2f} {np.abs(difference).max():>7.2f} {reach:>9}"
+    return f"{found.label[index]:>28} {rms:>5.2f} {np.abs(difference).max():>7.2f} {reach:>9}"
 
 
 def _band_json(found: Comparison, index: int) -> dict[str, Any]:
