@@ -15,12 +15,14 @@ if TYPE_CHECKING:
     from scanproc.files.result_file import write_result as write_result
     from scanproc.files.scan_file import read_scan as read_scan
     from scanproc.files.scan_file import write_scan as write_scan
+    from scanproc.records.comparison import Reference as Reference
     from scanproc.records.result import Result as Result
     from scanproc.run.page import figures as figures
     from scanproc.run.page import save_figure as save_figure
     from scanproc.run.pipeline import convert as convert
     from scanproc.run.settings import read_settings as read_settings
     from scanproc.steps.beamwidth import beamwidths as beamwidths
+    from scanproc.steps.compare import compare as compare
     from scanproc.steps.curves import derived_curves as derived_curves
     from scanproc.steps.extrapolate import far_field as far_field
     from scanproc.steps.extrapolate import orbits as orbits
@@ -45,6 +47,8 @@ _HOME = {
     "sweep_set": "scanproc.steps.sweep_sets",
     "named_set": "scanproc.steps.sweep_sets",
     "derived_curves": "scanproc.steps.curves",
+    "compare": "scanproc.steps.compare",
+    "Reference": "scanproc.records.comparison",
     "beamwidths": "scanproc.steps.beamwidth",
     "filtered": "scanproc.steps.filters",
     "convert": "scanproc.run.pipeline",

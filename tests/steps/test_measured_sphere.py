@@ -1,0 +1,110 @@
+"""Measured pressures with phase: part of the directions fitted, the rest predicted; and the closed form beside them.
+
+The limits are 3 dB above what was seen when this was first tried with other code (-37 dB held out at 400 Hz to
+1.25 kHz, -33 at 2 kHz, -26 at 4 kHz, -19 at 10 kHz; against the closed form -28 dB at 1.25 kHz and -19 at 4 kHz).
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from measured_sphere import DISTANCE_M, SPEED_M_S, capsule, closed_form
+
+from scanproc.conventions import Complex, Real
+from scanproc.records.comparison import Comparison, Reference
+from scanproc.records.room import Gate
+from scanproc.records.scan import ImpulseScan, Scan, ScanSetup
+from scanproc.steps.compare import CompareChoices, compare
+from scanproc.steps.fit import fit
+from scanproc.steps.gate import gate
+from scanproc.steps.reference import reference_of
+from scanproc.steps.spectra import spectra
+from scanproc.steps.sweep_sets import Turn, turned_back
+
+pytestmark = pytest.mark.dataset
+
+FREQUENCY_HZ = 1000 * 2 ** (np.arange(-16, 41) / 12)
+GATE = (80, 110)
+"""Samples between which the window falls: behind them the room it was measured in is heard."""
+CAPSULES = (0, 9, 20)
+
+
+def measured(index: int) -> Scan:
+    one = capsule(index)
+    setup = ScanSetup(one.direction * DISTANCE_M, speed_of_sound_m_s=SPEED_M_S)
+    whole = ImpulseScan(setup, one.response, one.rate_hz)
+    end, fall = GATE[1] / one.rate_hz, (GATE[1] - GATE[0]) / one.rate_hz
+    return spectra(gate(whole, Gate(np.full(480, end), fall, end, "samples")), FREQUENCY_HZ)
+
+
+def held_out(index: int) -> Comparison:
+    """70 % of the directions fitted, the other 30 % as the reference."""
+    scan = measured(index)
+    shuffled = np.random.default_rng(3).permutation(scan.points)
+    known, rest = np.sort(shuffled[:336]), np.sort(shuffled[336:])
+    expansion = fit(scan.take_points(known), centre_m=(0.0, 0.0, 0.0), estimator="truncated")
+    others = reference_of("the rest", tuple(map(str, rest)), scan.take_points(rest))
+    return compare(expansion, replace(others, clock_known=False), CompareChoices(tolerance_db=2.0))
+
+
+def at(found: Comparison, hz: float, values: Real) -> float:
+    return float(values[np.argmin(np.abs(np.log(found.bands.band_hz / hz)))])
+
+
+def test_the_rest_is_predicted_as_well_as_it_was_before() -> None:
+    found = held_out(0)
+    low = (found.bands.band_hz > 390) & (found.bands.band_hz < 1300)
+    assert np.all(found.bands.actual_db[low] < -34)
+    for hz, limit in ((2000.0, -30.0), (4000.0, -23.0), (10000.0, -16.0)):
+        assert at(found, hz, found.bands.actual_db) < limit
+
+
+@pytest.mark.parametrize("index", CAPSULES)
+def test_the_held_out_error_is_an_honest_predictor(index: int) -> None:
+    found = held_out(index)
+    assert np.abs(found.bands.actual_db - found.bands.held_out_db).max() < 2
+    assert found.alignment.yaw_deg == pytest.approx(0, abs=0.2)
+    assert found.alignment.gain_db == pytest.approx(0, abs=0.1)
+
+
+@pytest.mark.parametrize("index", CAPSULES)
+def test_the_closed_form_is_near_once_the_mounting_is_found(index: int) -> None:
+    """The array's response over frequency is not in the file, so each frequency has a free complex factor."""
+    one, scan = capsule(index), measured(index)
+    expansion = fit(scan, centre_m=(0.0, 0.0, 0.0), estimator="truncated")
+    exact = closed_form(one.direction, one.at, FREQUENCY_HZ)
+    reference = Reference(
+        "rigid sphere",
+        tuple(map(str, range(480))),
+        one.direction,
+        np.full(480, DISTANCE_M),
+        FREQUENCY_HZ,
+        exact,
+        relative=True,
+        clock_known=False,
+    )
+    alignment = compare(expansion, reference, CompareChoices(up_to_hz=4500.0)).alignment
+    back = Turn(-alignment.yaw_deg, -alignment.pitch_deg)
+    assert np.hypot(alignment.yaw_deg, alignment.pitch_deg) < 6
+    turned = closed_form(turned_back(one.direction, back), one.at, FREQUENCY_HZ)
+    error = _free_factor_error_db(scan.pressure_pa, turned)
+    assert error[_nearest(1250.0)] < -25
+    assert error[_nearest(4000.0)] < -16
+    before = _free_factor_error_db(scan.pressure_pa, exact)
+    assert error[_nearest(4000.0)] < before[_nearest(4000.0)] - 1
+    for wrong in (turned.conj(), closed_form(one.direction * [1, 1, -1], one.at, FREQUENCY_HZ)):
+        assert _free_factor_error_db(scan.pressure_pa, wrong)[_nearest(4000.0)] > error[_nearest(4000.0)] + 6
+
+
+def _free_factor_error_db(measured_pa: Complex, exact: Complex) -> Real:
+    factor = np.sum(measured_pa * exact.conj(), axis=0) / np.sum(np.abs(exact) ** 2, axis=0)
+    rest = np.sum(np.abs(measured_pa - factor * exact) ** 2, axis=0) / np.sum(
+        np.abs(measured_pa) ** 2, axis=0
+    )
+    return 10 * np.log10(rest)
+
+
+def _nearest(hz: float) -> int:
+    return int(np.argmin(np.abs(np.log(FREQUENCY_HZ / hz))))
