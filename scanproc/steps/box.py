@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.spatial import cKDTree
 
 from scanproc.conventions import Real
 from scanproc.records.scan import ScanSetup
@@ -78,8 +79,8 @@ def edge_nearness(box: Box, position_m: Real, width_m: float) -> Real:
 def _scanned_radius(direction: Real, offset_m: Real) -> Real:
     """Distance of the scanned points in about the given directions: the least of the four nearest."""
     radius = np.linalg.norm(offset_m, axis=1)
-    nearest = np.argpartition(-(direction @ (offset_m / radius[:, None]).T), 3, axis=1)[:, :4]
-    return radius[nearest].min(axis=1)
+    _, nearest = cKDTree(offset_m / radius[:, None]).query(direction, k=min(4, len(radius)))
+    return radius[nearest.reshape(len(direction), -1)].min(axis=1)
 
 
 def _face(size: Real, axis: int, side: float, spacing_m: float) -> Surface:

@@ -5,9 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.linalg import cho_factor, cho_solve, eigh
+from scipy.linalg import cho_factor, cho_solve, lapack
 
-from scanproc.conventions import Complex, Real, mode_degrees
+from scanproc.conventions import Complex, Real, mode_count, mode_degrees
 from scanproc.steps.box import Box, Surface, box_surface, edge_nearness
 from scanproc.waves.harmonics import real_harmonics
 from scanproc.waves.radial import far_radial, outgoing_radial, spherical_bessel, spherical_hankel
@@ -29,7 +29,7 @@ INSET_SHARE = 0.1
 """Sources sit inside the surface by this share of the smallest side."""
 PATCH_RADIUS_SHARE = 0.16
 """Radius of a driver's patch as a share of the box's longest side."""
-KEPT_VARIANCE = 1e-9
+KEPT_VARIANCE = 1e-7
 """Combinations of sources that hold less than this share of a block's largest variance are left out."""
 
 
@@ -127,18 +127,23 @@ def far_columns(
 
 
 def source_coefficients(
-    dictionary: Dictionary, order: int, centre_m: Real, wavenumber: float, scaling_m: float
+    dictionary: Dictionary, strength: Complex, order: int, centre_m: Real, wavenumber: float, scaling_m: float
 ) -> Complex:
-    """Outgoing coefficients about ``centre_m`` of every single source, (modes, S), in the scaling of Expansion.
+    """Outgoing coefficients about ``centre_m`` of the sources together, (modes,), in the scaling of Expansion.
 
-    A source at d gives e^{-jkR}/R = -4πjk Σ j_n(kd) h_n(kr) Y_nm(d) Y_nm (DLMF 10.60.1 and .2, 14.30.9).
+    ``strength`` (S,). A source at d gives e^{-jkR}/R = -4πjk Σ j_n(kd) h_n(kr) Y_nm(d) Y_nm (DLMF 10.60.1 and .2,
+    14.30.9).
     """
     offset = dictionary.source_m - centre_m
     radius = np.maximum(np.linalg.norm(offset, axis=1), 1e-9)
     mantissa, exponent = spherical_bessel(order, wavenumber * radius)
     size, size_exponent = spherical_hankel(order, wavenumber * scaling_m)
-    radial = np.ldexp(mantissa * np.abs(size), exponent + size_exponent)
-    coefficients = real_harmonics(order, offset / radius[:, None]).T * radial[mode_degrees(order)]
+    weighted = np.ldexp(mantissa * np.abs(size), exponent + size_exponent) * strength
+    harmonics = real_harmonics(order, offset / radius[:, None]).T
+    coefficients = np.empty(mode_count(order), dtype=np.complex128)
+    for n in range(order + 1):
+        block = slice(n * n, (n + 1) ** 2)
+        coefficients[block] = harmonics[block] @ weighted[n]
     return -4j * np.pi * wavenumber * coefficients
 
 
@@ -189,10 +194,17 @@ def _strengths_of_velocity(source_m: Real, cells: Surface, wavenumber: float) ->
 
 
 def _leading(strengths: Complex) -> Complex:
-    """Combinations (S, few) with the same covariance as the given columns, small ones left out."""
-    value, vector = eigh(strengths @ strengths.conj().T, check_finite=False)
-    kept = value > KEPT_VARIANCE * value[-1]
-    return vector[:, kept] * np.sqrt(value[kept])
+    """Combinations (S, few) with the same covariance as the given columns, to within ``KEPT_VARIANCE``.
+
+    Pivoted Cholesky factor of the covariance (Higham 2002, sec. 10.3).
+    """
+    covariance = strengths @ strengths.conj().T
+    largest = float(np.max(np.diag(covariance).real))
+    factor, pivot, rank, _ = lapack.zpstrf(covariance, tol=KEPT_VARIANCE * largest, lower=1)
+    leading = np.tril(factor)[:, :rank]
+    combinations = np.empty_like(leading)
+    combinations[pivot - 1] = leading
+    return combinations
 
 
 def _nearness(position_m: Real, box: Box, places_m: Real) -> Real:

@@ -25,10 +25,10 @@ from scanproc.waves.least_squares import decibels
 from scanproc.waves.radial import far_radial
 from scanproc.waves.transform import analyse_grid
 
-LEARNING_POINTS = 400
+LEARNING_POINTS = 450
 """Weights are learnt on at most so many points."""
 USUAL_NOISE = 1e-4
-HIGHEST_ORDER = 80
+HIGHEST_ORDER = 70
 """Coefficients beyond this order are not kept; what they would hold counts as error."""
 LEFT_OUT_SHARE = 0.01
 """The order is the least beyond which less than this share of the predicted error's power lies."""
@@ -152,7 +152,7 @@ def _coefficients(
     reach = float(np.linalg.norm(dictionary.source_m - centre, axis=1).max())
     order = max(dictionary.multipole_order, int(min(HIGHEST_ORDER, np.ceil(k * reach) + 6)))
     sources, multipoles = source_strengths(dictionary, strength)
-    total: Complex = source_coefficients(dictionary, order, centre, k, radius) @ sources
+    total: Complex = source_coefficients(dictionary, sources, order, centre, k, radius)
     modes = mode_count(dictionary.multipole_order)
     total[:modes] += multipoles[0]
     if len(multipoles) > 1:

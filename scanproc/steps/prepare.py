@@ -26,8 +26,9 @@ Estimator = Literal["auto", "truncated", "informed"]
 SAMPLES_PER_OCTAVE = 3
 LOW_ENOUGH_DB = -40.0
 """Where the truncated fit's held-out error is below this the informed fit is not tried."""
-FIRST_ORDERS = 12
-"""Orders beyond k times the scan radius that are tried first; more only where the error still falls there."""
+FIRST_ORDERS = 18
+"""Orders tried first; more where the error still falls there, or nothing is explained yet."""
+WELL_EXPLAINED_DB = -10.0
 CLEAR_GAIN_DB = 1.0
 """The informed fit is taken where it predicts at least this much less far-field error."""
 
@@ -146,10 +147,10 @@ def _judge(sample: Scan, s: int, centre_m: Real, limit: int, order: int | None) 
     if order is not None:
         top = min(order + 2, highest_order(sample.points))
         return try_orders(sample, view, real_harmonics(top, view.direction), s, top)
-    k = float(geometry.wavenumbers(sample.setup, sample.frequency_hz[[s]])[0])
-    first = min(limit, FIRST_ORDERS + int(np.ceil(k * view.scaling_radius_m)))
+    first = min(limit, FIRST_ORDERS)
     trial = try_orders(sample, view, real_harmonics(first, view.direction), s, first)
-    if first == limit or int(np.nanargmin(trial.held_out_db)) < first - 1:
+    best = int(np.nanargmin(trial.held_out_db))
+    if first == limit or (best < first - 2 and trial.held_out_db[best] < WELL_EXPLAINED_DB):
         return trial
     return try_orders(sample, view, real_harmonics(limit, view.direction), s, limit)
 

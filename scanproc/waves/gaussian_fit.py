@@ -11,7 +11,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.linalg import blas, cho_factor, cho_solve, solve_triangular
+from scipy.linalg import blas, cho_factor, cho_solve, lapack, solve_triangular
 from scipy.optimize import minimize
 
 from scanproc.conventions import Complex, Real
@@ -161,7 +161,7 @@ class _ByPoints(_Factor):
 
     def evidence_parts(self, data: Complex) -> tuple[Real, Real, float, float, float]:
         inverse = _inverse_rows(self.triangle)
-        explained = _column_power(inverse @ self.columns)
+        explained = _column_power(blas.ztrmm(1.0, inverse, self.columns, lower=1))
         solved = cho_solve((self.triangle, True), data, check_finite=False)
         turned = np.abs(self.columns.conj().T @ solved) ** 2
         quadratic = float(np.real(np.vdot(data, solved)))
@@ -221,8 +221,9 @@ def _factorise(columns: Complex, variance: Real, noise: float) -> _ByPoints | _B
 
 
 def _inverse_rows(triangle: Complex) -> Complex:
-    """L⁻¹ of the lower Cholesky factor."""
-    return solve_triangular(triangle, np.eye(len(triangle)), lower=True, check_finite=False)
+    """L⁻¹ of the lower Cholesky factor, zero above the diagonal."""
+    inverse, _ = lapack.ztrtri(np.tril(triangle), lower=1)
+    return inverse
 
 
 def _column_power(matrix: Complex) -> Real:
