@@ -57,12 +57,13 @@ def workshop_truth() -> Truth:
 
 @dataclass(frozen=True)
 class Faults:
-    """What is wrong with a reference: gain, distance, the device's yaw, a floor."""
+    """What is wrong with a reference: gain, slope, distance, how the device is turned, a floor."""
 
     gain_db: float = 0.0
     slope_db: float = 0.0
     distance_error_m: float = 0.0
     yaw_deg: float = 0.0
+    pitch_deg: float = 0.0
     floor: bool = False
 
 
@@ -78,11 +79,12 @@ def both_orbits() -> Real:
     return np.concatenate([circle(), np.stack([np.cos(angle), 0 * angle, np.sin(angle)], axis=1)])
 
 
-def turned(direction: Real, yaw_deg: float) -> Real:
-    """Directions as a device sees them that was turned by ``yaw_deg`` towards +y."""
-    a = np.deg2rad(yaw_deg)
+def turned(direction: Real, faults: Faults) -> Real:
+    """Directions as a device sees them whose front was pitched up and then turned towards +y."""
+    a, b = np.deg2rad([faults.yaw_deg, faults.pitch_deg])
     x, y, z = direction.T
-    return np.stack([np.cos(a) * x + np.sin(a) * y, -np.sin(a) * x + np.cos(a) * y, z], axis=1)
+    x, y = np.cos(a) * x + np.sin(a) * y, -np.sin(a) * x + np.cos(a) * y
+    return np.stack([np.cos(b) * x + np.sin(b) * z, y, -np.sin(b) * x + np.cos(b) * z], axis=1)
 
 
 def at_floor(direction: Real) -> Real:
@@ -93,10 +95,10 @@ def at_floor(direction: Real) -> Real:
 
 def direct_and_floor(direction: Real, frequency_hz: Real, faults: Faults) -> tuple[Complex, Complex]:
     """Exact pressures at the microphones: the direct sound and the floor's reflection, (angles, F)."""
-    source, yaw = workshop_truth(), faults.yaw_deg
-    direct = source.pressure(turned(direction, yaw) * (DISTANCE_M + faults.distance_error_m), frequency_hz)
+    source = workshop_truth()
+    direct = source.pressure(turned(direction, faults) * (DISTANCE_M + faults.distance_error_m), frequency_hz)
     path = np.hypot(DISTANCE_M, 2 * HEIGHT_M)
-    floor = FLOOR * source.pressure(turned(at_floor(direction), yaw) * path, frequency_hz)
+    floor = FLOOR * source.pressure(turned(at_floor(direction), faults) * path, frequency_hz)
     octaves = np.log2(frequency_hz / 600)
     gain = 10 ** ((faults.gain_db + faults.slope_db * octaves) / 20)
     return direct * gain, floor * gain * faults.floor

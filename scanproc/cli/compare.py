@@ -40,7 +40,12 @@ FREE = ("gain", "delay", "turn")
 )
 @click.option("--tolerance-db", type=click.FloatRange(0, 20, min_open=True), default=1.0, show_default=True)
 @click.option(
-    "--smooth", "per_octave", type=float, default=12.0, show_default=True, help="1/N octave, both alike."
+    "--smooth",
+    "per_octave",
+    type=click.FloatRange(0.5, 96),
+    default=12.0,
+    show_default=True,
+    help="1/N octave, both alike.",
 )
 @click.option(
     "--floor-db",

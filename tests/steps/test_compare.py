@@ -129,6 +129,23 @@ def test_yaw_is_named_sized_and_taken_out_on_request() -> None:
     assert turned.bands.actual_db.max() < found.bands.actual_db.max() - 6
 
 
+def test_pitch_is_named_and_sized() -> None:
+    choices = CompareChoices(up_to_hz=USABLE_HZ)
+    found = compare(workshop_expansion(), gated(both_orbits(), Faults(pitch_deg=-2.5)), choices)
+    assert cause(found, "pitch").size == pytest.approx(-2.5, rel=0.2)
+    assert not [one for one in found.causes if one.kind == "yaw"]
+
+
+def test_several_faults_at_once_are_told_apart() -> None:
+    faults = Faults(gain_db=-0.6, distance_error_m=-0.02, yaw_deg=2.0)
+    found = compare(workshop_expansion(), gated(both_orbits(), faults), CompareChoices(up_to_hz=USABLE_HZ))
+    assert {one.kind for one in found.causes} == {"gain", "delay", "yaw"}
+    closer_db = 20 * np.log10(DISTANCE_M / (DISTANCE_M - 0.02))
+    assert cause(found, "gain").size == pytest.approx(-0.6 + closer_db, rel=0.2)
+    assert cause(found, "delay").size * SPEED_M_S == pytest.approx(-0.02, rel=0.2)
+    assert cause(found, "yaw").size == pytest.approx(2.0, rel=0.2)
+
+
 def test_floor_inside_the_gate_is_named_and_sized() -> None:
     faults = Faults(floor=True)
     found = compare(workshop_expansion(), gated(circle(), faults, 0.010), CompareChoices(up_to_hz=USABLE_HZ))
