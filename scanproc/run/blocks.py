@@ -15,7 +15,6 @@ from typing import Any, TypeAlias
 
 import numpy as np
 
-from scanproc.conventions import mode_count
 from scanproc.errors import ResultFileError
 from scanproc.files.atomic import whole_file
 from scanproc.files.result_file import read_result, write_result
@@ -37,27 +36,31 @@ BLOCK_VALUES = 2**22
 
 @dataclass(frozen=True)
 class Shape:
-    """What the work on a scan depends on; ``order`` is the highest that is tried."""
+    """What the work on a scan is like: ``flop`` of each frequency, and ``shared_flop`` that any block needs once."""
 
     points: int
-    frequencies: int
-    order: int
-    is_shell: bool
+    flop: tuple[float, ...]
+    shared_flop: float = 0.0
+
+    @property
+    def frequencies(self) -> int:
+        return len(self.flop)
+
+
+def shape_of(points: int, modes: int, columns: Sequence[int]) -> Shape:
+    """The work on a scan: a basis of so many ``columns`` for each frequency, 0 where ``modes`` shared ones serve it."""
+    flop = tuple(float(8 * points * (count**2 if count else modes)) for count in columns)
+    return Shape(points, flop, 0.0 if all(columns) else float(4 * points * modes**2))
 
 
 def cut(shape: Shape) -> tuple[Block, ...]:
-    """Near-equal blocks of frequencies.
-
-    On a shell all frequencies of a block share one factorisation, elsewhere each has its own: so many
-    frequencies as take BLOCK_FLOP, or twice the shared part if that is more.
-    """
-    points, modes = shape.points, mode_count(shape.order)
-    shared = 4 * points * modes**2 if shape.is_shell else 0
-    each = 8 * points * modes if shape.is_shell else 8 * points * modes**2
-    most = max(1, int(max(BLOCK_FLOP - shared, 2 * shared) / each))
-    most = max(1, min(most, BLOCK_VALUES // points))
-    edges = np.linspace(0, shape.frequencies, -(-shape.frequencies // most) + 1).round().astype(int)
-    return tuple((int(a), int(b)) for a, b in pairwise(edges))
+    """Blocks of frequencies of about BLOCK_FLOP each, or twice the shared part if that is more."""
+    wanted = max(BLOCK_FLOP - shape.shared_flop, 2 * shape.shared_flop)
+    done = np.cumsum(shape.flop)
+    by_work = np.floor((done - np.array(shape.flop) / 2) / wanted).astype(int)
+    by_size = np.arange(shape.frequencies) // max(1, BLOCK_VALUES // shape.points)
+    starts = np.flatnonzero((np.diff(by_work, prepend=-1) > 0) | (np.diff(by_size, prepend=-1) > 0))
+    return tuple((int(a), int(b)) for a, b in pairwise([*starts, shape.frequencies]))
 
 
 def halves(block: Block) -> list[Block]:

@@ -145,10 +145,12 @@ def _address(client: Any) -> str:
 
 @contextmanager
 def _quiet() -> Iterator[None]:
-    """No line of dask's own, here or in worker processes."""
+    """No line of dask's own, here or in worker processes, whatever was imported before."""
     before = {name: os.environ.get(name) for name in QUIET}
     os.environ.update(QUIET)
-    logging.getLogger("distributed").setLevel(logging.CRITICAL)
+    import_module("distributed")  # sets the levels of its loggers
+    for name in ("distributed", "distributed.client", "tornado"):
+        logging.getLogger(name).setLevel(logging.CRITICAL)
     try:
         yield
     finally:

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import contextmanager
+from contextvars import ContextVar
 from typing import TypeVar
 
 import dask
@@ -16,18 +18,33 @@ from scanproc.records.fit_plan import FitPlan
 from scanproc.records.scan import Scan
 from scanproc.run.settings import FitSettings
 from scanproc.steps.fit import fit_planned, pieces
-from scanproc.steps.prepare import prepare
+from scanproc.steps.prepare import in_turn, prepare
 
 Item = TypeVar("Item")
 Outcome = TypeVar("Outcome")
+
+
+_alone: ContextVar[bool] = ContextVar("alone", default=False)
+
+
+@contextmanager
+def one_after_another() -> Iterator[None]:
+    """For work that is spread over processes already: no threads of its own."""
+    token = _alone.set(True)
+    try:
+        yield
+    finally:
+        _alone.reset(token)
 
 
 def in_threads(work: Callable[[Item], Outcome], items: Iterable[Item]) -> list[Outcome]:
     """Results in the order of the items, one thread per core, each with a BLAS of one thread.
 
     Frequencies are independent and spend their time in BLAS and numpy, which let go of the interpreter; threads
-    share the scan without copies.
+    share the scan without copies. Inside :func:`one_after_another` there is one thread.
     """
+    if _alone.get():
+        return in_turn(work, items)
     calls = [dask.delayed(work, pure=False)(item) for item in items]
     with threadpool_limits(limits=1, user_api="blas"):
         return list(dask.compute(*calls, scheduler="threads", num_workers=len(os.sched_getaffinity(0))))

@@ -21,16 +21,18 @@ import numpy as np
 import scipy.linalg  # noqa: F401  its BLAS must be loaded before it is limited
 from threadpoolctl import threadpool_limits
 
+from scanproc.conventions import Integer, mode_count
 from scanproc.errors import InputError, ScanDataError, ScanprocError
 from scanproc.files.atomic import clear_leftovers, output_errors
 from scanproc.files.hashing import file_hash, first_difference
 from scanproc.files.json_file import plain, read_json, write_json
 from scanproc.files.scan_file import ScanFile, open_scan
 from scanproc.records.expansion import Expansion
+from scanproc.records.fit_plan import FitPlan
 from scanproc.run import blocks
 from scanproc.run.blocks import Block, Shape
 from scanproc.run.check import handle, handle_again
-from scanproc.run.fitting import fixed_centre
+from scanproc.run.fitting import one_after_another
 from scanproc.run.inspection import inspect
 from scanproc.run.pipeline import Prepared, asides, finish, fit_part, hearing, prepare, study_of
 from scanproc.run.progress import silent
@@ -38,6 +40,9 @@ from scanproc.run.settings import Settings
 from scanproc.steps import geometry
 from scanproc.steps.order_choice import highest_order
 from scanproc.version import VERSION
+
+INFORMED_COLUMNS = 1500
+"""About as many has the informed fit at a few thousand points."""
 
 Stage = Literal["read", "fit", "study", "write"]
 Kind = Literal["scan", "memory", "died", "full", "version", "appending"]
@@ -106,7 +111,7 @@ def carry_out(work: Work) -> Done | Failed:
         return Failed("version", f"{here}: install the same version on all")
     started = time.monotonic()
     try:
-        with _marked(work), _one_blas_thread():
+        with _marked(work), _one_blas_thread(), one_after_another():
             return Done(_STAGES[work.stage](work), time.monotonic() - started)
     except _Died:
         return Failed("died", "its worker died")
@@ -181,11 +186,23 @@ _STAGES = {"read": _read, "fit": _fit, "study": _study, "write": _write}
 
 
 def _shape(file: ScanFile, settings: Settings, plan: Prepared) -> Shape:
-    fit = settings.fit
-    centre = fixed_centre(fit) or (0.0, 0.0, 0.0)
-    view = geometry.view_from(file.setup.position_m, centre)
-    order = highest_order(file.points, fit.max_order) if fit.order == "auto" else fit.order
-    return Shape(file.points, len(plan.frequency_hz), order, view.is_shell)
+    """The work on a scan, frequency by frequency as the plan says."""
+    fit, room = settings.fit, plan.room
+    top = highest_order(file.points, fit.max_order) if fit.order == "auto" else fit.order
+    separated = plan.frequency_hz < (room.blend_hz[1] if room.blend_hz else np.inf)
+    columns = np.where(separated & room.separated, 2 * mode_count(top), 0)
+    if room.fit is not None:
+        at = np.searchsorted(plan.frequency_hz, room.fit.frequency_hz)
+        columns[at] += _columns(file, room.fit)
+    return blocks.shape_of(file.points, mode_count(top), columns.tolist())
+
+
+def _columns(file: ScanFile, plan: FitPlan) -> Integer:
+    """Columns of the basis that a frequency needs for itself, none on a shell about the centre, (F,)."""
+    centres, which = np.unique(plan.centre_m, axis=0, return_inverse=True)
+    shell = np.array([geometry.view_from(file.setup.position_m, centre).is_shell for centre in centres])
+    own = np.where(shell[which.ravel()], 0, (plan.order + 3) ** 2)
+    return np.where(plan.informed > 0, own + INFORMED_COLUMNS, own)
 
 
 def _held_out(expansion: Expansion) -> float:
