@@ -184,10 +184,11 @@ def compare_all(points: int, frequencies: int) -> Table:
 
 def growth(points: int, frequencies: int) -> str:
     """Exponents of the time of a shell fit against frequencies, points and modes."""
-    base = timed(lambda: fit(shell(points, frequencies), order=20))
-    more = timed(lambda: fit(shell(points, 2 * frequencies), order=20))
-    wider = timed(lambda: fit(shell(2 * points, frequencies), order=20))
-    higher = timed(lambda: fit(shell(points, frequencies), order=28))
+    order = int(np.sqrt(points / 1.1) / 1.5) - 1
+    base = timed(lambda: fit(shell(points, frequencies), order=order))
+    more = timed(lambda: fit(shell(points, 2 * frequencies), order=order))
+    wider = timed(lambda: fit(shell(2 * points, frequencies), order=order))
+    higher = timed(lambda: fit(shell(points, frequencies), order=round(1.41 * order)))
     return (
         f"twice the frequencies: {more / base:.2f} times the time; twice the points: {wider / base:.2f}; "
         f"twice the modes: {higher / base:.2f}"
