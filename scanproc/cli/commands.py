@@ -27,6 +27,7 @@ COMMANDS: Mapping[str, str] = {
     "demo": "scanproc.cli.demo",
     "import": "scanproc.cli.import_scan",
     "export": "scanproc.cli.export",
+    "plan": "scanproc.cli.plan",
     "points": "scanproc.cli.points",
     "synth": "scanproc.cli.synth",
     "watch": "scanproc.cli.watch",

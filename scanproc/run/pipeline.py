@@ -31,7 +31,7 @@ from scanproc.run.check import Handled, handle
 from scanproc.run.datasheet import all_curves, datasheet
 from scanproc.run.heard import Heard
 from scanproc.run.page import Extras, residuals, write_figures, write_page
-from scanproc.run.point_study import DRAWS_IN_CONVERT, studied
+from scanproc.run.point_study import studied
 from scanproc.run.progress import Progress, silent
 from scanproc.run.room import RoomPlan, fit_in_room, plan_room, ways_of
 from scanproc.run.settings import FigureSettings, FrequencySettings, Settings
@@ -147,7 +147,7 @@ def room_warnings(file: ScanFile, room: RoomReport) -> list[str]:
 def study_of(file: ScanFile, settings: Settings, progress: Progress) -> Study:
     """How many points would have been enough, from a study shorter than that of ``scanproc points``."""
     _, scans = spectra_in_blocks(file, settings.frequencies)
-    return studied(scans, settings, progress, draws=DRAWS_IN_CONVERT)
+    return studied(scans, settings, progress, short=True)
 
 
 def without_room(

@@ -8,12 +8,12 @@ import numpy as np
 
 from scanproc.records.scan import Scan
 from scanproc.records.study import Study
-from scanproc.run.fitting import fixed_centre
+from scanproc.run.fitting import fixed_centre, in_threads
 from scanproc.run.progress import Progress, silent
 from scanproc.run.settings import Settings
 from scanproc.steps.study import StudyChoices, band_frequencies, study
 
-DRAWS_IN_CONVERT = 2
+SHORT_SIZES = 5
 
 
 def studied(
@@ -22,18 +22,24 @@ def studied(
     progress: Progress = silent,
     *,
     target_db: float | None = None,
-    draws: int | None = None,
+    short: bool = False,
 ) -> Study:
-    """The study of a scan that comes in blocks of frequencies, with the settings' fit and frequencies."""
+    """The study of a scan that comes in blocks of frequencies, with the settings' fit and frequencies.
+
+    A ``short`` one has fewer sizes, one subset of each and one frequency in each band.
+    """
     wanted = settings.points
-    choices = StudyChoices(
-        wanted.sizes, wanted.draws if draws is None else min(draws, wanted.draws), wanted.smallest_share
-    )
+    choices = StudyChoices(wanted.sizes, wanted.draws, wanted.smallest_share)
+    if short:
+        choices = StudyChoices(min(SHORT_SIZES, wanted.sizes), 1, wanted.smallest_share, 1)
     return study(
         some_frequencies(scans, choices.per_band),
         target_db=settings.fit.target_db if target_db is None else target_db,
-        centre_m=fixed_centre(settings.fit) or (0.0, 0.0, 0.0),
+        centre_m=fixed_centre(settings.fit),
         max_order=settings.fit.max_order,
+        estimator=settings.fit.estimator,
+        driver_m=settings.fit.driver_m,
+        each=in_threads,
         seconds_per_point=wanted.seconds_per_point,
         choices=choices,
         progress=lambda done, total: progress("subsets of points fitted", done, total),

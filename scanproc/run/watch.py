@@ -27,7 +27,6 @@ from scanproc.steps.next_points import next_points
 GROWTH = 0.05
 """A new look is worth it when the points have grown by this part."""
 FEWEST_POINTS = 40
-DRAWS = 2
 SUGGESTIONS = 5
 CLEAR_GAIN = 2.0
 """A place is worth naming when its predictive variance is this many times the usual one."""
@@ -164,7 +163,7 @@ def _look(
         with open_scan(path) as file:
             setup = file.setup
             _, scans = spectra_in_blocks(file, settings.frequencies)
-            study = studied(scans, settings, target_db=choices.target_db, draws=DRAWS)
+            study = studied(scans, settings, target_db=choices.target_db, short=True)
     except (ScanFileError, ScanDataError) as error:
         say(f"not to be judged at the moment, trying again: {error}")
         return None

@@ -14,8 +14,10 @@ from scanproc.records.study import Study
 from scanproc.steps.extrapolate import DB_PER_RELATIVE_ERROR, far_field
 from scanproc.steps.order_choice import highest_order
 from scanproc.steps.points_law import Projection, crossing, project
+from scanproc.steps.prepare import Each, Estimator, in_turn, prepare
 from scanproc.steps.subsets import spread_subset, subset_sizes
-from scanproc.steps.trial import Trial, make_stage, run_trial
+from scanproc.steps.trial import Trial, make_stages, run_trials
+from scanproc.steps.trial_informed import with_informed
 from scanproc.waves.bands import third_octave_centre, third_octave_index
 from scanproc.waves.directions import horizontal_orbit, vertical_orbit
 
@@ -25,6 +27,8 @@ SAFETY_DB = 1.0
 """A number of points counts as enough when the predicted error is this far below the target: fresh scans scatter."""
 USUAL_SPREAD_DB = 0.7
 """Standard deviation over draws that is assumed at least; one or two draws say little."""
+HOPELESS_DB = 20.0
+"""Where a size misses the target by more than this, the informed fit is not tried with fewer points."""
 ORBIT_STEP_DEG = 10
 DEEPEST_LEVEL_DB = -20.0
 """Curves are compared where they lie no farther than this below the strongest direction."""
@@ -49,11 +53,14 @@ def study(
     scan: Scan,
     *,
     target_db: float = -25.0,
-    centre_m: ArrayLike = (0.0, 0.0, 0.0),
+    centre_m: ArrayLike | None = None,
     max_order: int | None = None,
+    estimator: Estimator = "auto",
+    driver_m: ArrayLike = (),
     seconds_per_point: float | None = None,
     choices: StudyChoices = StudyChoices(),
     progress: Progress = lambda done, total: None,
+    each: Each = in_turn,
 ) -> Study:
     """Errors by number of points, order and band, and the points that a far-field error of ``target_db`` takes.
 
@@ -61,16 +68,28 @@ def study(
     rest would add time and nothing else. Raises ScanDataError when the points are too few for any fit.
     """
     some = scan.take_frequencies(band_frequencies(scan.frequency_hz, choices.per_band))
-    stage = make_stage(some, np.asarray(centre_m, np.float64), max_order)
+    fit_plan = prepare(
+        some, max_order=max_order, centre_m=centre_m, estimator=estimator, driver_m=driver_m, each=each
+    )
+    stages = make_stages(some, fit_plan, max_order)
     size = subset_sizes(scan.points, choices.sizes, choices.smallest_share)
     plan = [(int(s), draw) for s in size for draw in range(choices.draws if s < scan.points else 1)]
-    trials: dict[int, list[Trial]] = {int(s): [] for s in size}
-    for done, (count, draw) in enumerate(plan):
+    trials: dict[int, list[Trial]] = {}
+    worth = np.ones(len(some.frequency_hz), dtype=bool)
+
+    def one(item: tuple[int, int]) -> Trial:
+        rng = np.random.default_rng([choices.seed, *item])
+        chosen = spread_subset(scan.setup, item[0], rng)
+        return with_informed(run_trials(stages, chosen, rng), some, fit_plan, chosen, worth, target_db)
+
+    progress(0, len(plan))
+    done = 0
+    for count in size[::-1]:
+        trials[int(count)] = each(one, [item for item in plan if item[0] == count])
+        error = np.min([trial.expansion.far_field_error_db for trial in trials[int(count)]], axis=0)
+        worth &= error < min(target_db + HOPELESS_DB, 0)
+        done += len(trials[int(count)])
         progress(done, len(plan))
-        rng = np.random.default_rng([choices.seed, count, draw])
-        chosen = spread_subset(scan.setup, count, rng)
-        trials[count].append(run_trial(stage, chosen, rng, max_order))
-    progress(len(plan), len(plan))
     time = seconds_per_point or pace_s(scan) or SECONDS_PER_POINT
     found = _gathered(some.frequency_hz, [trials[int(s)] for s in size], size, target_db, time, choices.draws)
     capped = max_order is not None and max_order < highest_order(scan.points)
@@ -163,10 +182,17 @@ def _held_out(trials: list[list[Trial]], members: list[Integer]) -> Real:
     orders = max(len(one[0].left_out_db) for one in trials)
     table = np.full((len(trials), orders, len(members)), np.nan)
     for row, one in zip(table, trials, strict=True):
-        power = np.mean([10 ** (trial.left_out_db / 10) for trial in one], axis=0)
+        power = _mean_power([trial.left_out_db for trial in one])
         for column, inside in enumerate(members):
             row[: len(power), column] = 10 * np.log10(power[:, inside].mean(axis=1))
     return table
+
+
+def _mean_power(error_db: list[Real]) -> Real:
+    """Mean over draws that tried every order, (orders, F)."""
+    orders = min(len(one) for one in error_db)
+    power: Real = np.mean([10 ** (one[:orders] / 10) for one in error_db], axis=0)
+    return power
 
 
 def _orders(trials: list[Trial]) -> Integer:

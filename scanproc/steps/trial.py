@@ -4,16 +4,20 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 
 from scanproc.conventions import Complex, Integer, Real, mode_count, mode_degrees
-from scanproc.records.expansion import Expansion
+from scanproc.records.expansion import Expansion, join
+from scanproc.records.fit_plan import FitPlan
 from scanproc.records.scan import Scan
 from scanproc.steps import geometry
+from scanproc.steps.basis import ends, outgoing_basis
 from scanproc.steps.geometry import View
 from scanproc.steps.neighbours import groups
 from scanproc.steps.order_choice import choose_orders, highest_order
+from scanproc.steps.truncated import on_shell
 from scanproc.steps.uncertainty import (
     DEGREES_BEYOND,
     PATTERN_ORDER,
@@ -26,6 +30,7 @@ from scanproc.waves.least_squares import NestedFit, coefficients, decibels, nest
 from scanproc.waves.left_out import LeftOut, errors_elsewhere, errors_with_neighbours, solved_rows
 from scanproc.waves.radial import outgoing_radial
 
+ORDERS_BEYOND_PLAN = 3
 MOST_TESTS = 600
 """Points left out at which a fit is judged; more would change the error by a tenth of a decibel."""
 
@@ -40,39 +45,68 @@ class Trial:
 
 @dataclass(frozen=True, eq=False)
 class Stage:
-    """What all trials of a scan share about one centre: the view, and the harmonics at all points."""
+    """What all trials of a scan at frequencies with one centre share: the view, the highest order tried."""
 
     scan: Scan
     view: View
-    harmonics: Real
+    top: int
 
 
-def make_stage(scan: Scan, centre_m: Real, max_order: int | None) -> Stage:
-    """Views and harmonics of all points about ``centre_m``."""
-    view = geometry.view_from(scan.setup.position_m, centre_m)
-    return Stage(scan, view, real_harmonics(highest_order(scan.points, max_order), view.direction))
+def make_stages(scan: Scan, plan: FitPlan, max_order: int | None = None) -> list[Stage]:
+    """A stage for each run of neighbouring frequencies about one centre.
+
+    On a shell all orders that the points carry are tried, as one factorisation serves them all; elsewhere those up to
+    a few beyond what the plan found with all points.
+    """
+    limit = highest_order(scan.points, max_order)
+    at = plan.at(scan.frequency_hz)
+    centre = plan.centre_m[at]
+    edges = [0, *(np.flatnonzero(np.any(centre[1:] != centre[:-1], axis=1)) + 1), len(at)]
+    stages = []
+    for start, stop in pairwise(edges):
+        part = scan.take_frequencies(slice(int(start), int(stop)))
+        view = geometry.view_from(scan.setup.position_m, centre[start])
+        most = int(plan.order[at[start:stop]].max()) + ORDERS_BEYOND_PLAN
+        stages.append(Stage(part, view, limit if on_shell(part, view) else min(limit, most)))
+    return stages
 
 
-def run_trial(stage: Stage, chosen: Integer, rng: np.random.Generator, max_order: int | None = None) -> Trial:
+def run_trials(stages: Sequence[Stage], chosen: Integer, rng: np.random.Generator) -> Trial:
+    """The trials of one subset about all centres, side by side."""
+    trials = [run_trial(stage, chosen, rng) for stage in stages]
+    orders = max(len(trial.left_out_db) for trial in trials)
+    padded = [
+        np.pad(trial.left_out_db, ((0, orders - len(trial.left_out_db)), (0, 0)), constant_values=np.nan)
+        for trial in trials
+    ]
+    return Trial(join([trial.expansion for trial in trials]), np.concatenate(padded, axis=1))
+
+
+def run_trial(stage: Stage, chosen: Integer, rng: np.random.Generator) -> Trial:
     """Fits the chosen points (indices, rising) at every order and frequency of the stage's scan.
 
     With all points chosen, points are left out in turn together with their close neighbours.
     """
-    scan, limit = stage.scan, highest_order(len(chosen), max_order)
+    scan, limit = stage.scan, highest_order(len(chosen), stage.top)
     rest = np.setdiff1d(np.arange(scan.points), chosen)
     tested = np.sort(rng.permutation(rest if len(rest) else np.arange(scan.points))[:MOST_TESTS])
     k = geometry.wavenumbers(scan.setup, scan.frequency_hz)
-    pieces = [np.arange(len(k))] if stage.view.is_shell else [np.array([i]) for i in range(len(k))]
+    shell = on_shell(scan, stage.view)
+    pieces = [np.arange(len(k))] if shell else [np.array([i]) for i in range(len(k))]
+    harmonics = real_harmonics(limit, stage.view.direction)
+    relative = geometry.relative_wavenumber(scan.setup)
     fits, left_out = [], []
     for piece in pieces:
-        basis = _basis(stage, limit, k[piece])
-        nested = nested_fit(basis[chosen], scan.pressure_pa[np.ix_(chosen, piece)], _ends(limit))
+        basis = (
+            harmonics if shell else outgoing_basis(stage.view, harmonics, limit, float(k[piece[0]]), relative)
+        )
+        nested = nested_fit(basis[chosen], scan.pressure_pa[np.ix_(chosen, piece)], ends(limit))
         judge = _elsewhere if len(rest) else _with_neighbours
         fits.append(nested)
         left_out.append(judge(scan, basis, nested, tested, piece))
     held_out = np.concatenate([nested.held_out_db() for nested in fits], axis=1)
     orders = choose_orders(held_out, scan.frequency_hz)
-    values, found = _solved(stage.view, fits, pieces, orders, k)
+    values, found = _solved(stage.view, shell, fits, pieces, orders, k)
     found = replace(found, variance_pa2=found.variance_pa2 * _excess(fits, left_out, orders))
     return Trial(
         Expansion(
@@ -145,19 +179,8 @@ def _alike(twins: Sequence[Integer]) -> Iterator[tuple[int, int]]:
             start = stop
 
 
-def _basis(stage: Stage, order: int, wavenumber: Real) -> Real | Complex:
-    """Terms up to ``order`` at all points: of any frequency on a shell, else of the one that is given."""
-    harmonics = stage.harmonics[:, : mode_count(order)]
-    if stage.view.is_shell:
-        return harmonics
-    (k,) = wavenumber
-    radial = outgoing_radial(order, k * stage.view.radius_m, k * stage.view.scaling_radius_m)
-    basis: Complex = harmonics * radial[mode_degrees(order)].T
-    return basis
-
-
 def _solved(
-    view: View, fits: Sequence[NestedFit], pieces: Sequence[Integer], orders: Integer, k: Real
+    view: View, shell: bool, fits: Sequence[NestedFit], pieces: Sequence[Integer], orders: Integer, k: Real
 ) -> tuple[Complex, Uncertainty]:
     """Coefficients (modes, F) and their uncertainty at the chosen orders."""
     top = int(orders.max())
@@ -168,7 +191,7 @@ def _solved(
         for order in np.unique(orders[piece]):
             columns = np.flatnonzero(orders[piece] == order)
             here, n = piece[columns], int(order)
-            phase = _phase(view, n, k[here])
+            phase = _phase(view, shell, n, k[here])
             values[: mode_count(n), here] = coefficients(nested, n, columns) / phase
             found = truncation_uncertainty(nested, n, columns, k[here], view.scaling_radius_m, phase)
             variance[: len(found.variance_pa2), here] = found.variance_pa2
@@ -176,14 +199,10 @@ def _solved(
     return values, Uncertainty(variance, pattern)
 
 
-def _phase(view: View, order: int, wavenumber: Real) -> Complex:
-    """Factors between the terms in :func:`_basis` and those of an expansion, (modes, F)."""
-    if not view.is_shell:
+def _phase(view: View, shell: bool, order: int, wavenumber: Real) -> Complex:
+    """Factors between the terms that were fitted and those of an expansion, (modes, F)."""
+    if not shell:
         return np.ones((mode_count(order), len(wavenumber)), dtype=np.complex128)
     kr = wavenumber * view.scaling_radius_m
     phase = np.stack([outgoing_radial(order, x, float(x))[:, 0] for x in kr], axis=1)
     return phase[mode_degrees(order)]
-
-
-def _ends(order: int) -> list[int]:
-    return [mode_count(n) for n in range(order + 1)]

@@ -24,7 +24,9 @@ from scanproc.steps.positions import travel_order
 
 UPWARDS = np.array([0.0, 0.0, 0.1])
 FREQUENCY_HZ = np.array([400.0, 800.0, 1600.0, 2000.0])
-SETTINGS = Settings.model_validate({"points": {"sizes": 3, "draws": 1}})
+SETTINGS = Settings.model_validate(
+    {"points": {"sizes": 3, "draws": 1}, "fit": {"centre_m": "origin", "estimator": "truncated"}}
+)
 
 
 def planned(count=240):
