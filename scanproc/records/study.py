@@ -15,7 +15,8 @@ class Study:
     Bands (B,) are named by ``band_hz``, their exact mid-band frequencies; ``size`` (S,) rising numbers of points,
     each tried on ``draws`` well-spread subsets. dB throughout, NaN where not defined:
 
-    - ``held_out_db`` (S, orders, B): error at points left out, mean over draws
+    - ``held_out_db`` (S, orders, B): error at points left out, mean over draws; where the informed fit was taken, its
+      own leave-one-out error stands at its order
     - ``predicted_db`` (S, B): predicted far-field error of the estimator that was used, mean over draws;
       ``predicted_spread_db`` (S, B): its standard deviation over draws
     - ``order`` (S, B): the order used; ``curve_spread_db`` (S, B): rms departure of the orbit curves from those of

@@ -139,15 +139,16 @@ def _gathered(
     )
     centre = third_octave_centre(bands)
     found = _needed(size.astype(np.float64), mean, spread, centre, target_db)
+    order = np.array([[int(np.median(_orders(one)[:, m])) for m in members] for one in trials])
     return Study(
         target_db=target_db,
         band_hz=centre,
         size=size,
         draws=draws,
-        held_out_db=_held_out(trials, members),
+        held_out_db=_with_informed(_held_out(trials, members), order, trials, members),
         predicted_db=mean,
         predicted_spread_db=spread,
-        order=np.array([[int(np.median(_orders(one)[:, m])) for m in members] for one in trials]),
+        order=order,
         curve_spread_db=_curve_spread(trials, members),
         needed=np.array([one.points for one in found]),
         needed_low=np.array([one.low for one in found]),
@@ -186,6 +187,27 @@ def _held_out(trials: list[list[Trial]], members: list[Integer]) -> Real:
         for column, inside in enumerate(members):
             row[: len(power), column] = 10 * np.log10(power[:, inside].mean(axis=1))
     return table
+
+
+def _with_informed(table: Real, order: Integer, trials: list[list[Trial]], members: list[Integer]) -> Real:
+    """The table with the informed fits' own held-out error at their order, where they were taken."""
+    tall = np.pad(
+        table, ((0, 0), (0, max(0, int(order.max()) + 1 - table.shape[1])), (0, 0)), constant_values=np.nan
+    )
+    for row, one in enumerate(trials):
+        used = np.stack([_used_held_out(trial) for trial in one])
+        informed = np.stack([trial.expansion.estimator == 1 for trial in one])
+        for column, inside in enumerate(members):
+            if informed[:, inside].any():
+                tall[row, order[row, column], column] = 10 * np.log10(np.mean(10 ** (used[:, inside] / 10)))
+    return tall
+
+
+def _used_held_out(trial: Trial) -> Real:
+    """Held-out error of what was used at each frequency, (F,)."""
+    found = trial.expansion
+    used: Real = np.take_along_axis(found.held_out_db, found.order[None], axis=0)[0]
+    return used
 
 
 def _mean_power(error_db: list[Real]) -> Real:

@@ -121,8 +121,8 @@ def test_convert_tells_what_it_found(scan_file: Path, tmp_path: Path, capsys: Ca
     assert [line[26:] for line in err.splitlines()] == [
         "frequencies fitted: 0 of 7",
         "frequencies fitted: 7 of 7",
-        "subsets of points fitted: 0 of 15",
-        "subsets of points fitted: 15 of 15",
+        "subsets of points fitted: 0 of 5",
+        "subsets of points fitted: 5 of 5",
     ]
 
 
