@@ -26,6 +26,8 @@ GRID = (2, 3, 4)
 """Coarse candidates along depth, width and height of the box."""
 SMALL_DEVICE_KA = 1.5
 """Below this k times the box's half diagonal the centre does not matter, and the scan's own is kept."""
+NEAR_OWN_M = 0.002
+"""A centre this near to the scan's own is taken to be it: about a shell's own centre all frequencies share a basis."""
 LEAST_GAIN_DB = 1.0
 """A centre is moved only where this much is gained over the scan's own."""
 PATH_STEP_M = 0.02
@@ -70,7 +72,9 @@ def find_centres(
             start = best
         elif start is not None:
             centre[s], error[s] = start, UNKNOWN_M
-    return Centres(_smooth_path(centre, error), error)
+    path = _smooth_path(centre, error)
+    near = np.linalg.norm(path - own_centre_m, axis=1) < NEAR_OWN_M
+    return Centres(np.where(near[:, None], own_centre_m, path), error)
 
 
 @dataclass(frozen=True, eq=False)

@@ -17,7 +17,14 @@ from scanproc.steps.box import device_box
 from scanproc.steps.centre import Centres, find_centres
 from scanproc.steps.informed import USUAL_NOISE, Device, fit_informed, learn
 from scanproc.steps.order_choice import between, checked_order, choose_orders, highest_order
-from scanproc.steps.truncated import Trial, noise_share, trial_result, try_orders
+from scanproc.steps.truncated import (
+    Trial,
+    noise_share,
+    on_shell,
+    trial_result,
+    try_orders,
+    try_orders_on_shell,
+)
 from scanproc.steps.uncertainty import far_field_error_db
 from scanproc.waves.harmonics import real_harmonics
 
@@ -85,7 +92,7 @@ def prepare(
     centres = _centres(
         sample, device, (0.0, 0.0, 0.0) if centre_m is None and order is not None else centre_m
     )
-    judged = each(lambda s: _judge(sample, s, centres.centre_m[s], limit, order), range(len(chosen)))
+    judged = _judge_all(sample, centres.centre_m, limit, order, each)
     if order is not None:
         orders = np.full(len(frequency), order, dtype=np.int64)
         sample_orders = np.full(len(chosen), order, dtype=np.int64)
@@ -139,6 +146,24 @@ def _centres(sample: Scan, device: Device, centre_m: ArrayLike | None) -> Centre
     k = geometry.wavenumbers(sample.setup, sample.frequency_hz)
     relative = geometry.relative_wavenumber(sample.setup)
     return find_centres(sample.setup.position_m, sample.pressure_pa, k, relative, device.box, np.zeros(3))
+
+
+def _judge_all(sample: Scan, centre_m: Real, limit: int, order: int | None, each: Each) -> list[Trial]:
+    """All orders that matter at every sample; those about a shell's own centre share one factorisation."""
+    own = geometry.view_from(sample.setup.position_m, centre_m[0])
+    shared = (
+        np.flatnonzero(np.all(centre_m == centre_m[0], axis=1)) if on_shell(sample, own) else np.empty(0, int)
+    )
+    top = limit if order is None else min(order + 2, highest_order(sample.points))
+    trials: dict[int, Trial] = {}
+    if len(shared):
+        trials.update(
+            zip(shared.tolist(), try_orders_on_shell(sample.take_frequencies(shared), own, top), strict=True)
+        )
+    alone = [s for s in range(len(centre_m)) if s not in trials]
+    found = each(lambda s: _judge(sample, s, centre_m[s], limit, order), alone)
+    trials.update(zip(alone, found, strict=True))
+    return [trials[s] for s in range(len(centre_m))]
 
 
 def _judge(sample: Scan, s: int, centre_m: Real, limit: int, order: int | None) -> Trial:

@@ -33,10 +33,15 @@ Progress = Callable[[int], None]
 
 @dataclass(frozen=True, eq=False)
 class Trial:
-    """All orders at one frequency: ``held_out_db`` (orders,) and the fit itself."""
+    """All orders at one frequency: ``held_out_db`` (orders,), and the fit, of whose data this is one ``column``.
+
+    ``on_shell``: the basis was the real one of a shell, so coefficients still carry the radial functions' phase.
+    """
 
     held_out_db: Real
     nested: NestedFit
+    column: int = 0
+    on_shell: bool = False
 
 
 def on_shell(scan: Scan, view: View) -> bool:
@@ -84,6 +89,13 @@ def try_orders(scan: Scan, view: View, harmonics: Real, index: int, limit: int) 
     return Trial(nested.held_out_db()[:, 0], nested)
 
 
+def try_orders_on_shell(scan: Scan, view: View, limit: int) -> list[Trial]:
+    """Every order up to ``limit`` at every frequency, from one real factorisation."""
+    nested = nested_fit(real_harmonics(limit, view.direction), scan.pressure_pa, ends(limit), overwrite=True)
+    held_out = nested.held_out_db()
+    return [Trial(held_out[:, column], nested, column, True) for column in range(held_out.shape[1])]
+
+
 def fit_one(
     scan: Scan, view: View, harmonics: Real, index: int, order: int, sensor_noise: float
 ) -> Expansion:
@@ -105,10 +117,12 @@ def trial_result(
     trial: Trial, order: int, wavenumber: float, scaling_m: float, reach_m: float, sensor_noise: float
 ) -> tuple[Complex, Uncertainty]:
     """Coefficients (modes, 1) of one order of a trial, and their uncertainty."""
-    k, here = np.array([wavenumber]), np.zeros(1, dtype=np.int64)
+    k, here = np.array([wavenumber]), np.array([trial.column])
     phase = np.ones((mode_count(order), 1), dtype=np.complex128)
+    if trial.on_shell:
+        phase = _shell_phase(order, k * scaling_m)
     found = truncation_uncertainty(trial.nested, order, here, k, scaling_m, phase)
-    values = coefficients(trial.nested, order)
+    values = coefficients(trial.nested, order, here) / phase
     missing = missing_share(
         trial.held_out_db[[order]], np.array([order]), k, np.array([reach_m]), np.array([sensor_noise])
     )
