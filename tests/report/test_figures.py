@@ -41,7 +41,7 @@ from scanproc.steps.point_errors import point_errors
 @pytest.fixture(scope="module")
 def made() -> Material:
     scan = two_sources()
-    expansion = fit(scan)
+    expansion = fit(scan, centre_m=(0.0, 0.0, 0.0), estimator="truncated")
     sweeps = orbits(expansion, 30)
     result = Result(expansion, {sweeps.name: sweeps}, {})
     summary = json.loads(json.dumps(summarise(result, "quay horn", -25.0, "default").as_json()))

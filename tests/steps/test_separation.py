@@ -165,7 +165,9 @@ def test_one_layer_is_refused() -> None:
     with pytest.raises(ScanDataError, match="needs two layers of points, the scan has one"):
         separate(one)
     side = drum([0.3], [0.3], 400)[0]
-    with pytest.raises(ScanDataError, match="needs two layers"):
+    with pytest.raises(
+        ScanDataError, match=r"needs two layers|mm apart cannot tell the device from the room"
+    ):
         separate(two_monopoles(side, FREQUENCY))
     labelled = replace(one, setup=replace(one.setup, layer=np.zeros(300, int)))
     with pytest.raises(ScanDataError, match="needs two layers"):
