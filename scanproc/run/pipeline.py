@@ -9,6 +9,8 @@ from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
+import scipy.linalg  # noqa: F401  its BLAS must be loaded before it is limited
+from threadpoolctl import threadpool_limits
 
 from scanproc.conventions import Complex, Real
 from scanproc.errors import OutputError, ScanDataError
@@ -61,7 +63,7 @@ def convert(
     settings = settings or Settings()
     source, directory = Path(scan_path), Path(output)
     may_replace(directory, directory / "summary.json", force)
-    with open_scan(source) as file:
+    with open_scan(source) as file, threadpool_limits(limits=1, user_api="blas"):
         try:
             checked = handle(file, settings.check)
             expansion, room = without_room(file, settings, progress)
