@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -68,3 +69,34 @@ class FitPlan:
     def at(self, frequency_hz: Real) -> Integer:
         """Places of the given frequencies in the plan, (frequencies,)."""
         return np.searchsorted(self.frequency_hz, frequency_hz)
+
+
+def join(parts: Sequence[FitPlan]) -> FitPlan:
+    """One plan from those of neighbouring bands of the same scan, in rising frequency."""
+    if len(parts) == 1:
+        return parts[0]
+    names = tuple(dict.fromkeys(name for part in parts for name in part.block_names))
+    together = {
+        name: np.concatenate([getattr(part, name) for part in parts])
+        for name in (
+            "frequency_hz",
+            "order",
+            "centre_m",
+            "informed",
+            "sensor_noise",
+            "sample_hz",
+            "centre_error_m",
+            "truncated_db",
+            "informed_db",
+            "noise",
+        )
+    }
+    weight = np.concatenate([_rows(part, names) for part in parts], axis=1)
+    return replace(parts[0], block_names=names, block_weight=weight, **together)
+
+
+def _rows(plan: FitPlan, names: Sequence[str]) -> Real:
+    """The weights of the named blocks, (names, S), NaN where the plan has none."""
+    known = dict(zip(plan.block_names, plan.block_weight, strict=True))
+    missing = np.full(len(plan.sample_hz), np.nan)
+    return np.array([known.get(name, missing) for name in names]).reshape(len(names), len(missing))

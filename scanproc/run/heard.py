@@ -11,7 +11,7 @@ import numpy as np
 from scanproc.conventions import Complex, Real
 from scanproc.files.scan_file import ScanFile
 from scanproc.records.room import Gate
-from scanproc.records.scan import ImpulseScan, Scan, ScanSetup
+from scanproc.records.scan import ImpulseScan, Scan, ScanSetup, beside
 from scanproc.steps import geometry
 from scanproc.steps.check_points import GainDelayDrift, find_drift, merged, without_drift
 from scanproc.steps.gate import gate, latency_s
@@ -22,7 +22,7 @@ from scanproc.steps.temperature import in_mean_air, mean_air, stretched_spectra
 FEW_POINTS = 300
 """Responses of about so many points tell latency and first reflection."""
 BLOCK_SAMPLES = 2**24
-"""Values of responses held at once."""
+"""Values of responses or spectra read at once."""
 LEAST_REPEATS = 3
 """Drift is taken out when at least so many measurements came again."""
 
@@ -86,9 +86,15 @@ class Heard:
 
     def _read(self, frequency_hz: Real) -> Scan:
         """The columns of a file of spectra."""
-        first = int(np.searchsorted(self.file.frequency_hz, frequency_hz[0]))
-        last = int(np.searchsorted(self.file.frequency_hz, frequency_hz[-1]))
-        return _at(self.file.read_frequencies(slice(first, last + 1)), frequency_hz)
+        columns = np.searchsorted(self.file.frequency_hz, frequency_hz)
+        step = max(1, BLOCK_SAMPLES // max(1, self.file.points))
+        starts = np.unique(columns // step) * step
+        parts = []
+        for start in starts:
+            inside = columns[(columns >= start) & (columns < start + step)]
+            part = self.file.read_frequencies(slice(int(inside[0]), int(inside[-1]) + 1))
+            parts.append(part.take_frequencies(inside - inside[0]))
+        return beside(parts)
 
     def _file_in_mean_air(self) -> Scan:
         scan = self.file.read()
@@ -98,9 +104,3 @@ class Heard:
     def _some_responses(self) -> ImpulseScan:
         few = self.file.read_points(slice(0, None, max(1, self.file.points // FEW_POINTS)))
         return few if isinstance(few, ImpulseScan) else responses(few)
-
-
-def _at(scan: Scan, frequency_hz: Real) -> Scan:
-    if len(scan.frequency_hz) == len(frequency_hz):
-        return scan
-    return scan.take_frequencies(np.searchsorted(scan.frequency_hz, frequency_hz))

@@ -12,7 +12,6 @@ import numpy as np
 import scipy.linalg  # noqa: F401  its BLAS must be loaded before it is limited
 from threadpoolctl import threadpool_limits
 
-from scanproc.conventions import Complex, Real
 from scanproc.errors import OutputError, ScanDataError
 from scanproc.files.atomic import whole_directory
 from scanproc.files.curve_table import write_curves
@@ -25,7 +24,6 @@ from scanproc.records.curves import Curves
 from scanproc.records.expansion import Expansion, join
 from scanproc.records.result import Result
 from scanproc.records.room import RoomReport, join_reports
-from scanproc.records.scan import ImpulseScan, Scan
 from scanproc.records.study import Study
 from scanproc.report.points import points_answer
 from scanproc.report.summary import Summary, summarise
@@ -33,13 +31,12 @@ from scanproc.run.check import Handled, handle
 from scanproc.run.datasheet import all_curves, datasheet
 from scanproc.run.heard import Heard
 from scanproc.run.page import Extras, residuals, write_figures, write_page
-from scanproc.run.point_study import studied
+from scanproc.run.point_study import study_of
+from scanproc.run.preparation import Prepared, hearing, prepare
 from scanproc.run.progress import Progress, silent
-from scanproc.run.room import RoomPlan, fit_in_room, plan_room, ways_of
-from scanproc.run.settings import FigureSettings, FrequencySettings, Settings
-from scanproc.steps.check_points import GainDelayDrift
+from scanproc.run.room import fit_in_room, ways_of
+from scanproc.run.settings import FigureSettings, Settings
 from scanproc.steps.extrapolate import orbits
-from scanproc.steps.spectra import spectra, usual_frequencies
 from scanproc.version import RESULTS_VERSION, VERSION
 
 BLOCK_BYTES = 128 * 2**20
@@ -66,11 +63,16 @@ def convert(
     with open_scan(source) as file, threadpool_limits(limits=1, user_api="blas"):
         try:
             checked = handle(file, settings.check)
-            expansion, room = without_room(file, settings, progress)
+            heard = hearing(file, settings)
+            progress("plans made", 0, 1)
+            plan = prepare(heard, settings)
+            progress("plans made", 1, 1)
+            expansion, room = fitted(heard, settings, plan, progress)
+            wanted = settings.points.in_convert
+            study = study_of(heard, settings, plan, progress, short=True) if wanted else None
+            aside = asides(file, expansion, room, checked, study)
         except ScanDataError as error:
             raise error if error.path else error.at(source) from None
-        study = study_of(file, settings, progress) if settings.points.in_convert else None
-        aside = asides(file, expansion, room, checked, study)
     return finish(expansion, aside, source, directory, settings, force=force, figures=figures)
 
 
@@ -146,27 +148,25 @@ def room_warnings(file: ScanFile, room: RoomReport) -> list[str]:
     return list(room.warnings)
 
 
-def study_of(file: ScanFile, settings: Settings, progress: Progress) -> Study:
-    """How many points would have been enough, from a study shorter than that of ``scanproc points``."""
-    _, scans = spectra_in_blocks(file, settings.frequencies)
-    return studied(scans, settings, progress, short=True)
-
-
 def without_room(
     file: ScanFile, settings: Settings, progress: Progress = silent
 ) -> tuple[Expansion, RoomReport]:
     """The expansion of the device, without the room as far as the scan allows, and what was done for that."""
-    parts = list(fitted(file, settings, progress))
-    return join([part for part, _ in parts]), join_reports([report for _, report in parts])
+    heard = hearing(file, settings)
+    return fitted(heard, settings, prepare(heard, settings), progress)
 
 
-def fitted(file: ScanFile, settings: Settings, progress: Progress) -> Iterator[tuple[Expansion, RoomReport]]:
-    """The expansion in as few blocks of frequencies as memory allows, from the lowest up.
+def fitted(
+    heard: Heard, settings: Settings, plan: Prepared, progress: Progress = silent
+) -> tuple[Expansion, RoomReport]:
+    """The expansion and its room as planned.
 
-    gate -> fit the high band; separate the low band; blend: see :mod:`scanproc.run.room`.
+    gate -> fit the high band; separate the low band; blend: see :mod:`scanproc.run.room`. In as few blocks of
+    frequencies as memory allows, from the lowest up.
     """
-    frequency = wanted_frequencies(file, settings.frequencies)
-    done, end, total = 0, 0, len(frequency)
+    done, end, total = 0, 0, len(plan.frequency_hz)
+    parts = []
+    progress("frequencies fitted", 0, total)
 
     def count(more: int) -> None:
         nonlocal done
@@ -174,36 +174,11 @@ def fitted(file: ScanFile, settings: Settings, progress: Progress) -> Iterator[t
             done = min(done + more, end)
             progress("frequencies fitted", done, total)
 
-    progress("frequencies fitted", 0, total)
-    heard = hearing(file, settings)
-    plan = prepare(heard, settings)
-    for block in blocks(0, total, file.points):
+    for block in blocks(0, total, heard.file.points):
         end = block.stop
-        yield fit_part(heard, settings, plan, block, count)
+        parts.append(fit_part(heard, settings, plan, block, count))
         count(end - done)
-
-
-@dataclass(frozen=True, eq=False)
-class Prepared:
-    """What is decided about a scan as a whole; small, and the same for whatever part of it is fitted next."""
-
-    frequency_hz: Real
-    room: RoomPlan
-    drift: GainDelayDrift | None
-
-
-def hearing(file: ScanFile, settings: Settings, plan: Prepared | None = None) -> Heard:
-    """The sound of a scan file; with a plan, what the plan knows of drift is taken out."""
-    heard = Heard(file, None if isinstance(settings.fit.centre_m, str) else settings.fit.centre_m)
-    heard.drift = plan.drift if plan else None
-    return heard
-
-
-def prepare(heard: Heard, settings: Settings) -> Prepared:
-    """The decisions about a scan. Raises ScanDataError where the settings ask for what it does not allow."""
-    frequency = wanted_frequencies(heard.file, settings.frequencies)
-    room = plan_room(heard, settings.room, frequency, ways_of(settings))
-    return Prepared(frequency, room, heard.drift)
+    return join([part for part, _ in parts]), join_reports([report for _, report in parts])
 
 
 def fit_part(
@@ -215,48 +190,6 @@ def fit_part(
 ) -> tuple[Expansion, RoomReport]:
     """Some of the plan's frequencies fitted, without the room; ``progress`` is told how many more are done."""
     return fit_in_room(heard, plan.room, plan.frequency_hz[which], ways_of(settings, progress))
-
-
-def spectra_in_blocks(file: ScanFile, band: FrequencySettings) -> tuple[int, Iterator[Scan]]:
-    """How many frequencies of a scan file are wanted, and their spectra block by block."""
-    if file.kind == "impulse responses":
-        scan = transformed(file, band)
-        total = len(scan.frequency_hz)
-        return total, (scan.take_frequencies(block) for block in blocks(0, total, file.points))
-    start, stop = wanted_columns(file, band)
-    return stop - start, (file.read_frequencies(block) for block in blocks(start, stop, file.points))
-
-
-def transformed(file: ScanFile, band: FrequencySettings) -> Scan:
-    """Spectra of a file of impulse responses, read by blocks of points."""
-    frequency = wanted_frequencies(file, band)
-    pressure: list[Complex] = []
-    for block in blocks(0, file.points, file.samples):
-        responses = file.read_points(block)
-        assert isinstance(responses, ImpulseScan)
-        pressure.append(spectra(responses, frequency).pressure_pa)
-    return Scan(file.setup, frequency, np.concatenate(pressure))
-
-
-def wanted_frequencies(file: ScanFile, band: FrequencySettings) -> Real:
-    """The frequencies of the results (F,), Hz. Raises ScanDataError when none is left."""
-    if file.kind == "impulse responses":
-        rate, per_octave = file.sampling_rate_hz, band.per_octave
-        return usual_frequencies(file.samples, rate, per_octave, band.lowest_hz, band.highest_hz)
-    return file.frequency_hz[slice(*wanted_columns(file, band))]
-
-
-def wanted_columns(file: ScanFile, band: FrequencySettings) -> tuple[int, int]:
-    """First and one beyond the last frequency in the band. Raises ScanDataError when none is."""
-    have = file.frequency_hz
-    lowest, highest = band.lowest_hz or 0.0, band.highest_hz or np.inf
-    start, stop = int(np.searchsorted(have, lowest)), int(np.searchsorted(have, highest, side="right"))
-    if start >= stop:
-        raise ScanDataError(
-            f"no frequency lies between {lowest:g} and {highest:g} Hz, the scan has "
-            f"{have[0]:g} to {have[-1]:g} Hz: widen [frequencies] in the settings"
-        )
-    return start, stop
 
 
 def blocks(start: int, stop: int, across: int) -> Iterator[slice]:

@@ -1,44 +1,48 @@
-"""The study of the number of points as the settings want it, on spectra read block by block."""
+"""The study of the number of points as the settings want it, on the sound that is fitted: without the room."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-
-import numpy as np
-
-from scanproc.records.scan import Scan
+from scanproc.files.scan_file import ScanFile
 from scanproc.records.study import Study
 from scanproc.run.fitting import fixed_centre, in_threads
+from scanproc.run.heard import Heard
+from scanproc.run.preparation import Prepared, hearing, prepare
 from scanproc.run.progress import Progress, silent
+from scanproc.run.room import as_fitted, ways_of
 from scanproc.run.settings import Settings
 from scanproc.steps.study import StudyChoices, band_frequencies, study
 
 SHORT_SIZES = 5
 
 
-def studied(
-    scans: Iterable[Scan],
+def study_of(
+    heard: Heard,
     settings: Settings,
+    plan: Prepared,
     progress: Progress = silent,
     *,
     target_db: float | None = None,
     short: bool = False,
 ) -> Study:
-    """The study of a scan that comes in blocks of frequencies, with the settings' fit and frequencies.
+    """The study of a scan by the plan of its conversion, with the settings' fit and frequencies.
 
-    A ``short`` one has fewer sizes, one subset of each and one frequency in each band.
+    A ``short`` one has fewer sizes, one subset of each and one frequency in each band. Raises ScanDataError when
+    the points are too few.
     """
     wanted = settings.points
     choices = StudyChoices(wanted.sizes, wanted.draws, wanted.smallest_share)
     if short:
         choices = StudyChoices(min(SHORT_SIZES, wanted.sizes), 1, wanted.smallest_share, 1)
+    few = plan.frequency_hz[band_frequencies(plan.frequency_hz, choices.per_band)]
+    scan, fit_plan = as_fitted(heard, plan.room, few, ways_of(settings))
     return study(
-        some_frequencies(scans, choices.per_band),
+        scan,
         target_db=settings.fit.target_db if target_db is None else target_db,
         centre_m=fixed_centre(settings.fit),
         max_order=settings.fit.max_order,
         estimator=settings.fit.estimator,
         driver_m=settings.fit.driver_m,
+        plan=fit_plan,
         each=in_threads,
         seconds_per_point=wanted.seconds_per_point,
         choices=choices,
@@ -46,18 +50,14 @@ def studied(
     )
 
 
-def some_frequencies(scans: Iterable[Scan], per_band: int) -> Scan:
-    """The scan at the few frequencies that stand for their bands."""
-    parts = [scan.take_frequencies(band_frequencies(scan.frequency_hz, per_band)) for scan in scans]
-    noise = None if parts[0].noise_pa is None else np.concatenate([_noise(part) for part in parts], axis=-1)
-    return Scan(
-        parts[0].setup,
-        np.concatenate([part.frequency_hz for part in parts]),
-        np.concatenate([part.pressure_pa for part in parts], axis=1),
-        noise,
-    )
-
-
-def _noise(part: Scan) -> np.ndarray:
-    assert part.noise_pa is not None
-    return part.noise_pa
+def studied(
+    file: ScanFile,
+    settings: Settings,
+    progress: Progress = silent,
+    *,
+    target_db: float | None = None,
+    short: bool = False,
+) -> Study:
+    """The study of a scan file that is not converted. Raises ScanDataError and SettingsError."""
+    heard = hearing(file, settings)
+    return study_of(heard, settings, prepare(heard, settings), progress, target_db=target_db, short=short)

@@ -7,7 +7,7 @@ from pathlib import Path
 from scanproc.errors import ScanDataError, SettingsError
 from scanproc.files.scan_file import open_scan
 from scanproc.report.points import PointsAnswer, points_answer
-from scanproc.run.pipeline import spectra_in_blocks
+from scanproc.run.check import handle
 from scanproc.run.point_study import studied
 from scanproc.run.progress import Progress, silent
 from scanproc.run.settings import Settings
@@ -34,9 +34,8 @@ def points(
     set_by = settings.who_set("fit", "target_db") if given is None else "settings"
     with open_scan(Path(scan_path)) as file:
         try:
-            found = studied(
-                spectra_in_blocks(file, settings.frequencies)[1], settings, progress, target_db=given
-            )
+            handle(file, settings.check)
+            found = studied(file, settings, progress, target_db=given)
         except ScanDataError as error:
             raise error if error.path else error.at(scan_path) from None
     return points_answer(found, set_by, up_to_hz)

@@ -17,6 +17,7 @@ from scanproc.conventions import Real
 from scanproc.errors import ScanDataError
 from scanproc.records.expansion import Expansion
 from scanproc.records.fit_plan import FitPlan
+from scanproc.records.fit_plan import join as join_plans
 from scanproc.records.room import Gate, RoomReport, Separation
 from scanproc.records.scan import Scan, beside
 from scanproc.run.fitting import fit_block, fixed_centre, make_plan
@@ -29,7 +30,7 @@ from scanproc.steps.gate import gate_after, gate_in_room, gate_until
 from scanproc.steps.layers import ONE_LAYER, depth_of_layers_m
 from scanproc.steps.prepare import sample_frequencies
 from scanproc.steps.reflections import gap_s
-from scanproc.steps.separation import separate
+from scanproc.steps.separation import separate, without_incoming
 
 SAMPLES = 16
 """Frequencies at which separation is tried, and compared with the gated result, before the whole is fitted."""
@@ -47,10 +48,12 @@ class Split(Protocol):
 
 @dataclass(frozen=True)
 class Ways:
-    """How scans are fitted: ``fit`` for a first look, ``plan`` and ``planned`` in earnest; and how separated."""
+    """How scans are fitted: ``fit`` for a first look, ``plan`` and ``planned`` in earnest; how separated, and how
+    rid of incoming sound."""
 
     fit: Callable[[Scan], Expansion]
     split: Split
+    clean: Callable[[Scan], Scan]
     plan: Callable[[Scan, Real], FitPlan]
     planned: Callable[[Scan, FitPlan], Expansion]
 
@@ -77,6 +80,7 @@ def ways_of(settings: Settings, progress: Callable[[int], None] | None = None) -
     return Ways(
         partial(fit, centre_m=centre, estimator="truncated", **chosen),
         partial(separate, centre_m=centre, progress=progress, **chosen),
+        partial(without_incoming, centre_m=centre, **chosen),
         partial(make_plan, settings=settings.fit),
         partial(fit_block, progress=progress),
     )
@@ -117,6 +121,23 @@ def fit_in_room(heard: Heard, plan: RoomPlan, frequency_hz: Real, ways: Ways) ->
         parts.append(_planned(_upper(heard, plan.gate, high), plan, ways))
     expansion = parts[0] if len(parts) == 1 else blend(parts[0], parts[1], start, end)
     return expansion, _report(plan, frequency_hz, separation)
+
+
+def as_fitted(heard: Heard, plan: RoomPlan, frequency_hz: Real, ways: Ways) -> tuple[Scan, FitPlan]:
+    """The device's sound at some of the plan's frequencies (F,), without the room, and how it is fitted.
+
+    Where outgoing and incoming sound are told apart, this takes the incoming sound out.
+    """
+    start, _ = _sides(plan.separated, plan.blend_hz)
+    low, high = frequency_hz[frequency_hz <= start], frequency_hz[frequency_hz > start]
+    scans, plans = [], [] if plan.fit is None else [plan.fit]
+    if len(low):
+        scans.append(ways.clean(heard.whole(low)) if plan.separated else heard.steady(low))
+    if len(low) and plan.separated:
+        plans.insert(0, ways.plan(scans[0], low))
+    if len(high):
+        scans.append(_upper(heard, plan.gate, high))
+    return beside(scans), join_plans(plans)
 
 
 def _sides(separated: bool, blend_hz: tuple[float, float] | None) -> tuple[float, float]:

@@ -34,8 +34,9 @@ from scanproc.run.blocks import Block, Shape
 from scanproc.run.check import handle, handle_again
 from scanproc.run.fitting import one_after_another
 from scanproc.run.inspection import inspect
-from scanproc.run.pipeline import Prepared, asides, finish, fit_part, hearing, prepare, study_of
-from scanproc.run.progress import silent
+from scanproc.run.pipeline import asides, finish, fit_part
+from scanproc.run.point_study import study_of
+from scanproc.run.preparation import Prepared, hearing, prepare
 from scanproc.run.settings import Settings
 from scanproc.steps import geometry
 from scanproc.steps.order_choice import highest_order
@@ -163,7 +164,8 @@ def _fit(work: Work) -> dict[str, Any]:
 def _study(work: Work) -> dict[str, Any]:
     if not work.study_file.is_file():
         with _opened(work) as file:
-            found = study_of(file, work.settings, silent)
+            plan = blocks.load_record(work.plan_file)
+            found = study_of(hearing(file, work.settings, plan), work.settings, plan, short=True)
         blocks.save_record(work.study_file, found)
     return {}
 

@@ -19,7 +19,6 @@ from scanproc.records.scan import ScanSetup
 from scanproc.report import words
 from scanproc.report.points import PointsAnswer, points_answer
 from scanproc.run.fitting import fixed_centre
-from scanproc.run.pipeline import spectra_in_blocks
 from scanproc.run.point_study import studied
 from scanproc.run.settings import Settings
 from scanproc.steps.next_points import next_points
@@ -162,8 +161,7 @@ def _look(
     try:
         with open_scan(path) as file:
             setup = file.setup
-            _, scans = spectra_in_blocks(file, settings.frequencies)
-            study = studied(scans, settings, target_db=choices.target_db, short=True)
+            study = studied(file, settings, target_db=choices.target_db, short=True)
     except (ScanFileError, ScanDataError) as error:
         say(f"not to be judged at the moment, trying again: {error}")
         return None

@@ -22,7 +22,7 @@ from scanproc.steps import geometry
 from scanproc.steps.geometry import View
 from scanproc.steps.layers import ONE_LAYER, depth_of_layers_m, two_shells
 from scanproc.steps.order_choice import POINTS_PER_MODE
-from scanproc.steps.split import Split, incoming_db
+from scanproc.steps.split import Split, incoming_at, incoming_db
 from scanproc.steps.split_any import split_on_any_surface
 from scanproc.steps.split_shells import split_on_shells
 from scanproc.steps.uncertainty import far_field_error_db
@@ -50,19 +50,48 @@ def separate(
     all there is to say so).
     """
     view = geometry.view_from(scan.setup.position_m, centre_m)
-    depth = depth_of_layers_m(scan.setup, view)
     k = geometry.wavenumbers(scan.setup, scan.frequency_hz)
+    split, depth = _split(scan, view, k, order, max_order, progress or _silent)
+    return _separation(scan, view, k, split, depth, refuse)
+
+
+def without_incoming(
+    scan: Scan,
+    *,
+    order: int | None = None,
+    max_order: int | None = None,
+    centre_m: ArrayLike = (0.0, 0.0, 0.0),
+) -> Scan:
+    """The scan as it would be without what arrives from outside, told apart as :func:`separate` does.
+
+    Raises ScanDataError as :func:`separate` does, but for layers that are too close.
+    """
+    view = geometry.view_from(scan.setup.position_m, centre_m)
+    k = geometry.wavenumbers(scan.setup, scan.frequency_hz)
+    split, _ = _split(scan, view, k, order, max_order, _silent)
+    incoming = incoming_at(split, view, k, geometry.relative_wavenumber(scan.setup))
+    return Scan(scan.setup, scan.frequency_hz, scan.pressure_pa - incoming, scan.noise_pa)
+
+
+def _split(
+    scan: Scan,
+    view: View,
+    k: Real,
+    order: int | None,
+    max_order: int | None,
+    progress: Callable[[int], None],
+) -> tuple[Split, float]:
+    """Both fields' coefficients, and the distance of the layers in metres."""
+    depth = depth_of_layers_m(scan.setup, view)
     relative = geometry.relative_wavenumber(scan.setup)
     shells = two_shells(view) if np.all(relative == 1) else None
     smallest = scan.points // 2 if shells is None else min(len(shell) for shell in shells)
     limit = _limit(smallest, order, max_order)
-    report = progress or _silent
     if shells is None:
-        split = split_on_any_surface(scan, view, k, relative, limit, order, report)
-    else:
-        split = split_on_shells(scan, view, k, shells, limit, order)
-        report(len(k))
-    return _separation(scan, view, k, split, depth, refuse)
+        return split_on_any_surface(scan, view, k, relative, limit, order, progress), depth
+    split = split_on_shells(scan, view, k, shells, limit, order)
+    progress(len(k))
+    return split, depth
 
 
 def _limit(points_per_layer: int, order: int | None, max_order: int | None) -> int:

@@ -10,7 +10,9 @@ from numpy.typing import NDArray
 
 from scanproc.conventions import Complex, Integer, Real, mode_degrees
 from scanproc.records.checked import Number
+from scanproc.steps.geometry import View
 from scanproc.steps.uncertainty import Uncertainty
+from scanproc.waves.harmonics import real_harmonics
 from scanproc.waves.least_squares import decibels
 from scanproc.waves.radial import far_radial, regular_radial
 
@@ -72,6 +74,20 @@ def incoming_db(split: Split, wavenumber: Real, radius_m: float) -> Real:
     radial = np.stack([regular_radial(order, k * radius_m, k * radius_m)[:, 0] for k in wavenumber], axis=1)
     incoming = np.sum(np.abs(split.regular * radial[mode_degrees(order)]) ** 2, axis=0)
     return decibels(incoming / np.sum(np.abs(split.outgoing) ** 2, axis=0))
+
+
+def incoming_at(split: Split, view: View, wavenumber: Real, relative: Real) -> Complex:
+    """Pressure of the incoming sound at the points, (points, F).
+
+    ``relative`` (points,): each point's own wave number over ``wavenumber`` (F,).
+    """
+    order = int(split.order.max())
+    harmonics, degree = real_harmonics(order, view.direction), mode_degrees(order)
+    pressure = np.empty((len(harmonics), len(wavenumber)), dtype=np.complex128)
+    for index, k in enumerate(wavenumber):
+        radial = regular_radial(order, k * relative * view.radius_m, k * view.scaling_radius_m)
+        pressure[:, index] = (harmonics * radial[degree].T) @ split.regular[: len(degree), index]
+    return pressure
 
 
 def _beside(blocks: Sequence[NDArray[Number]], fill: float) -> NDArray[Number]:

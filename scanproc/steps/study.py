@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from scanproc.conventions import Boolean, Integer, Real
+from scanproc.records.fit_plan import FitPlan
 from scanproc.records.scan import Scan
 from scanproc.records.study import Study
 from scanproc.steps.extrapolate import DB_PER_RELATIVE_ERROR, far_field
@@ -57,6 +58,7 @@ def study(
     max_order: int | None = None,
     estimator: Estimator = "auto",
     driver_m: ArrayLike = (),
+    plan: FitPlan | None = None,
     seconds_per_point: float | None = None,
     choices: StudyChoices = StudyChoices(),
     progress: Progress = lambda done, total: None,
@@ -65,15 +67,16 @@ def study(
     """Errors by number of points, order and band, and the points that a far-field error of ``target_db`` takes.
 
     Each band is judged at a few of its frequencies: the error hardly changes within a third of an octave, so the
-    rest would add time and nothing else. Raises ScanDataError when the points are too few for any fit.
+    rest would add time and nothing else. A ``plan`` for the frequencies of the scan spares finding centre and
+    estimator again. Raises ScanDataError when the points are too few for any fit.
     """
     some = scan.take_frequencies(band_frequencies(scan.frequency_hz, choices.per_band))
-    fit_plan = prepare(
+    fit_plan = plan or prepare(
         some, max_order=max_order, centre_m=centre_m, estimator=estimator, driver_m=driver_m, each=each
     )
     stages = make_stages(some, fit_plan, max_order)
     size = subset_sizes(scan.points, choices.sizes, choices.smallest_share)
-    plan = [(int(s), draw) for s in size for draw in range(choices.draws if s < scan.points else 1)]
+    subsets = [(int(s), draw) for s in size for draw in range(choices.draws if s < scan.points else 1)]
     trials: dict[int, list[Trial]] = {}
     worth = np.ones(len(some.frequency_hz), dtype=bool)
 
@@ -82,14 +85,14 @@ def study(
         chosen = spread_subset(scan.setup, item[0], rng)
         return with_informed(run_trials(stages, chosen, rng), some, fit_plan, chosen, worth, target_db)
 
-    progress(0, len(plan))
+    progress(0, len(subsets))
     done = 0
     for count in size[::-1]:
-        trials[int(count)] = each(one, [item for item in plan if item[0] == count])
+        trials[int(count)] = each(one, [item for item in subsets if item[0] == count])
         error = np.min([trial.expansion.far_field_error_db for trial in trials[int(count)]], axis=0)
         worth &= error < min(target_db + HOPELESS_DB, 0)
         done += len(trials[int(count)])
-        progress(done, len(plan))
+        progress(done, len(subsets))
     time = seconds_per_point or pace_s(scan) or SECONDS_PER_POINT
     found = _gathered(some.frequency_hz, [trials[int(s)] for s in size], size, target_db, time, choices.draws)
     capped = max_order is not None and max_order < highest_order(scan.points)

@@ -119,6 +119,8 @@ def test_convert_tells_what_it_found(scan_file: Path, tmp_path: Path, capsys: Ca
     results = f"Results are in {page.parent}, the page is {page}"
     assert out == f"{summary['verdict']}\n{study}\n{room}\n{results}\n"
     assert [line[26:] for line in err.splitlines()] == [
+        "plans made: 0 of 1",
+        "plans made: 1 of 1",
         "frequencies fitted: 0 of 7",
         "frequencies fitted: 7 of 7",
         "subsets of points fitted: 0 of 5",

@@ -13,9 +13,9 @@ from scanproc.errors import OutputError, ScanDataError, ScanFileError
 from scanproc.files.result_file import read_result
 from scanproc.files.scan_file import open_scan, write_scan
 from scanproc.records.expansion import Expansion
-from scanproc.run import pipeline
+from scanproc.run import heard, pipeline
 from scanproc.run.pipeline import blocks, convert
-from scanproc.run.settings import FrequencySettings, Settings, parse_settings
+from scanproc.run.settings import Settings, parse_settings
 
 
 @pytest.fixture
@@ -131,9 +131,9 @@ def test_spectra_by_blocks_of_points_are_those_of_the_whole(
 ) -> None:
     scan = delayed_impulses()
     write_scan(tmp_path / "scan.h5", scan)
-    monkeypatch.setattr(pipeline, "BLOCK_BYTES", 16 * 512 * 7)
+    monkeypatch.setattr(heard, "BLOCK_SAMPLES", 512 * 7)
     with open_scan(tmp_path / "scan.h5") as file:
-        found = pipeline.transformed(file, FrequencySettings(lowest_hz=1000.0, highest_hz=1000.0))
+        found = heard.Heard(file).whole(np.array([1000.0]))
     delay = -1e-3 + (60 + np.arange(scan.points)) / 48000.0
     np.testing.assert_allclose(found.pressure_pa[:, 0], np.exp(-2j * np.pi * 1000 * delay), atol=1e-11)
 
@@ -221,3 +221,14 @@ def test_noise_raises_the_reported_error(tmp_path: Path) -> None:
         errors.append(convert(tmp_path / f"{name}.h5", tmp_path / name).bands[3].held_out_db)
     assert errors[0] == pytest.approx(-60, abs=3)  # the noise itself, held out
     assert errors[1] == pytest.approx(-20, abs=3)
+
+
+def test_spectra_by_blocks_of_frequencies_are_those_of_the_file(
+    scan_file: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(heard, "BLOCK_SAMPLES", 2 * 100)
+    few = FREQUENCY_HZ[[0, 2, 3, 6]]
+    with open_scan(scan_file) as file:
+        found = heard.Heard(file).whole(few)
+    np.testing.assert_array_equal(found.frequency_hz, few)
+    np.testing.assert_array_equal(found.pressure_pa, monopole_scan().pressure_pa[:, [0, 2, 3, 6]])
