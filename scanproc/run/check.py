@@ -14,7 +14,7 @@ from scanproc.records.check import BAD_POINTS, CheckReport, Finding
 from scanproc.records.scan import ImpulseScan, Scan
 from scanproc.report.words import count
 from scanproc.run.settings import CheckSettings
-from scanproc.steps.check import Judged, check, judging_frequencies, merged
+from scanproc.steps.check import Judged, check, judging_frequencies, merged, wanted_frequencies
 from scanproc.steps.check_setup import some
 from scanproc.steps.drift import Drift
 from scanproc.steps.position_errors import ArmErrors, estimate_arm_errors
@@ -148,7 +148,7 @@ def _all_frequencies(file: ScanFile) -> Real:
 def _wanted(file: ScanFile, frequency: Real) -> Integer:
     """Indices of the frequencies at which points are judged, and of some over the whole band for the noise."""
     over_all = np.linspace(0, len(frequency) - 1, min(len(frequency), NOISE_FREQUENCIES))
-    return np.union1d(judging_frequencies(file.setup, frequency), over_all.round().astype(np.int64))
+    return np.union1d(wanted_frequencies(file.setup, frequency), over_all.round().astype(np.int64))
 
 
 def _from_responses(file: ScanFile, frequency: Real) -> tuple[Scan, ResponseFacts]:

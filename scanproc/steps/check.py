@@ -13,15 +13,15 @@ from scanproc.records.scan import Scan, ScanSetup
 from scanproc.steps import check_setup, geometry
 from scanproc.steps.check_setup import some
 from scanproc.steps.drift import Drift
-from scanproc.steps.faults import Fault, Judgement, judge, silent_points
-from scanproc.steps.prediction import highest_judging_hz, judging_columns
+from scanproc.steps.faults import Fault, judge, silent_points
+from scanproc.steps.prediction import FINE_FREQUENCIES, FREQUENCIES, highest_judging_hz, judging_columns
 from scanproc.steps.response_facts import ResponseFacts
 
 TRUSTED_DB = -10.0
 """Points are judged only where a point is typically predicted better than this."""
 FEW_SHARE, FEW_UNEXPLAINED = 0.002, 0.01
 """Up to this part of the points may be at fault before that is serious; up to the second one without a cause
-found, since a device's sharp edges may make about so many good points look odd."""
+found or a little misplaced, since a device's sharp edges may make about so many good points look odd."""
 LEAST_POINTS = 16
 REMEDIES = {
     "no signal": "check cable, preamplifier and multiplexer, measure them again or leave them out",
@@ -50,14 +50,20 @@ class Judged:
     drift: Drift | None
 
 
-def judging_frequencies(setup: ScanSetup, frequency_hz: Real) -> Integer:
-    """Indices of the frequencies that :func:`check` wants, of all (F,) that the scan has."""
+def judging_frequencies(setup: ScanSetup, frequency_hz: Real, count: int = FREQUENCIES) -> Integer:
+    """Indices of the frequencies at which points are judged, of all (F,) that the scan has."""
     view = geometry.view_from(setup.position_m, (0.0, 0.0, 0.0))
-    return judging_columns(frequency_hz, highest_judging_hz(view, geometry.speed_of_sound(setup)))
+    return judging_columns(frequency_hz, highest_judging_hz(view, geometry.speed_of_sound(setup)), count)
+
+
+def wanted_frequencies(setup: ScanSetup, frequency_hz: Real) -> Integer:
+    """Indices of all frequencies that :func:`check` wants."""
+    few = judging_frequencies(setup, frequency_hz)
+    return np.union1d(few, judging_frequencies(setup, frequency_hz, FINE_FREQUENCIES))
 
 
 def check(scan: Scan, facts: ResponseFacts | None = None, *, all_frequency_hz: Real | None = None) -> Judged:
-    """Findings about a scan, or about some frequencies of it (those of :func:`judging_frequencies` and more).
+    """Findings about a scan, or about some frequencies of it (those of :func:`wanted_frequencies` and more).
 
     ``facts`` are those of its impulse responses, if it has any; ``all_frequency_hz`` all its frequencies, absent:
     those given. Raises ScanDataError when a point lies on the origin.
@@ -72,16 +78,19 @@ def check(scan: Scan, facts: ResponseFacts | None = None, *, all_frequency_hz: R
     if facts is not None:
         clipped = facts.clipped
         findings += check_setup.response_findings(setup, facts)
+    fine = scan.take_frequencies(wanted_frequencies(setup, scan.frequency_hz))
     scan = scan.take_frequencies(judging_frequencies(setup, scan.frequency_hz))
     silent = silent_points(scan)
     if (~silent).sum() < LEAST_POINTS:
         return Judged(CheckReport(scan.points, ordered([*findings, *_too_few(scan, silent)])), None)
-    judged = _judge(scan, silent)
+    judged = judge(_in_even_air(scan), silent, _in_even_air(fine))
     level = float(np.median(judged.prediction.level_db))
     kept = judged.faults
     if level > TRUSTED_DB:
         kept = tuple(fault for fault in kept if fault.kind in SERIOUS)
         findings.append(_untrusted(level))
+    else:
+        findings.append(_noticed(judged.noticed_m))
     findings += fault_findings([fault for fault in kept if not clipped[fault.point]], scan.points)
     findings += drift_findings(judged.drift, setup)
     hz = tuple(float(value) for value in scan.frequency_hz)
@@ -97,7 +106,7 @@ def fault_findings(faults: Sequence[Fault], points: int) -> list[Finding]:
             continue
         where = tuple(fault.point for fault in mine)
         what = f"{len(mine)} of {points} points {NOUNS[kind]}: {_described(mine)}{_pattern(where, points)}"
-        few = FEW_UNEXPLAINED if kind == "outlier" else FEW_SHARE
+        few = FEW_UNEXPLAINED if kind in ("outlier", "position") else FEW_SHARE
         severe = kind in SERIOUS or len(mine) > max(1, few * points)
         found.append(Finding(kind, "serious" if severe else "warning", what, remedy, where))
     return found
@@ -122,11 +131,21 @@ def drift_findings(drift: Drift, setup: ScanSetup) -> list[Finding]:
     return found
 
 
-def _judge(scan: Scan, silent: Boolean) -> Judgement:
-    """The judgement with the points' own temperatures allowed for: distance counts in wavelengths."""
+def _in_even_air(scan: Scan) -> Scan:
+    """The scan with the points' own temperatures allowed for: distance counts in wavelengths."""
     relative = geometry.relative_wavenumber(scan.setup)
     setup = replace(scan.setup, position_m=scan.setup.position_m * relative[:, None])
-    return judge(replace(scan, setup=setup), silent)
+    return replace(scan, setup=setup)
+
+
+def _noticed(noticed_m: Real) -> Finding:
+    """How large an error of a position must be to be seen; a smaller one changes the sound less than noise does."""
+    half, most = 1e3 * np.quantile(noticed_m, [0.5, 0.95])
+    what = (
+        f"a point {half:.0f} mm off in any direction would be noticed at half of the points, "
+        f"{most:.0f} mm off at 95 % of them"
+    )
+    return Finding("resolution", "note", what, "smaller errors of position are not looked for one by one")
 
 
 def _too_few(scan: Scan, silent: Boolean) -> list[Finding]:

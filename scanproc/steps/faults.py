@@ -9,6 +9,7 @@ from scipy.spatial import cKDTree
 
 from scanproc.conventions import Boolean, Complex, Integer, Real
 from scanproc.records.scan import Scan
+from scanproc.steps.displacement import displaced, displacement
 from scanproc.steps.drift import Drift, estimate_drift
 from scanproc.steps.prediction import Field, Prediction, predict
 
@@ -20,7 +21,7 @@ FEW = 8
 TAIL = 1.6
 """The bar is no lower than this many times what 95 % of the points stay below: where the field itself makes
 some points hard to predict (close to an edge of the device), more is allowed to all."""
-ROUNDS = 8
+ROUNDS, FINE_ROUNDS = 8, 3
 SETTLING = 5
 """From this round on nobody is taken back, so that it ends."""
 MOST_SHARE = 0.3
@@ -30,8 +31,6 @@ SILENT_DB = -30.0
 EXPLAINED = 0.1
 """A cause counts as found when it leaves no more than this part of the error's power."""
 LONGEST_DELAY_S = 3e-3
-FARTHEST_M = 0.15
-"""Position errors are looked for up to this distance."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -45,11 +44,15 @@ class Fault:
 
 @dataclass(frozen=True, eq=False)
 class Judgement:
-    """Faults, and the prediction and the drift found without the faulty points."""
+    """Faults, and the prediction and the drift found without the faulty points.
+
+    ``noticed_m`` (points,): how far off each point must be, in any direction, to be noticed.
+    """
 
     faults: tuple[Fault, ...]
     prediction: Prediction
     drift: Drift
+    noticed_m: Real
 
 
 def silent_points(scan: Scan) -> Boolean:
@@ -59,14 +62,15 @@ def silent_points(scan: Scan) -> Boolean:
     return np.median(size / usual, axis=1) < 10 ** (SILENT_DB / 20)
 
 
-def judge(scan: Scan, silent: Boolean) -> Judgement:
+def judge(scan: Scan, silent: Boolean, fine: Scan | None = None) -> Judgement:
     """The faulty points of a scan at its (few) frequencies.
 
     A fault spoils the prediction of its neighbours, so points are left out worst first, the rest is predicted
-    anew, and whoever then agrees is taken back.
+    anew, and whoever then agrees is taken back. ``fine`` is the same scan at more frequencies, at which small
+    displacements are looked for afterwards.
     """
+    near = _neighbours(scan)
     position = scan.setup.position_m
-    near = cKDTree(position).query(position, k=min(7, scan.points))[1]
     bad, steady, prediction = silent.copy(), scan, predict(scan, ~silent)
     drift = estimate_drift(scan, prediction)
     limit = BAD_SCORE if len(scan.frequency_hz) >= FEW else BAD_SCORE_OF_FEW
@@ -83,7 +87,32 @@ def judge(scan: Scan, silent: Boolean) -> Judgement:
             break
         bad = now
         drift = estimate_drift(scan, replace(prediction, used=~bad))
-    return Judgement(_explained(steady, prediction, bad, silent), prediction, drift)
+    return _judged_finely(without_drift(fine or scan, drift), prediction, drift, bad, silent)
+
+
+def _neighbours(scan: Scan) -> Integer:
+    """The nearest points of each, itself first, (points, up to 7)."""
+    position = scan.setup.position_m
+    return np.asarray(cKDTree(position).query(position, k=min(7, scan.points))[1], np.int64)
+
+
+def _judged_finely(
+    steady: Scan, coarse: Prediction, drift: Drift, bad: Boolean, silent: Boolean
+) -> Judgement:
+    """The judgement, with those points added that are off by little but beyond doubt."""
+    near, moved = _neighbours(steady), np.zeros_like(bad)
+    for _ in range(FINE_ROUNDS):
+        fine = predict(steady, ~(bad | moved), coarse)
+        field = Field(steady, fine)
+        test = displacement(steady, fine, field)
+        excess = np.where(bad, 0.0, test.excess)
+        worst_around = excess >= np.where(moved, 0.0, excess)[near].max(axis=1)
+        now = ~bad & test.beyond(fine.used) & (moved | worst_around)
+        if np.array_equal(now, moved):
+            break
+        moved = now
+    faults = _explained(steady, fine, field, bad | moved, moved, silent)
+    return Judgement(faults, coarse, drift, test.noticed_m)
 
 
 def without_drift(scan: Scan, drift: Drift) -> Scan:
@@ -93,17 +122,27 @@ def without_drift(scan: Scan, drift: Drift) -> Scan:
     return replace(scan, pressure_pa=scan.pressure_pa / drift.gain(scan.setup)[:, None])
 
 
-def _explained(scan: Scan, prediction: Prediction, bad: Boolean, silent: Boolean) -> tuple[Fault, ...]:
+def _explained(
+    scan: Scan, prediction: Prediction, field: Field, bad: Boolean, moved: Boolean, silent: Boolean
+) -> tuple[Fault, ...]:
     points = np.flatnonzero(bad & ~silent)
     faults = [Fault(int(point), "no signal", "no signal") for point in np.flatnonzero(silent)]
     if len(points):
         weight = 1 / np.maximum(prediction.typical, 1e-7 * prediction.size) ** 2
-        moved, left = _displacements(scan, prediction, points, weight)
+        shift, left = displaced(scan, field, points, weight)
         for row, point in enumerate(points):
             given, told = scan.pressure_pa[point], prediction.predicted[point]
-            kind, detail = _cause(given, told, scan.frequency_hz, weight, moved[row], float(left[row]))
+            if moved[point]:
+                kind, detail = "position", _off_by(shift[row])
+            else:
+                kind, detail = _cause(given, told, scan.frequency_hz, weight, shift[row], float(left[row]))
             faults.append(Fault(int(point), kind, detail))
     return tuple(sorted(faults, key=lambda fault: fault.point))
+
+
+def _off_by(shift: Real) -> str:
+    x, y, z = 1e3 * shift
+    return f"off by about ({x:.0f}, {y:.0f}, {z:.0f}) mm"
 
 
 def _cause(
@@ -128,8 +167,7 @@ def _cause(
     if left < EXPLAINED * missed and left <= max(left_moved, 2 * len(given) / np.log(2)):
         return "delay", f"{1e6 * delay:+.0f} us"
     if left_moved < EXPLAINED * missed:
-        x, y, z = 1e3 * moved
-        return "position", f"off by about ({x:.0f}, {y:.0f}, {z:.0f}) mm"
+        return "position", _off_by(moved)
     return "outlier", "disagrees with its neighbours"
 
 
@@ -144,31 +182,6 @@ def _delay(given: Complex, told: Complex, frequency: Real, weight: Real) -> tupl
     finer = delays[best] - turned / np.sum(weight * np.abs(told * 2 * np.pi * frequency) ** 2)
     exact = told * np.exp(-2j * np.pi * finer * frequency)
     return float(finer), float(np.sum(weight * np.abs(given - exact) ** 2))
-
-
-def _displacements(scan: Scan, prediction: Prediction, points: Integer, weight: Real) -> tuple[Real, Real]:
-    """Where points seem to have been, less where they are said to be, and the power left; by Gauss-Newton."""
-    field = Field(scan, prediction)
-    start, given = scan.setup.position_m[points], scan.pressure_pa[points]
-    moved, h = np.zeros((len(points), 3)), 1e-4
-    best, least = moved.copy(), _power(given - field.at(start), weight)
-    root = np.sqrt(weight)
-    for _ in range(8):
-        told = field.at(start + moved)
-        gradient = np.stack([(field.at(start + moved + h * axis) - told) / h for axis in np.eye(3)], axis=-1)
-        for row in range(len(points)):
-            matrix = root[:, None] * gradient[row]
-            target = root * (given[row] - told[row])
-            step = np.linalg.lstsq(
-                np.concatenate([matrix.real, matrix.imag]), np.concatenate([target.real, target.imag])
-            )[0]
-            moved[row] += step * min(1.0, 0.01 / max(float(np.linalg.norm(step)), 1e-12))
-        far = np.linalg.norm(moved, axis=1) > FARTHEST_M
-        moved[far] = 0
-        left = _power(given - field.at(start + moved), weight)
-        better = left < least
-        best[better], least = moved[better], np.minimum(left, least)
-    return best, least
 
 
 def _power(value: Complex, weight: Real) -> Real:

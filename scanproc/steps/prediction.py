@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.linalg import lstsq
+from scipy.linalg import qr, solve_triangular
 from scipy.spatial import cKDTree
 
 from scanproc.conventions import Boolean, Complex, Integer, Real, mode_count
@@ -22,8 +22,8 @@ HIGHEST_ORDER = 24
 HIGHEST_KR = 15.0
 """Largest wave number times median radius at which points are judged, so that the order above suffices."""
 ORDERS_ABOVE = 3
-FREQUENCIES = 10
-"""Frequencies at which points are judged."""
+FREQUENCIES, FINE_FREQUENCIES = 10, 24
+"""Frequencies at which points are judged, and at which small displacements are looked for."""
 AROUND = 12
 """Neighbours that a point's error is compared with."""
 HARMLESS = 1 / 300
@@ -55,24 +55,24 @@ class Prediction:
         return level
 
     def score(self, position_m: Real) -> Real:
-        """How many times the usual error each point misses by, (points,): the upper quartile over frequency.
+        """How many times the usual error each point misses by, (points,): the upper quartile over frequency."""
+        return np.quantile(np.abs(self.error) / self.usual(position_m), 0.75, axis=1)
 
-        Usual is the median over all points or over the point's neighbours, whichever is more, so that a place
-        where the field is hard to predict accuses nobody.
-        """
+    def usual(self, position_m: Real) -> Real:
+        """The usual error, (points, F): the median over all points or over a point's neighbours, if that is more,
+        so that a place where the field is hard to predict accuses nobody."""
         size = np.abs(self.error)
         count = min(AROUND, len(size) - 1)
         near = cKDTree(position_m).query(position_m, k=count + 1)[1][:, 1:]
         around = np.median(size[near], axis=1)
-        usual = np.maximum(np.maximum(self.typical, around), HARMLESS * self.size)
-        return np.quantile(size / usual, 0.75, axis=1)
+        return np.maximum(np.maximum(self.typical, around), HARMLESS * self.size)
 
 
-def judging_columns(frequency_hz: Real, highest_hz: float) -> Integer:
-    """Indices of up to ``FREQUENCIES`` frequencies, evenly over log frequency up to ``highest_hz``."""
+def judging_columns(frequency_hz: Real, highest_hz: float, count: int = FREQUENCIES) -> Integer:
+    """Indices of up to ``count`` frequencies, evenly over log frequency up to ``highest_hz``."""
     allowed = max(1, int(np.searchsorted(frequency_hz, highest_hz, side="right")))
     lowest = frequency_hz[0]
-    wanted = np.geomspace(max(lowest, frequency_hz[allowed - 1] / 16), frequency_hz[allowed - 1], FREQUENCIES)
+    wanted = np.geomspace(max(lowest, frequency_hz[allowed - 1] / 16), frequency_hz[allowed - 1], count)
     nearest = np.abs(frequency_hz[:allowed, None] - wanted).argmin(axis=0)
     return np.unique(nearest)
 
@@ -85,12 +85,13 @@ def highest_judging_hz(view: View, speed_m_s: float) -> float:
 def predict(scan: Scan, used: Boolean, before: Prediction | None = None) -> Prediction:
     """Predictions of all points from those in ``used``, at the order with the least median error.
 
-    ``before`` is a prediction from about the same points; orders are then tried only up to a little above its own.
+    ``before`` is a prediction from about the same points, perhaps at other frequencies; orders are then tried only
+    up to a little above its own.
     """
     view = geometry.view_from(scan.setup.position_m, (0.0, 0.0, 0.0))
     k = geometry.wavenumbers(scan.setup, scan.frequency_hz)
     top = min(HIGHEST_ORDER, highest_order(int(used.sum())))
-    tops = np.full(len(k), top) if before is None else np.minimum(top, before.order + ORDERS_ABOVE)
+    tops = np.full(len(k), top) if before is None else np.minimum(top, _order_at(k, before) + ORDERS_ABOVE)
     harmonics = real_harmonics(int(tops.max()), view.direction)
     groups = [slice(0, len(k))] if view.is_shell else [slice(i, i + 1) for i in range(len(k))]
     parts = []
@@ -103,6 +104,12 @@ def predict(scan: Scan, used: Boolean, before: Prediction | None = None) -> Pred
     size = np.median(np.abs(scan.pressure_pa[used]), axis=0)
     typical = np.median(np.abs(error[used]), axis=0)
     return Prediction(view, k, used, order, error, predicted, np.maximum(size, 1e-300), typical)
+
+
+def _order_at(wavenumber: Real, before: Prediction) -> Integer:
+    """The order of a prediction at other wave numbers, (F,)."""
+    between = np.interp(wavenumber, before.wavenumber_rad_m, before.order)
+    return np.ceil(between).astype(np.int64)
 
 
 def outgoing_basis(view: View, harmonics: Real, order: int, wavenumber: float) -> Complex:
@@ -121,7 +128,7 @@ class Field:
         harmonics = real_harmonics(int(self._order.max()), self._view.direction[used])
         near = View(self._view.centre_m, self._view.radius_m[used], self._view.direction[used], self._radius)
         self._coefficients = [
-            lstsq(outgoing_basis(near, harmonics, int(n), float(k)), scan.pressure_pa[used, i])[0]
+            _solved(outgoing_basis(near, harmonics, int(n), float(k)), scan.pressure_pa[used, i])
             for i, (n, k) in enumerate(zip(self._order, self._k, strict=True))
         ]
 
@@ -139,6 +146,11 @@ class Field:
             for n, k, c in zip(self._order, self._k, self._coefficients, strict=True)
         ]
         return np.stack(columns, axis=1)
+
+
+def _solved(basis: Complex, data: Complex) -> Complex:
+    orthogonal, triangle = qr(basis, mode="economic", check_finite=False)
+    return np.asarray(solve_triangular(triangle, orthogonal.conj().T @ data, check_finite=False))
 
 
 def _best(

@@ -11,7 +11,7 @@ from spoilt_scans import Spoilt, spoilt, two_layers
 
 from scanproc.records.check import BAD_POINTS, CheckReport
 from scanproc.records.scan import Scan, ScanSetup
-from scanproc.steps.check import check
+from scanproc.steps.check import Judged, check
 from scanproc.steps.coverage import carried_order, largest_gap, repeats
 from scanproc.steps.extrapolate import far_field
 from scanproc.steps.fit import fit
@@ -19,23 +19,36 @@ from scanproc.waves.directions import fibonacci_sphere
 from synthetic_scans.recipe import make_scan
 
 
-@pytest.fixture(scope="module")
-def faulty() -> Spoilt:
-    return spoilt(two_layers())
+@pytest.fixture(scope="module", params=[901, 902, 903])
+def faulty(request: pytest.FixtureRequest) -> Spoilt:
+    """Seeds on which no threshold was ever tuned (those were 3, 5 and 100 to 123)."""
+    return spoilt(two_layers(seed=request.param), seed=request.param + 50)
 
 
 @pytest.fixture(scope="module")
-def report(faulty: Spoilt) -> CheckReport:
-    return check(faulty.scan).report
+def judged(faulty: Spoilt) -> Judged:
+    return check(faulty.scan)
+
+
+@pytest.fixture(scope="module")
+def report(judged: Judged) -> CheckReport:
+    return judged.report
 
 
 def severity(report: CheckReport, kind: str) -> set[str]:
     return {finding.severity for finding in report.findings if finding.kind == kind}
 
 
-@pytest.mark.parametrize("kind", ["no signal", "polarity", "outlier", "position", "duplicate"])
+@pytest.mark.parametrize("kind", ["no signal", "polarity", "duplicate"])
 def test_every_fault_is_found_where_it_is(faulty: Spoilt, report: CheckReport, kind: str) -> None:
     assert set(report.points_of(kind)) == faulty.faults[kind]
+
+
+@pytest.mark.parametrize("kind", ["outlier", "position"])
+def test_odd_and_misplaced_points_are_found_all(faulty: Spoilt, report: CheckReport, kind: str) -> None:
+    """Some are called by the other name: sound from elsewhere may look like anything."""
+    assert faulty.faults[kind] <= set(report.points_of(*BAD_POINTS))
+    assert len(faulty.faults[kind] & set(report.points_of(kind))) >= 0.8 * len(faulty.faults[kind])
 
 
 def test_good_points_are_not_accused(faulty: Spoilt, report: CheckReport) -> None:
@@ -44,8 +57,8 @@ def test_good_points_are_not_accused(faulty: Spoilt, report: CheckReport) -> Non
     assert len(accused) <= 0.01 * (faulty.scan.points - len(bad))
 
 
-def test_the_drift_is_found(faulty: Spoilt) -> None:
-    drift = check(faulty.scan).drift
+def test_the_drift_is_found(judged: Judged) -> None:
+    drift = judged.drift
     assert drift is not None
     assert drift.found
     assert drift.gain_db == pytest.approx(-1.0, abs=0.02)
@@ -57,8 +70,7 @@ def test_a_clean_scan_has_no_finding_worse_than_a_note() -> None:
     assert not check(scan).report.serious
 
 
-def test_handled_faults_cost_at_most_3_db(faulty: Spoilt) -> None:
-    judged = check(faulty.scan)
+def test_handled_faults_cost_at_most_3_db(faulty: Spoilt, judged: Judged) -> None:
     assert judged.drift is not None
     kept = np.setdiff1d(np.arange(faulty.scan.points), judged.report.points_of(*BAD_POINTS))
     gain = judged.drift.gain(faulty.scan.setup)[:, None]
