@@ -8,6 +8,7 @@ from pathlib import Path
 import numpy as np
 from small_scans import even_points
 
+from scanproc.conventions import Complex, Real
 from scanproc.files.curve_table import read_curves
 from scanproc.files.result_file import read_result
 from scanproc.files.scan_file import read_scan, write_scan
@@ -23,17 +24,33 @@ NASTY = '<script>window.owned = 1</script><img src=x onerror="window.owned = 2">
 def two_sources(points: int = 200, device: str = "quay horn", notes: str = "") -> Scan:
     """Two monopoles in opposite phase, 0.1 m apart on x and 0.04 m off on y: a beam that turns with frequency."""
     position = even_points(points, 0.4)
-    k = 2 * np.pi * FREQUENCY_HZ / 343.0
-    pressure = np.zeros((points, len(k)), dtype=complex)
-    for sign, place in ((1.0, [0.05, 0.04, 0.0]), (-0.6, [-0.05, 0.0, 0.02])):
-        distance = np.linalg.norm(position - place, axis=1)[:, None]
-        pressure += sign * np.exp(-1j * k * distance) / distance
+    pressure = heard(position)
     rng = np.random.default_rng(5)
     noise = rng.standard_normal((2, *pressure.shape))
     pressure += 1e-3 * np.abs(pressure).mean() * (noise[0] + 1j * noise[1])
     pressure[17] *= 3  # a bump
     setup = ScanSetup(position, device=device, speed_of_sound_m_s=343.0, notes=notes)
     return Scan(setup, FREQUENCY_HZ, pressure)
+
+
+def heard(position_m: Real) -> Complex:
+    """What the two monopoles send to positions (points, 3), exactly; (points, F)."""
+    k = 2 * np.pi * FREQUENCY_HZ / 343.0
+    pressure = np.zeros((len(position_m), len(k)), dtype=complex)
+    for sign, place in ((1.0, [0.05, 0.04, 0.0]), (-0.6, [-0.05, 0.0, 0.02])):
+        distance = np.linalg.norm(position_m - place, axis=1)[:, None]
+        pressure += sign * np.exp(-1j * k * distance) / distance
+    return pressure
+
+
+def at_two_metres(folder: Path, gain_db: float = 0.0) -> Path:
+    """A scan file of exact pressures at 12 microphones 2 m away, every 30 deg: a reference."""
+    angle = np.deg2rad(np.arange(0, 360, 30))
+    position = 2.0 * np.stack([np.cos(angle), np.sin(angle), 0 * angle], axis=1)
+    setup = ScanSetup(position, device="hall", speed_of_sound_m_s=343.0)
+    path = folder / "hall <2 m>.h5"
+    write_scan(path, Scan(setup, FREQUENCY_HZ, heard(position) * 10 ** (gain_db / 20)))
+    return path
 
 
 def material(results: Path, scan: Path, study: Study | None = None) -> Material:

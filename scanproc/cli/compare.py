@@ -17,6 +17,13 @@ FREE = ("gain", "delay", "turn")
 @as_command("compare", example="scanproc compare results hall-2m --distance 2 --unit pa --height 1.2")
 @click.argument("result", type=click.Path(path_type=Path))
 @click.argument("reference", type=click.Path(path_type=Path), required=False)
+@click.option(
+    "-o",
+    "--output",
+    type=click.Path(path_type=Path),
+    help="Write a page, JSON and a table to this directory.",
+)
+@click.option("--force", is_flag=True, help="Replace the directory whatever it holds.")
 @click.option("--halves", is_flag=True, help="RESULT is a scan: compare two halves of its points.")
 @click.option(
     "--distance", "distance_m", type=click.FloatRange(0, min_open=True), help="Of the microphones, m."
@@ -64,6 +71,8 @@ FREE = ("gain", "delay", "turn")
 def command(
     result: Path,
     reference: Path | None,
+    output: Path | None,
+    force: bool,
     halves: bool,
     distance_m: float | None,
     unit: Literal["pa", "relative"] | None,
@@ -89,18 +98,23 @@ def command(
       another result
 
     The scan is predicted at the true microphone positions, near-field terms included, gated and smoothed as the
-    reference is. Likely causes of a difference are named and sized. Exit code 3 when it does not match.
+    reference is. Likely causes of a difference are named and sized. -o writes report.html, comparison.json and
+    differences.csv; two results are overlaid there. Exit code 3 when it does not match.
     """
     from scanproc.files.json_file import plain
     from scanproc.report.comparison import as_json as document
     from scanproc.report.comparison import lines
-    from scanproc.run.compare import ReferenceChoices, compare_files, compare_halves
+    from scanproc.run.compare import compare_files, compare_halves
+    from scanproc.run.compare_page import may_write, write_comparison
+    from scanproc.run.reference import ReferenceChoices
     from scanproc.run.settings import Settings, read_settings
     from scanproc.steps.compare import CompareChoices
 
     choices = CompareChoices(tolerance_db, per_octave, floor_db, from_hz, up_to_hz, _parts(align))
     if halves == (reference is not None):
         raise click.UsageError("give a REFERENCE, or --halves without one")
+    if output is not None:
+        may_write(output, force)
     if halves:
         settings = Settings() if config is None else read_settings(config)
         with shown() as progress:
@@ -110,7 +124,11 @@ def command(
         gate_s = None if gate_ms is None else gate_ms / 1000
         wanted = ReferenceChoices(distance_m, unit, gate_s, height_m, choices)
         found = compare_files(result, reference, wanted)
-    return Outcome(plain(document(found)), lines(found), 0 if found.matches else NO_MATCH)
+    shown_lines = lines(found)
+    if output is not None:
+        write_comparison(output, found, result, reference, force=force)
+        shown_lines.append(f"The page is {output / 'report.html'}")
+    return Outcome(plain(document(found)), shown_lines, 0 if found.matches else NO_MATCH)
 
 
 def _parts(align: str) -> tuple[str, ...]:

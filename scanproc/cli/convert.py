@@ -14,10 +14,21 @@ from scanproc.cli.progress import shown
 @click.argument("scan", type=click.Path(path_type=Path))
 @click.option("-o", "--output", required=True, type=click.Path(path_type=Path), help="Directory to make.")
 @click.option("-c", "--config", type=click.Path(path_type=Path), help="Settings in TOML; see configs/.")
+@click.option(
+    "--reference",
+    type=click.Path(path_type=Path),
+    help="Compare with this far-field measurement, as compare does; more in [reference].",
+)
 @click.option("--force", is_flag=True, help="Replace the directory whatever it holds.")
 @click.option("--figures", is_flag=True, help="Write each figure of the page to figures/ as well.")
 def command(
-    scan: Path, output: Path, config: Path | None, force: bool, figures: bool, as_json: bool
+    scan: Path,
+    output: Path,
+    config: Path | None,
+    reference: Path | None,
+    force: bool,
+    figures: bool,
+    as_json: bool,
 ) -> Outcome:
     """Turn a SCAN into far-field results.
 
@@ -28,9 +39,11 @@ def command(
     else is kept and the command refuses, unless --force is given.
     """
     from scanproc.run.pipeline import convert
-    from scanproc.run.settings import Settings, read_settings
+    from scanproc.run.settings import Settings, read_settings, with_reference
 
     settings = Settings() if config is None else read_settings(config)
+    if reference is not None:
+        settings = with_reference(settings, reference)
     with shown() as progress:
         summary = convert(scan, output, settings, progress, force=force, figures=figures)
     return Outcome(

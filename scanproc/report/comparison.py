@@ -75,15 +75,38 @@ def predictors(found: Comparison) -> dict[str, Any]:
     }
 
 
-def lines(found: Comparison) -> list[str]:
-    """What the terminal shows."""
+def honest_sentence(found: Comparison) -> str:
+    """Which of the two errors tells the difference."""
     told = predictors(found)
     bars, left_out = (told[name]["honest_bands"] for name in ("error_bars", "held_out"))
-    total = len(found.bands.band_hz)
-    honest = (
-        f"The difference stays within {HONEST_DB:g} dB of what the error bars expect in {bars} of {total} bands, of "
-        f"the held-out error in {left_out}."
+    return (
+        f"The difference stays within {HONEST_DB:g} dB of what the error bars expect in {bars} of "
+        f"{len(found.bands.band_hz)} bands, of the held-out error in {left_out}."
     )
+
+
+def notes(found: Comparison) -> list[str]:
+    """What a page says under the verdict."""
+    why = [f"Likely cause: {cause_sentence(cause, found)}." for cause in found.causes]
+    return [*why, alignment_sentence(found.alignment, found), honest_sentence(found)]
+
+
+def headline(found: Comparison) -> dict[str, Any]:
+    """What a scan's summary holds of its comparison."""
+    return {
+        "verdict": verdict(found),
+        "reference": found.reference,
+        "matches": found.matches,
+        "met_from_hz": found.met_from_hz,
+        "met_up_to_hz": found.met_up_to_hz,
+        "tolerance_db": found.tolerance_db,
+        "causes": [cause_sentence(cause, found) for cause in found.causes],
+    }
+
+
+def lines(found: Comparison) -> list[str]:
+    """What the terminal shows."""
+    total = len(found.bands.band_hz)
     why = ["Likely causes:", *(f"  {cause_sentence(cause, found)}" for cause in found.causes)]
     head = f"{'band':>9} {'held-out':>8} {'expected':>8} {'actual':>8}"
     more = f"{'mean':>6} {'rms':>5} {'largest':>7} {'within':>6}"
@@ -91,7 +114,7 @@ def lines(found: Comparison) -> list[str]:
         verdict(found),
         *(why if found.causes else []),
         alignment_sentence(found.alignment, found),
-        honest,
+        honest_sentence(found),
         "",
         f"{head} {more}   (errors in dB; scan minus reference in dB; share within the 95 % interval)",
         *(_band_row(found, index) for index in range(total)),

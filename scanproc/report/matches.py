@@ -3,67 +3,34 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Protocol
 
 import numpy as np
 
-from scanproc.conventions import Boolean, Real
+from scanproc.conventions import Real
+from scanproc.records.comparison import Comparison
 from scanproc.records.curves import Curves
 from scanproc.report.bands import held_out_at_order
 from scanproc.report.device import LEVEL
 from scanproc.report.figure import Axis, Figure, Line, Lines, Text
+from scanproc.report.look import tick_name
 from scanproc.report.material import Material, frequency_axis, level_axis, rounded_span
+from scanproc.report.tables import Table
 from scanproc.report.words import count, frequency
+from scanproc.waves.bands import third_octave_index, third_octave_nominal
 
 MOST_ANGLES = 3
+MOST_LINES = 24
+"""More angles than this are not all drawn: those with the largest rms differences are, and the tables hold all."""
+WORST = 8
 SHARED = ("on axis", "listening window", "early reflections", "sound power, exact")
 
 
-class ByBand(Protocol):
-    """Errors by third-octave band (B,), dB."""
-
-    @property
-    def band_hz(self) -> Real: ...
-    @property
-    def held_out_db(self) -> Real: ...
-    @property
-    def predicted_db(self) -> Real: ...
-    @property
-    def actual_db(self) -> Real: ...
-
-
-class Compared(Protocol):
-    """What the figures need of a comparison with a reference: levels (angles, F) of both, with the standard error
-    of their difference, and where they agree."""
-
-    @property
-    def reference(self) -> str: ...
-    @property
-    def label(self) -> tuple[str, ...]: ...
-    @property
-    def frequency_hz(self) -> Real: ...
-    @property
-    def predicted_db(self) -> Real: ...
-    @property
-    def reference_db(self) -> Real: ...
-    @property
-    def uncertainty_db(self) -> Real: ...
-    @property
-    def judged(self) -> Boolean: ...
-    @property
-    def tolerance_db(self) -> float: ...
-    @property
-    def met_up_to_hz(self) -> float | None: ...
-    @property
-    def bands(self) -> ByBand: ...
-
-
-def reference_figures(compared: Compared) -> tuple[Figure, ...]:
+def reference_figures(compared: Comparison) -> tuple[Figure, ...]:
     """Levels of both, their difference, and which error tells which."""
     return (reference_levels(compared), reference_difference(compared), which_error(compared))
 
 
-def reference_levels(compared: Compared) -> Lines:
+def reference_levels(compared: Comparison) -> Lines:
     """Scan and reference at the first few angles."""
     lines: list[Line] = []
     for index, name in enumerate(compared.label[:MOST_ANGLES]):
@@ -93,7 +60,7 @@ def reference_levels(compared: Compared) -> Lines:
     )
 
 
-def reference_difference(compared: Compared) -> Lines:
+def reference_difference(compared: Comparison) -> Lines:
     """Scan minus reference by angle, with 95 % of what is expected."""
     difference = compared.predicted_db - compared.reference_db
     judged = np.where(compared.judged, difference, np.nan)
@@ -102,20 +69,27 @@ def reference_difference(compared: Compared) -> Lines:
         if np.any(compared.judged)
         else (0, 0)
     )
+    chosen = _most_different(judged)
+    few = "" if len(chosen) == len(judged) else f" The {WORST} of {len(judged)} angles that differ most."
     text = Text(
         "reference-difference",
         "Difference",
         f"The largest difference is {difference[worst]:+.1f} dB, at "
         f"{frequency(float(compared.frequency_hz[worst[1]]))}, "
         f"{compared.label[worst[0]]}.",
-        "Scan minus reference; the bands span 1.96 standard errors of both together.",
+        "Scan minus reference; the bands span 1.96 standard errors of both together." + few,
         "Differences within their bands are what the errors allow. One level offset is calibration; a slope is a "
         "microphone; a comb is a reflection in the reference.",
         "The causes that the data can tell apart are listed with the comparison.",
     )
     lines = tuple(
-        Line(name, difference[index], 1.96 * compared.uncertainty_db[index], shown=index < 2 * MOST_ANGLES)
-        for index, name in enumerate(compared.label)
+        Line(
+            compared.label[index],
+            difference[index],
+            1.96 * compared.uncertainty_db[index],
+            shown=place < 2 * MOST_ANGLES,
+        )
+        for place, index in enumerate(chosen)
     )
     reach = max(5.0, min(20.0, float(np.ceil(np.nanmax(np.abs(judged), initial=1.0)))))
     return Lines(
@@ -129,7 +103,7 @@ def reference_difference(compared: Compared) -> Lines:
     )
 
 
-def which_error(compared: Compared) -> Lines:
+def which_error(compared: Comparison) -> Lines:
     """Held-out, predicted and actual error by band."""
     bands = compared.bands
     excess = bands.actual_db - bands.predicted_db
@@ -159,6 +133,47 @@ def which_error(compared: Compared) -> Lines:
         bands.band_hz,
         tuple(Line(name, value, marks=True) for name, value in zip(names, values, strict=True)),
     )
+
+
+def band_table(compared: Comparison) -> Table:
+    """By third-octave band: the three errors and the difference over all angles."""
+    bands = compared.bands
+    header = (
+        "Band [Hz]",
+        "Held-out [dB]",
+        "Expected [dB]",
+        "Actual [dB]",
+        "Mean [dB]",
+        "Rms [dB]",
+        "Largest [dB]",
+    )
+    rows = (
+        (
+            tick_name(third_octave_nominal(int(third_octave_index(bands.band_hz[i : i + 1])[0]))),
+            *(f"{values[i]:.1f}" for values in (bands.held_out_db, bands.predicted_db, bands.actual_db)),
+            f"{bands.mean_db[:, i].mean():+.2f}",
+            f"{np.sqrt(np.mean(bands.rms_db[:, i] ** 2)):.2f}",
+            f"{bands.largest_db[:, i].max():.2f}",
+            f"{bands.within[:, i].mean():.0%}",
+        )
+        for i in range(len(bands.band_hz))
+    )
+    return Table((*header, "Within 95 %"), tuple(rows))
+
+
+def angle_table(compared: Comparison) -> Table:
+    """By angle: rms and largest difference over the judged band, and up to where it agrees."""
+    judged = compared.difference_db[:, compared.judged]
+    rows = (
+        (
+            label,
+            f"{np.sqrt(np.mean(row**2)):.2f}",
+            f"{np.abs(row).max():.2f}",
+            "nowhere" if np.isnan(end) else frequency(end),
+        )
+        for label, row, end in zip(compared.label, judged, compared.angle_up_to_hz, strict=True)
+    )
+    return Table(("Angle", "Rms [dB]", "Largest [dB]", "Agrees up to"), tuple(rows))
 
 
 def overlay_figures(materials: Sequence[Material], names: Sequence[str]) -> tuple[Figure, ...]:
@@ -249,6 +264,14 @@ def overlaid_errors(first: Material, second: Material, names: Sequence[str]) -> 
     )
 
 
+def _most_different(difference_db: Real) -> list[int]:
+    """All angles, or of many those that differ most, in their own order."""
+    if len(difference_db) <= MOST_LINES:
+        return list(range(len(difference_db)))
+    power = np.nansum(difference_db**2, axis=1)
+    return sorted(map(int, np.argsort(-power, kind="stable")[:WORST]))
+
+
 def _onto(hz: Real, other_hz: Real, value: Real) -> Real:
     """Values on a log frequency axis brought to other frequencies; NaN beyond their band."""
     found: Real = np.interp(np.log(hz), np.log(other_hz), value, left=np.nan, right=np.nan)
@@ -259,7 +282,7 @@ def _largest(gap: Real) -> float:
     return float(gap[np.nanargmax(np.abs(gap))]) if np.any(np.isfinite(gap)) else float("nan")
 
 
-def _unjudged(compared: Compared) -> tuple[tuple[float, float], ...]:
+def _unjudged(compared: Comparison) -> tuple[tuple[float, float], ...]:
     hz = compared.frequency_hz
     if np.all(compared.judged) or not np.any(compared.judged):
         return ()

@@ -10,6 +10,7 @@ import numpy as np
 
 from scanproc.conventions import Real
 from scanproc.records.check import CheckReport
+from scanproc.records.comparison import Comparison
 from scanproc.records.curves import Curves
 from scanproc.records.point_errors import PointErrors
 from scanproc.records.result import Result
@@ -28,6 +29,7 @@ class Material:
     point_errors: PointErrors | None = None
     study: Study | None = None
     check: CheckReport | None = None
+    comparison: Comparison | None = None
 
 
 def frequency_axis(frequency_hz: Real) -> Axis:

@@ -6,44 +6,58 @@ from collections.abc import Sequence
 
 from markupsafe import Markup
 
+from scanproc.records.comparison import Comparison
+from scanproc.report.comparison import notes, verdict
 from scanproc.report.figure import Figure
-from scanproc.report.matches import Compared, overlay_figures, reference_figures
+from scanproc.report.matches import angle_table, band_table, overlay_figures, reference_figures
 from scanproc.report.material import Material
-from scanproc.report.page import carried, picture, render
+from scanproc.report.page import Standing, carried, picture, render
 from scanproc.report.payload import payload
-from scanproc.report.tables import csv_text
+from scanproc.report.tables import Table, csv_text
 from scanproc.report.words import frequency
 from scanproc.version import VERSION
 
 
-def two_results_page(first: Material, second: Material, names: tuple[str, str]) -> str:
-    """Two results overlaid: before and after, two devices, two scans."""
-    lines = [f"{name}: {one.summary['verdict']}" for name, one in zip(names, (first, second), strict=True)]
-    return figures_page(
-        f"{names[0]} and {names[1]}", "Two results overlaid", lines, overlay_figures((first, second), names)
-    )
+def two_results_page(first: Material, second: Material, names: tuple[str, str], compared: Comparison) -> str:
+    """Two results overlaid: before and after, two devices, two scans; ``compared``: their far fields."""
+    own = [f"{name}: {one.summary['verdict']}" for name, one in zip(names, (first, second), strict=True)]
+    figures = (*overlay_figures((first, second), names), *reference_figures(compared)[1:])
+    return figures_page(f"{names[0]} and {names[1]}", compared, own, figures)
 
 
-def reference_page(compared: Compared, device: str, lines: Sequence[str] = ()) -> str:
-    """A scan against a reference; ``lines``: what the comparison says in words."""
-    reach = compared.met_up_to_hz
-    headline = f"Matches up to {frequency(reach)}" if reach else "Does not match"
-    return figures_page(
-        f"{device or 'Scan'} against {compared.reference}", headline, lines, reference_figures(compared)
-    )
+def reference_page(compared: Comparison, device: str) -> str:
+    """A scan against a reference."""
+    title = f"{device or 'Scan'} against {compared.reference}"
+    return figures_page(title, compared, (), reference_figures(compared))
 
 
-def figures_page(title: str, headline: str, lines: Sequence[str], figures: tuple[Figure, ...]) -> str:
-    """A page of figures, each with its table to download."""
+def figures_page(title: str, compared: Comparison, lines: Sequence[str], figures: tuple[Figure, ...]) -> str:
+    """A page of figures under the verdict of a comparison, each with its table to download."""
     own = {f"{figure.text.key}.csv": csv_text(figure).encode() for figure in figures}
     names, packed = carried(own, {})
     return render(
         "overlay.html",
         title=title,
-        headline=headline,
-        lines=lines,
+        standing=standing(compared),
+        verdict=verdict(compared),
+        lines=[*notes(compared), *lines],
         pictures=[picture(figure, {}, names) for figure in figures],
+        tables=comparison_tables(compared),
         payload=Markup(payload(figures)),
         files=Markup(packed),
         version=VERSION,
     )
+
+
+def comparison_tables(compared: Comparison) -> list[tuple[str, Table]]:
+    return [("By band", band_table(compared)), ("By angle", angle_table(compared))]
+
+
+def standing(compared: Comparison) -> Standing:
+    """Whether it matches over all, part or none of the band."""
+    reach = compared.met_up_to_hz
+    if compared.matches:
+        return Standing("met", "✓", f"Matches up to {frequency(reach or 0)}")
+    if reach is None:
+        return Standing("missed", "✕", "Does not match")
+    return Standing("partly", "◐", f"Matches up to {frequency(reach)}")

@@ -17,10 +17,12 @@ from markupsafe import Markup
 from scanproc.records.expansion import ESTIMATORS
 from scanproc.report import words
 from scanproc.report.clean import clean_figures, findings
+from scanproc.report.comparison import notes, verdict
 from scanproc.report.device import device_figures
 from scanproc.report.enough import enough_figures
 from scanproc.report.figure import Figure, Text
 from scanproc.report.look import tick_name
+from scanproc.report.matches import angle_table, band_table, reference_figures
 from scanproc.report.material import Material
 from scanproc.report.payload import payload, squeezed
 from scanproc.report.static import still
@@ -64,6 +66,7 @@ class Section:
     pictures: tuple[Picture, ...] = field(default=(), repr=False)
     table: Table | None = None
     notes: tuple[str, ...] = ()
+    tables: tuple[tuple[str, Table], ...] = ()
 
 
 @dataclass(frozen=True)
@@ -75,8 +78,9 @@ class Standing:
     word: str
 
 
-def scan_page(material: Material, tables: Mapping[str, bytes], notes: str = "") -> str:
-    """The page as HTML. ``tables``: the sweep tables by their path beside the page, to be downloaded as they are."""
+def scan_page(material: Material, tables: Mapping[str, bytes], remarks: str = "") -> str:
+    """The page as HTML. ``tables``: the sweep tables by their path beside the page, to be downloaded as they are;
+    ``remarks``: the notes of the scan."""
     sections = _sections(material)
     figures = tuple(figure for section in sections for figure in section.figures)
     own = {f"{figure.text.key}.csv": csv_text(figure).encode() for figure in figures if _makes_own(figure)}
@@ -96,7 +100,7 @@ def scan_page(material: Material, tables: Mapping[str, bytes], notes: str = "") 
         sections=shown,
         used=_used(material),
         choices=summary.get("headline", {}).get("choices", []),
-        facts=_facts(summary, notes),
+        facts=_facts(summary, remarks),
         version=VERSION,
         payload=Markup(payload(figures)),
         files=Markup(packed),
@@ -105,7 +109,13 @@ def scan_page(material: Material, tables: Mapping[str, bytes], notes: str = "") 
 
 def scan_figures(material: Material) -> tuple[Figure, ...]:
     """All figures of the page, for other uses."""
-    return (*enough_figures(material), *clean_figures(material), *device_figures(material))
+    compared = material.comparison
+    return (
+        *enough_figures(material),
+        *clean_figures(material),
+        *device_figures(material),
+        *(() if compared is None else reference_figures(compared)),
+    )
 
 
 def render(template: str, **content: Any) -> str:
@@ -155,7 +165,24 @@ def _sections(material: Material) -> tuple[Section, ...]:
             "What an anechoic far-field measurement would show. Hatched: the target is missed there, do not trust it.",
             device_figures(material),
         ),
+        *_matches(material),
         Section("provenance", "Provenance", "What these results were made from, and how."),
+    )
+
+
+def _matches(material: Material) -> tuple[Section, ...]:
+    found = material.comparison
+    if found is None:
+        return ()
+    return (
+        Section(
+            "matches",
+            "Matches?",
+            "Does it agree with an independent measurement?",
+            reference_figures(found),
+            notes=(verdict(found), *notes(found)),
+            tables=(("By band", band_table(found)), ("By angle", angle_table(found))),
+        ),
     )
 
 

@@ -6,9 +6,11 @@ from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
 from typing import Any
 
+from scanproc.records.comparison import Comparison
 from scanproc.records.result import Result
 from scanproc.report import words
 from scanproc.report.bands import Band, bands, widest_run
+from scanproc.report.comparison import headline as compared_in_words
 from scanproc.report.points import PointsAnswer
 from scanproc.report.room_words import room_numbers
 
@@ -35,6 +37,7 @@ class Summary:
     provenance: Mapping[str, Any]
     written_at: str
     points_study: Mapping[str, Any] | None = None
+    comparison: Mapping[str, Any] | None = None
 
     def as_json(self) -> dict[str, Any]:
         """What summary.json holds."""
@@ -47,7 +50,8 @@ class Summary:
         """What the terminal shows."""
         study = [] if self.points_study is None else [str(self.points_study["verdict"])]
         room = [str(self.room["sentence"])] if self.room else []
-        return [self.verdict, *study, *room, *(f"Warning: {warning}" for warning in self.warnings)]
+        match = [] if self.comparison is None else [str(self.comparison["verdict"])]
+        return [self.verdict, *study, *match, *room, *(f"Warning: {warning}" for warning in self.warnings)]
 
 
 def summarise(
@@ -60,6 +64,7 @@ def summarise(
     written_at: str = "",
     headline: Mapping[str, Any] | None = None,
     points_study: PointsAnswer | None = None,
+    comparison: Comparison | None = None,
 ) -> Summary:
     """The summary of a result; ``target_set_by`` is "default" or "settings"."""
     expansion = result.expansion
@@ -91,4 +96,5 @@ def summarise(
         provenance=dict(result.provenance),
         written_at=written_at,
         points_study=None if points_study is None else points_study.headline(),
+        comparison=None if comparison is None else compared_in_words(comparison),
     )

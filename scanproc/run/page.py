@@ -11,6 +11,7 @@ import numpy as np
 from scanproc.errors import SettingsError
 from scanproc.files.scan_file import ScanFile
 from scanproc.records.check import CheckReport
+from scanproc.records.comparison import Comparison
 from scanproc.records.curves import Curves
 from scanproc.records.expansion import Expansion
 from scanproc.records.point_errors import PointErrors
@@ -35,6 +36,7 @@ class Extras:
     notes: str = ""
     study: Study | None = None
     check: CheckReport | None = None
+    comparison: Comparison | None = None
 
 
 def write_page(directory: Path, result: Result, summary: Summary, curves: Curves, extras: Extras) -> None:
@@ -94,7 +96,7 @@ def save_figure(figure: Figure, path: Path | str, theme: str = "light", width_mm
 
 def _material(result: Result, summary: Summary, curves: Curves, extras: Extras) -> Material:
     plain = json.loads(json.dumps(summary.as_json()))
-    return Material(result, plain, curves, extras.points, extras.study, extras.check)
+    return Material(result, plain, curves, extras.points, extras.study, extras.check, extras.comparison)
 
 
 def residuals(file: ScanFile, expansion: Expansion) -> PointErrors:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from itertools import pairwise
 from pathlib import Path
@@ -34,6 +34,7 @@ from scanproc.run.page import Extras, residuals, write_figures, write_page
 from scanproc.run.point_study import study_of
 from scanproc.run.preparation import Prepared, hearing, prepare
 from scanproc.run.progress import Progress, silent
+from scanproc.run.reference import check_reference, matched
 from scanproc.run.room import fit_in_room, ways_of
 from scanproc.run.settings import FigureSettings, Settings
 from scanproc.steps.extrapolate import orbits
@@ -60,6 +61,7 @@ def convert(
     settings = settings or Settings()
     source, directory = Path(scan_path), Path(output)
     may_replace(directory, directory / "summary.json", force)
+    check_reference(settings.reference)
     with open_scan(source) as file, threadpool_limits(limits=1, user_api="blas"):
         try:
             checked = handle(file, settings.check)
@@ -109,6 +111,7 @@ def finish(
     """From the expansion of a scan to its directory of results. Raises InputError or OutputError."""
     curves, study = orbits(expansion, settings.sweeps.step_deg), aside.extras.study
     derived = all_curves(expansion, settings.curves)
+    match, unmatched = matched(expansion, settings.reference)
     provenance = {
         "scanproc_version": VERSION,
         "results_version": RESULTS_VERSION,
@@ -123,13 +126,15 @@ def finish(
         aside.device,
         settings.fit.target_db,
         settings.who_set("fit", "target_db"),
-        aside.warnings,
+        (*aside.warnings, *unmatched),
         aside.dropped,
         written_at=datetime.now(UTC).isoformat(timespec="seconds"),
         headline=datasheet(derived, settings.curves),
         points_study=points_answer(study, settings.who_set("fit", "target_db")) if study else None,
+        comparison=match,
     )
-    write(result, summary, directory, force, derived, aside.extras, settings.figures if figures else None)
+    extras = replace(aside.extras, comparison=match)
+    write(result, summary, directory, force, derived, extras, settings.figures if figures else None)
     return summary
 
 

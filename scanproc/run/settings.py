@@ -171,6 +171,28 @@ class FigureSettings(_Section):
     theme: Literal["light", "dark"] = Field(default="light", description='"light" or "dark"')
 
 
+class ReferenceSettings(_Section):
+    """[reference]: an independent far-field measurement of the same device, for the page."""
+
+    file: Annotated[str, Field(min_length=1)] | None = Field(
+        default=None, description="the path of a reference, as compare takes it"
+    )
+    distance_m: Annotated[float, Field(gt=0)] | None = Field(
+        default=None, description="a number of metres above 0"
+    )
+    unit: Literal["pa", "relative"] | None = Field(default=None, description='"pa" or "relative"')
+    gate_s: Annotated[float, Field(gt=0, lt=10)] | None = Field(
+        default=None, description="a number of seconds above 0 and below 10"
+    )
+    height_m: Annotated[float, Field(gt=0)] | None = Field(
+        default=None, description="a number of metres above 0"
+    )
+    tolerance_db: Annotated[float, Field(gt=0, le=20)] = Field(
+        default=1.0, description="a number of dB above 0, at most 20"
+    )
+    up_to_hz: Hertz | None = Field(default=None, description="a number above 0")
+
+
 class Settings(_Section):
     """All sections, each with its defaults."""
 
@@ -183,6 +205,7 @@ class Settings(_Section):
     curves: CurveSettings = Field(default=CurveSettings(), description="a section [curves]")
     check: CheckSettings = Field(default=CheckSettings(), description="a section [check]")
     figures: FigureSettings = Field(default=FigureSettings(), description="a section [figures]")
+    reference: ReferenceSettings = Field(default=ReferenceSettings(), description="a section [reference]")
 
     def who_set(self, section: str, key: str) -> str:
         """ "settings" if the user gave the value, else "default"."""
@@ -193,6 +216,12 @@ def read_settings(path: Path | str) -> Settings:
     """The settings of a TOML file. Raises SettingsError with one line per mistake, all in one go."""
     data, text = _read_toml(path)
     return parse_settings(data, str(path), text)
+
+
+def with_reference(settings: Settings, file: Path) -> Settings:
+    """The settings with another file in [reference]."""
+    section = settings.reference.model_copy(update={"file": str(file)})
+    return settings.model_copy(update={"reference": section})
 
 
 def read_sections(path: Path | str, kind: type[Model]) -> Model:

@@ -5,14 +5,14 @@ from __future__ import annotations
 import copy
 import json
 from pathlib import Path
-from types import SimpleNamespace
 
 import numpy as np
 import pytest
-from page_material import NASTY, material, two_sources, write
+from page_material import NASTY, at_two_metres, two_sources, write
 
+from scanproc.cli.commands import run
+from scanproc.records.scan import Scan
 from scanproc.report.index_page import Entry, index_page
-from scanproc.report.overlay_page import reference_page, two_results_page
 from scanproc.run.pipeline import convert
 
 pytestmark = pytest.mark.page
@@ -94,52 +94,96 @@ def test_the_index_fits_a_phone(browser, night, width):
     assert browser.run("return document.documentElement.scrollWidth") == width
 
 
-def test_two_results_lie_on_each_other(browser, folder):
-    one = material(folder / "out", folder / "scan.h5")
-    louder = copy.copy(one)
-    curves = one.curves
-    raised = [type(c)(c.name, c.unit, c.value + 1.5, c.standard_error) for c in curves.curves]
-    object.__setattr__(louder, "curves", type(curves)(curves.frequency_hz, tuple(raised)))
-    page = folder / "two.html"
-    page.write_text(two_results_page(one, louder, ("before", "after <i>")), encoding="utf-8")
-    browser.open(page)
+@pytest.fixture(scope="module")
+def louder(folder: Path) -> Path:
+    """The result of the same scan, everything 1.5 dB up."""
+    scan = two_sources(device="after <i>")
+    place = folder / "after <i>"
+    place.mkdir()
+    raised = Scan(scan.setup, scan.frequency_hz, scan.pressure_pa * 10 ** (1.5 / 20))
+    convert(write(raised, place), place / "out")
+    (place / "out").rename(folder / "louder <i>")
+    return folder / "louder <i>"
+
+
+def compared(first: Path, second: Path, place: Path) -> tuple[Path, dict[str, object]]:
+    """What ``scanproc compare -o`` writes: the page, and the comparison as JSON."""
+    run(["compare", str(first), str(second), "-o", str(place), "--force", "--align", "none"])
+    return place / "report.html", json.loads((place / "comparison.json").read_text(encoding="utf-8"))
+
+
+def canvases_are_drawn(browser) -> None:
+    for key in browser.run(
+        "return [...document.querySelectorAll('[data-figure]')].map(f => f.dataset.figure)"
+    ):
+        pixels = browser.pixels(f"#figure-{key} .u-wrap canvas")
+        assert len(np.unique(pixels[pixels[..., 3] > 200][:, :3], axis=0)) > 5, key
+
+
+@pytest.mark.parametrize("width", [1280, 400])
+@pytest.mark.parametrize("dark", [False, True])
+def test_two_results_lie_on_each_other(browser, folder, louder, width, dark):
+    page, found = compared(folder / "out", louder, folder / "two")
+    browser.open(page, width=width, dark=dark)
     browser.ready()
     assert browser.console() == []
+    assert browser.requests() == []
+    assert browser.run("return document.documentElement.scrollWidth") == width
     finding = "return document.querySelector('#figure-overlay-on-axis .finding').textContent"
-    assert browser.run(finding).startswith("after <i> is +1.5 dB against before on average, at most +1.5 dB")
-    pixels = browser.pixels("#figure-overlay-difference .u-wrap canvas")
-    assert len(np.unique(pixels.reshape(-1, 4), axis=0)) > 5
+    assert browser.run(finding).startswith("louder <i> is +1.5 dB against out on average, at most +1.5 dB")
+    assert browser.run("return document.getElementById('verdict').textContent") == found["verdict"]
+    said = browser.run("return [...document.querySelectorAll('header p')].map(p => p.textContent)")
+    assert any("the reference is 1.50 ± 0.00 dB louder" in line for line in said)
+    canvases_are_drawn(browser)
 
 
-def test_a_reference_is_laid_over_the_scan(browser, folder):
-    hz = np.geomspace(200, 8000, 60)
-    level = 90 + np.zeros((2, 60))
-    reference = level.copy()
-    reference[1, 40] += 3.0
-    compared = SimpleNamespace(
-        reference="gated <at> 2 m",
-        label=("0 deg", "30 deg"),
-        frequency_hz=hz,
-        predicted_db=level,
-        reference_db=reference,
-        uncertainty_db=np.full(level.shape, 0.3),
-        judged=hz > 300,
-        tolerance_db=1.0,
-        met_up_to_hz=float(hz[39]),
-        bands=SimpleNamespace(
-            band_hz=hz[::10],
-            held_out_db=np.full(6, -40.0),
-            predicted_db=np.full(6, -45.0),
-            actual_db=np.full(6, -43.0),
-        ),
-    )
-    page = folder / "reference.html"
-    page.write_text(reference_page(compared, "quay horn", ["It matches."]), encoding="utf-8")
-    browser.open(page, width=400)
+@pytest.mark.parametrize("width", [1280, 400])
+@pytest.mark.parametrize("dark", [False, True])
+def test_a_reference_is_laid_over_the_scan(browser, folder, width, dark):
+    page, found = compared(folder / "out", at_two_metres(folder, -1.5), folder / "hall")
+    browser.open(page, width=width, dark=dark)
     browser.ready()
     assert browser.console() == []
-    findings = browser.run("return [...document.querySelectorAll('.finding')].map(f => f.textContent)")
-    assert "-3.0 dB" in findings[1]
-    assert "30 deg" in findings[1]
-    assert "+2.0 dB" in findings[2]
+    assert browser.requests() == []
+    assert browser.run("return document.documentElement.scrollWidth") == width
+    assert browser.run("return document.querySelector('h1 .state').textContent") == "Does not match"
+    assert "quay horn against hall <2 m>.h5" in browser.run(
+        "return document.querySelector('.device').textContent"
+    )
+    tables = browser.run(
+        "return [...document.querySelectorAll('main > .scroll table')].map(t =>"
+        "[...t.tBodies[0].rows].map(r => [...r.cells].map(c => c.textContent)))"
+    )
+    for row, band in zip(tables[0], found["bands"], strict=True):
+        assert float(row[3]) == pytest.approx(band["actual_db"], abs=0.051)
+    judged = np.array(found["judged"])
+    for row, angle in zip(tables[1], found["angles"], strict=True):
+        difference = np.array(angle["difference_db"])[judged]
+        assert row[0] == angle["label"]
+        assert float(row[2]) == pytest.approx(np.abs(difference).max(), abs=0.0051)
+    canvases_are_drawn(browser)
+
+
+@pytest.mark.parametrize("dark", [False, True])
+def test_the_page_of_a_scan_answers_whether_it_matches(browser, folder, dark):
+    place = folder / "matched"
+    scan, hall = folder / "scan.h5", at_two_metres(folder)
+    assert run(["convert", str(scan), "-o", str(place), "--reference", str(hall)]) == 0
+    summary = json.loads((place / "summary.json").read_text(encoding="utf-8"))
+    assert summary["comparison"]["reference"] == hall.name
+    assert summary["comparison"]["met_up_to_hz"] > 1000
+    browser.open(place / "report.html", width=400, dark=dark)
+    browser.ready()
+    assert browser.console() == []
+    said = browser.run("return [...document.querySelectorAll('#matches > p')].map(p => p.textContent)")
+    assert summary["comparison"]["verdict"] in said
+    assert browser.run("return [...document.querySelectorAll('nav a')].map(a => a.textContent)") == [
+        "Enough?",
+        "Clean?",
+        "The device",
+        "Matches?",
+        "Provenance",
+    ]
+    pixels = browser.pixels("#figure-reference-difference .u-wrap canvas")
+    assert len(np.unique(pixels.reshape(-1, 4), axis=0)) > 5
     assert browser.run("return document.documentElement.scrollWidth") == 400
