@@ -4,16 +4,20 @@ from __future__ import annotations
 
 import numpy as np
 
-from scanproc.conventions import Real
-from scanproc.records.expansion import Expansion
+from scanproc.conventions import Boolean, Real
+from scanproc.records.expansion import ESTIMATORS, Expansion
 from scanproc.records.study import Study
 from scanproc.report.bands import held_out_at_order
 from scanproc.report.figure import Axis, Figure, HeatMap, Line, Lines, Steps, Text
-from scanproc.report.material import Material, frequency_axis, rounded_span
+from scanproc.report.material import Material, frequency_axis, rounded_span, spans
 from scanproc.report.words import frequency
 
 ERROR_FLOOR_DB = -60.0
 """Errors below it share the darkest colour of a map."""
+
+STRIP = " The strip above the map is the error of the fit that was used."
+ONE_ERROR = "one error only: see the strip"
+INFORMED = ESTIMATORS.index("informed")
 
 
 def enough_figures(material: Material) -> tuple[Figure, ...]:
@@ -56,14 +60,15 @@ def errors(expansion: Expansion, target_db: float) -> Lines:
 
 
 def order_map(expansion: Expansion) -> HeatMap:
-    """Held-out error of every order at every frequency, with the order used."""
+    """Held-out error of every order at every frequency, with the order used and its own error as a strip."""
     held_out = expansion.held_out_db
+    single = (np.sum(np.isfinite(held_out), axis=0) <= 1) | (expansion.estimator == INFORMED)
     text = Text(
         "orders",
         "Error of every order",
         f"The order used runs from {int(expansion.order.min())} to {int(expansion.order.max())}; the scan allows "
-        f"judging orders up to {int(held_out.shape[0] - 1)}.",
-        "The held-out error of an expansion cut at each order. The line is the order that was used.",
+        f"judging orders up to {int(held_out.shape[0] - 1)}.{_single(expansion, single)}",
+        f"The held-out error of an expansion cut at each order. The line is the order that was used.{STRIP}",
         "Dark is a small error. A dark valley wide enough to hold the line is healthy; a line at the upper edge of "
         "the map wants more orders than the points can carry.",
         "If only a thin valley is left at high frequencies, more points or a better centre would widen it.",
@@ -78,6 +83,24 @@ def order_map(expansion: Expansion) -> HeatMap:
         held_out,
         path=expansion.order.astype(np.float64),
         path_name="order used",
+        strip=held_out_at_order(expansion),
+        strip_only=spans(expansion.frequency_hz, single),
+        strip_name=ONE_ERROR if np.any(single) else "",
+    )
+
+
+def _single(expansion: Expansion, single: Boolean) -> str:
+    """Where there is one error and not one for each order, and why."""
+    if not np.any(single):
+        return ""
+    informed = int(np.sum(single & (expansion.estimator == INFORMED)))
+    blended = int(single.sum()) - informed
+    why = ["the informed fit weighs all orders at once"] if informed else []
+    why += ["two fits are blended"] if blended else []
+    numbers = f" ({informed} and {blended})" if informed and blended else ""
+    return (
+        f" At {int(single.sum())} of {len(single)} frequencies there is one error and not one for each order, since "
+        f"{' or '.join(why)}{numbers}."
     )
 
 
@@ -119,7 +142,7 @@ def study_map(study: Study) -> HeatMap:
         "Error of every order, by points",
         f"With all {study.points:,} points the order used runs from {int(top.min())} to {int(top.max())}.",
         "The held-out error of an expansion cut at each order, by third-octave band. The line is the order used with "
-        "that many points.",
+        f"that many points.{STRIP}",
         "Dark is a small error. With more points the dark valley opens towards higher orders and frequencies.",
         "A line pressed against the upper edge wants more orders than the points can carry.",
     )
@@ -133,6 +156,7 @@ def study_map(study: Study) -> HeatMap:
         study.held_out_db,
         path=study.order.astype(np.float64),
         path_name="order used",
+        strip=_at_order(study),
         steps=_steps(study),
     )
 

@@ -80,7 +80,9 @@ class HeatMap:
     """``value`` (rows, x), or (steps, rows, x), over x (x,) and y (rows,), with an error of the same shape.
 
     ``relative``: the same data re its row of y = 0, shown when asked for. ``path`` (x,) or (steps, x): a
-    line over the map. ``contour``: the value at which a line is drawn in the relative map.
+    line over the map. ``contour``: the value at which a line is drawn in the relative map. ``strip``, of the shape of
+    ``path``: one more row apart from the others, above the map; in the spans ``strip_only`` the map itself has
+    nothing to say, for the reason ``strip_name``.
     """
 
     text: Text
@@ -95,6 +97,9 @@ class HeatMap:
     contour: float | None = None
     path: Real | None = None
     path_name: str = ""
+    strip: Real | None = None
+    strip_only: Spans = ()
+    strip_name: str = ""
     steps: Steps | None = None
     doubtful: Spans = ()
 

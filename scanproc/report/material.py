@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from scanproc.conventions import Real
+from scanproc.conventions import Boolean, Real
 from scanproc.records.check import CheckReport
 from scanproc.records.comparison import Comparison
 from scanproc.records.curves import Curves
@@ -61,7 +61,12 @@ def doubtful(material: Material) -> Spans:
     one halfway before the next, on a log axis."""
     expansion = material.result.expansion
     missed = ~(held_out_at_order(expansion) <= float(material.summary["target_db"]))
-    edge = np.flatnonzero(np.diff(np.concatenate([[False], missed, [False]]).astype(int)))
-    hz = expansion.frequency_hz
+    return spans(expansion.frequency_hz, missed)
+
+
+def spans(frequency_hz: Real, chosen: Boolean) -> Spans:
+    """Stretches of neighbouring chosen frequencies (F,), each to halfway to its neighbours on a log axis."""
+    edge = np.flatnonzero(np.diff(np.concatenate([[False], chosen, [False]]).astype(int)))
+    hz = frequency_hz
     between = np.concatenate([hz[:1], np.sqrt(hz[:-1] * hz[1:]), hz[-1:]])
     return tuple((float(between[a]), float(between[b])) for a, b in zip(edge[::2], edge[1::2], strict=True))

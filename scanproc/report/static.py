@@ -177,12 +177,32 @@ def _(figure: HeatMap, sheet: Sheet, theme: Theme) -> None:
             axes.plot(figure.x, path, color=theme.ground, lw=3)
             axes.plot(figure.x, path, color=theme.mark, label=figure.path_name)
             axes.legend(loc="upper left", frameon=True)
+        if figure.strip is not None:
+            _strip(axes, figure, step, scale)
         if figure.contour is not None and min(shown.shape) > 1:
             axes.contour(figure.x, figure.y, shown, [figure.contour], colors=["#ffffff"], linewidths=1)
         _scaled(axes, figure.x_axis, figure.y_axis, theme)
         axes.grid(visible=False)
         _doubt(axes, figure.doubtful, theme)
         sheet.colorbar(mesh, ax=axes, label=_label(scale), pad=0.01)
+
+
+def _strip(axes: Axes, figure: HeatMap, step: int, scale: Axis) -> None:
+    """The row apart, above the map; and the words where only it speaks."""
+    assert figure.strip is not None
+    row = figure.strip[step] if figure.strip.ndim == 2 else figure.strip
+    above = axes.inset_axes((0, 1.02, 1, 0.05), sharex=axes)
+    edges = np.concatenate([figure.x[:1], np.sqrt(figure.x[:-1] * figure.x[1:]), figure.x[-1:]])
+    shown = np.ma.masked_invalid(row[None])
+    above.pcolormesh(edges, [0, 1], shown, cmap=MAP, vmin=scale.low, vmax=scale.high, rasterized=True)
+    above.set_axis_off()
+    for low, high in figure.strip_only:
+        for edge in (low, high):
+            axes.axvline(edge, color=axes.xaxis.label.get_color(), lw=0.8, ls=(0, (4, 4)))
+        wide = np.log(high / low) / np.log(figure.x_axis.high / figure.x_axis.low)
+        if wide > len(figure.strip_name) / 80:
+            top = figure.y_axis.high - 0.02 * (figure.y_axis.high - figure.y_axis.low)
+            axes.text(np.sqrt(low * high), top, figure.strip_name, ha="center", va="top")
 
 
 @_draw.register

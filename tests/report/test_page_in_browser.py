@@ -9,6 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from page_material import NASTY, material, study, two_sources, write
+from selenium.webdriver.common.keys import Keys
 
 from scanproc.files.result_file import read_result
 from scanproc.report.page import scan_page
@@ -156,7 +157,6 @@ def test_the_map_shows_the_level_in_its_colour(browser, results):
 @pytest.mark.parametrize("key", ["balloon", "points"])
 def test_it_turns_by_keys_and_by_mouse(browser, results, key):
     from selenium.webdriver.common.action_chains import ActionChains
-    from selenium.webdriver.common.keys import Keys
 
     browser.open(results / "report.html")
     browser.ready()
@@ -171,9 +171,45 @@ def test_it_turns_by_keys_and_by_mouse(browser, results, key):
     assert np.mean(np.any(first != browser.pixels(PLOTS[key]), axis=2)) < 0.01
 
 
-def test_curves_are_read_by_keys_zoomed_and_switched(browser, results):
-    from selenium.webdriver.common.keys import Keys
+def touch(browser, kind: str, x: float, y: float) -> None:
+    points = [] if kind == "touchEnd" else [{"x": x, "y": y}]
+    browser.command("Input.dispatchTouchEvent", {"type": kind, "touchPoints": points})
 
+
+@pytest.mark.parametrize("key", ["balloon", "points"])
+def test_it_turns_and_reads_by_finger(browser, results, key):
+    browser.open(results / "report.html", width=400)
+    browser.ready()
+    browser.command("Emulation.setTouchEmulationEnabled", {"enabled": True})
+    kinds = (
+        "window.kinds = []; for (const kind of ['pointerdown', 'pointermove'])"
+        "document.querySelector(arguments[0]).addEventListener(kind, e => window.kinds.push(e.pointerType));"
+        "document.querySelector(arguments[0]).scrollIntoView({block: 'center'});"
+        "const b = document.querySelector(arguments[0]).getBoundingClientRect();"
+        "return [b.x + (b.width - 80) / 2, b.y + b.height / 2]"
+    )
+    try:
+        x, y = browser.run(kinds, PLOTS[key])
+        first = browser.pixels(PLOTS[key])
+        touch(browser, "touchStart", x, y)
+        for step in range(1, 7):
+            touch(browser, "touchMove", x + 10 * step, y + 3 * step)
+        touch(browser, "touchEnd", 0, 0)
+        assert np.mean(np.any(first != browser.pixels(PLOTS[key]), axis=2)) > 0.01
+        assert set(browser.run("return window.kinds")) == {"touch"}
+        assert browser.run("return window.kinds.length") >= 4
+        read = f"return document.querySelector('#figure-{key} .readout').textContent"
+        before = browser.run(read)
+        for place in ((x, y), (x + 30, y + 20), (x - 35, y + 15)):
+            touch(browser, "touchStart", *place)
+            touch(browser, "touchEnd", 0, 0)
+        assert browser.run(read) != before
+        assert ("up: " if key == "balloon" else "point ") in browser.run(read)
+    finally:
+        browser.command("Emulation.setTouchEmulationEnabled", {"enabled": False})
+
+
+def test_curves_are_read_by_keys_zoomed_and_switched(browser, results):
     browser.open(results / "report.html")
     browser.ready()
     plot = browser.driver.find_element("css selector", "#figure-response .plot")
@@ -302,6 +338,31 @@ def test_a_figures_own_table_equals_the_result(browser, results, unstudied):
     held_out = read_result(results / "result.h5").expansion.held_out_db
     found = np.array([[float(entry) for entry in line.split(",")[1:]] for line in lines[1:]])
     np.testing.assert_array_equal(found.T, held_out)
+
+
+def test_the_strip_over_the_orders_shows_the_error_of_what_was_used(browser, results, unstudied):
+    """Also where the informed fit leaves the map below it empty; colours are those of the scale from -60 to 0 dB."""
+    import matplotlib as mpl
+
+    expansion = read_result(results / "result.h5").expansion
+    used = expansion.held_out_db[expansion.order, np.arange(40)]
+    browser.open(unstudied)
+    browser.ready()
+    pixels = browser.pixels("#figure-orders .plot")
+    left, width = 50, pixels.shape[1] - 128
+    for column in (3, 20, 36):
+        wanted = mpl.colormaps["cividis"](float(np.clip((used[column] + 60) / 60, 0, 1)), bytes=True)[:3]
+        pixel = pixels[16, left + round(column / 39 * width), :3].astype(float)
+        assert np.abs(pixel - np.array(wanted, float)).max() <= 4
+    informed = int(np.sum(expansion.estimator == 1))
+    assert informed > 0
+    finding = browser.run("return document.querySelector('#figure-orders .finding').textContent")
+    assert f"At {informed} of 40 frequencies there is one error and not one for each order" in finding
+    canvas = browser.driver.find_element("css selector", "#figure-orders .plot")
+    canvas.send_keys(Keys.ARROW_LEFT)
+    column = 19
+    said = browser.run("return document.querySelector('#figure-orders .readout').textContent")
+    assert said.endswith(f"order used {expansion.order[column]} with {used[column]:.1f} dB")
 
 
 def test_the_slider_of_points_moves_all_its_figures(browser, studied):

@@ -228,3 +228,23 @@ function zoomed(view, axis, middle, factor) {
   const back = (v) => (log ? Math.exp(v) : v);
   return { low: back(start), high: back(start + width) };
 }
+
+const LEVEL = { label: "Level", unit: "dB", digits: 1 };
+
+// A canvas that takes the keyboard and says what it shows.
+function focusable(figure, kind, keys) {
+  return make("canvas", { class: `plot ${kind}`, tabindex: "0", role: "group", "aria-label": `${figure.text.title}. ${figure.text.finding} ${keys}` });
+}
+
+// The frequency that a figure's slider stands at, and whether the target is missed there.
+function atFrequency(figure) {
+  const at = { step: figure.steps.start };
+  const hz = () => figure.steps.value[at.step];
+  at.name = () => frequencyName(hz());
+  at.doubt = () => (figure.doubtful.some(([low, high]) => hz() >= low && hz() <= high) ? " (the target is missed here)" : "");
+  at.move = (draw) => (index) => {
+    at.step = index;
+    draw();
+  };
+  return at;
+}

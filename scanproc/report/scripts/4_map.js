@@ -10,7 +10,7 @@ function drawMap(figure, stage, controls) {
   let dragged = null;
 
   const bar = make("div", { class: "bar" });
-  const canvas = make("canvas", { class: "plot", tabindex: "0", role: "group", "aria-label": `${figure.text.title}. ${figure.text.finding} Arrow keys read values, plus and minus zoom, 0 shows all.` });
+  const canvas = focusable(figure, "", "Arrow keys read values, plus and minus zoom, 0 shows all.");
   if (figure.relative_axis) bar.append(choice());
   zoomButtons(bar, zoom);
   stage.append(bar, canvas);
@@ -96,10 +96,41 @@ function drawMap(figure, stage, controls) {
   }
 
   function path(pen, x, y) {
-    const line = Array.isArray(figure.path) ? figure.path[step] : figure.path;
     pen.beginPath();
-    line.forEach((value, i) => pen.lineTo(x(figure.x[i]), y(value)));
+    steppedRow(figure.path).forEach((value, i) => pen.lineTo(x(figure.x[i]), y(value)));
     pen.stroke();
+  }
+
+  const steppedRow = (row) => (Array.isArray(row) ? row[step] : row);
+
+  // The row apart from the map: what was used, in the map's colours.
+  function strip(pen) {
+    const columns = indices(figure.x, xAxis, view.low, view.high, 0, box.width, Math.round(box.width), xAxis.scale === "log");
+    const row = steppedRow(figure.strip);
+    const { low, high } = scale();
+    columns.forEach((column, pixel) => {
+      const value = row[column];
+      pen.fillStyle = Number.isNaN(value) ? theme().grid : `rgb(${shade(value, low, high).join(",")})`;
+      pen.fillRect(box.left + pixel, 8, 1.5, 16);
+    });
+  }
+
+  // Edges of the stretches where only the strip speaks, and the reason as far as there is room for it.
+  function stripOnly(pen, x, look) {
+    pen.save();
+    pen.font = FONT;
+    pen.fillStyle = pen.strokeStyle = look.ink;
+    pen.textAlign = "center";
+    pen.textBaseline = "top";
+    pen.setLineDash([4, 4]);
+    for (const [low, high] of figure.strip_only) {
+      const [left, right] = [Math.max(x(low), box.left), Math.min(x(high), box.left + box.width)];
+      if (right <= left) continue;
+      for (const edge of [left, right]) line(pen, edge, box.top, edge, box.top + box.height);
+      const said = [figure.strip_name, figure.strip_name.split(":")[0]].find((words) => pen.measureText(words).width < right - left - 8);
+      if (said) pen.fillText(said, (left + right) / 2, box.top + 6);
+    }
+    pen.restore();
   }
 
   function draw() {
@@ -108,8 +139,10 @@ function drawMap(figure, stage, controls) {
     const ratio = window.devicePixelRatio || 1;
     const look = theme();
     const pen = sharpCanvas(canvas, width, height);
-    box = { left: 50, top: 10, width: width - 50 - 78, height: height - 10 - 42 };
+    const above = figure.strip === null ? 10 : 30;
+    box = { left: 50, top: above, width: width - 50 - 78, height: height - above - 42 };
     picture(pen, ratio);
+    if (figure.strip !== null) strip(pen);
     const x = scaled(xAxis, view.low, view.high, box.left, box.left + box.width);
     const y = scaled(yAxis, yAxis.low, yAxis.high, box.top + box.height, box.top);
     pen.save();
@@ -130,6 +163,7 @@ function drawMap(figure, stage, controls) {
         path(pen, x, y);
       }
     }
+    stripOnly(pen, x, look);
     hatch(pen, box, figure.doubtful, x, { faint: "#ffffff" });
     pen.restore();
     frame(pen, box, { axis: xAxis, ...view, to: x }, { axis: yAxis, low: yAxis.low, high: yAxis.high, to: y }, look);
@@ -156,7 +190,8 @@ function drawMap(figure, stage, controls) {
     const [row, column] = picked;
     const value = at(row, column);
     const error = figure.error ? figure.error[row][column] : null;
-    const order = figure.path ? `, ${figure.path_name} ${(Array.isArray(figure.path) ? figure.path[step] : figure.path)[column]}` : "";
+    const own = figure.strip ? ` with ${withError(steppedRow(figure.strip)[column], null, scale())}` : "";
+    const order = figure.path ? `, ${figure.path_name} ${steppedRow(figure.path)[column]}${own}` : "";
     tell(`${valueName(figure.x[column], xAxis)}, ${yAxis.label.toLowerCase()} ${valueName(figure.y[row], yAxis)}: ${withError(value, error, scale())}${order}`);
   }
 

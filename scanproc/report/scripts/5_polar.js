@@ -1,9 +1,7 @@
 // Levels round the device at one frequency; 0 deg is up.
 function drawPolar(figure, stage, controls) {
-  let step = figure.steps.start;
   let picked = nearestIndex(figure.angle_deg, 0, false);
-  const axis = { label: "Level", unit: "dB", digits: 1 };
-  const canvas = make("canvas", { class: "plot round", tabindex: "0", role: "group", "aria-label": `${figure.text.title}. ${figure.text.finding} Left and right read values.` });
+  const canvas = focusable(figure, "round", "Left and right read values.");
   stage.append(canvas);
   const legend = make("div", { class: "legend" });
   const swatches = figure.orbits.map((name) => {
@@ -13,6 +11,7 @@ function drawPolar(figure, stage, controls) {
   });
   stage.append(legend);
   const tell = readOut(stage);
+  const at = atFrequency(figure);
   let middle = 0;
 
   function draw() {
@@ -21,7 +20,7 @@ function drawPolar(figure, stage, controls) {
     const pen = sharpCanvas(canvas, size, size);
     middle = size / 2;
     const reach = middle - 26;
-    const highest = Math.max(...figure.value.flatMap((orbit) => orbit.map((row) => row[step])));
+    const highest = Math.max(...figure.value.flatMap((orbit) => orbit.map((row) => row[at.step])));
     const top = Math.ceil(highest / 5) * 5;
     const to = (level, angle) => {
       const radius = (Math.max(0, Math.min(figure.span_db, level - top + figure.span_db)) / figure.span_db) * reach;
@@ -39,7 +38,7 @@ function drawPolar(figure, stage, controls) {
     pen.strokeStyle = look.ink;
     pen.lineWidth = 1.5;
     figure.orbits.forEach((_, index) => {
-      const [x, y] = to(figure.value[index][picked][step], figure.angle_deg[picked]);
+      const [x, y] = to(figure.value[index][picked][at.step], figure.angle_deg[picked]);
       pen.beginPath();
       pen.arc(x, y, 4, 0, 7);
       pen.stroke();
@@ -74,7 +73,7 @@ function drawPolar(figure, stage, controls) {
 
   function outline(pen, index, look, to) {
     const round = [...figure.angle_deg.keys(), 0];
-    const level = (i, sign) => figure.value[index][i][step] + sign * (Number.isNaN(figure.error[index][i][step]) ? 0 : figure.error[index][i][step]);
+    const level = (i, sign) => figure.value[index][i][at.step] + sign * (Number.isNaN(figure.error[index][i][at.step]) ? 0 : figure.error[index][i][at.step]);
     pen.fillStyle = look.lines[index % look.lines.length];
     pen.globalAlpha = 0.2;
     pen.beginPath();
@@ -89,9 +88,8 @@ function drawPolar(figure, stage, controls) {
   }
 
   function say() {
-    const levels = figure.orbits.map((name, o) => `${name} ${withError(figure.value[o][picked][step], figure.error[o][picked][step], axis)}`);
-    const doubt = isDoubtful(figure, figure.steps.value[step]) ? " (the target is missed here)" : "";
-    tell(`${frequencyName(figure.steps.value[step])}, ${figure.angle_deg[picked]}°: ${levels.join("; ")}${doubt}`);
+    const levels = figure.orbits.map((name, o) => `${name} ${withError(figure.value[o][picked][at.step], figure.error[o][picked][at.step], LEVEL)}`);
+    tell(`${at.name()}, ${figure.angle_deg[picked]}°: ${levels.join("; ")}${at.doubt()}`);
   }
 
   canvas.addEventListener("pointermove", (event) => {
@@ -107,14 +105,7 @@ function drawPolar(figure, stage, controls) {
     draw();
     event.preventDefault();
   });
-  controls(figure.steps, (index) => {
-    step = index;
-    draw();
-  });
+  controls(figure.steps, at.move(draw));
   draw();
   return draw;
-}
-
-function isDoubtful(figure, hz) {
-  return figure.doubtful.some(([low, high]) => hz >= low && hz <= high);
 }

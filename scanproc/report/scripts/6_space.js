@@ -1,10 +1,11 @@
 // Balloon and cloud of points: turned by mouse, finger or arrow keys, drawn back to front without WebGL.
 function drawSpace(figure, stage, controls) {
   const balloon = figure.kind === "Balloon";
-  let step = figure.steps.start;
+  const at = atFrequency(figure);
   let turn = { about: -0.75, up: 0.38 };
   let near = 1;
   let held = null;
+  let tapped = [0, 0];
   let items = [];
   let picked = null;
   const bar = make("div", { class: "bar" });
@@ -13,11 +14,11 @@ function drawSpace(figure, stage, controls) {
     if (!factor) turn = { about: -0.75, up: 0.38 };
     draw();
   });
-  const canvas = make("canvas", { class: "plot turn", tabindex: "0", role: "group", "aria-label": `${figure.text.title}. ${figure.text.finding} Arrow keys turn it, plus and minus zoom, 0 goes back.` });
+  const canvas = focusable(figure, "turn", "Arrow keys turn it, plus and minus zoom, 0 goes back.");
   stage.append(bar, canvas);
   const tell = readOut(stage);
   const reach = balloon ? 1 : Math.max(...figure.position_m.map((p) => Math.hypot(...p)));
-  const colourAxis = balloon ? { label: "Level", unit: "dB", digits: 1 } : figure.colour_axis;
+  const colourAxis = balloon ? LEVEL : figure.colour_axis;
 
   // Screen x, y and depth (larger is nearer) of a point whose reach is 1.
   function seen(x, y, z) {
@@ -28,14 +29,14 @@ function drawSpace(figure, stage, controls) {
   }
 
   function top() {
-    return Math.ceil(Math.max(...figure.value.flatMap((row) => row.map((values) => values[step]))));
+    return Math.ceil(Math.max(...figure.value.flatMap((row) => row.map((values) => values[at.step]))));
   }
 
   // Radius of the balloon along a positive axis.
   function radiusAlong(name, highest) {
     const i = name === "z" ? 0 : nearestIndex(figure.polar_deg, 90, false);
     const j = name === "y" ? nearestIndex(figure.azimuth_deg, 90, false) : 0;
-    return Math.max(0, Math.min(1, 1 + (figure.value[i][j][step] - highest) / figure.span_db));
+    return Math.max(0, Math.min(1, 1 + (figure.value[i][j][at.step] - highest) / figure.span_db));
   }
 
   function faces(scale) {
@@ -43,7 +44,7 @@ function drawSpace(figure, stage, controls) {
     const polar = Array.from(figure.polar_deg, (deg) => (deg * Math.PI) / 180);
     const azimuth = Array.from(figure.azimuth_deg, (deg) => (deg * Math.PI) / 180);
     const place = (i, j) => {
-      const radius = Math.max(0.02, Math.min(1, 1 + (figure.value[i][j][step] - highest) / figure.span_db));
+      const radius = Math.max(0.02, Math.min(1, 1 + (figure.value[i][j][at.step] - highest) / figure.span_db));
       return seen(radius * Math.sin(polar[i]) * Math.cos(azimuth[j]), radius * Math.sin(polar[i]) * Math.sin(azimuth[j]), radius * Math.cos(polar[i]));
     };
     const corners = polar.map((_, i) => azimuth.map((_, j) => place(i, j)));
@@ -52,7 +53,7 @@ function drawSpace(figure, stage, controls) {
       for (let j = 0; j < azimuth.length; j += 1) {
         const k = (j + 1) % azimuth.length;
         const shape = [corners[i][j], corners[i][k], corners[i + 1][k], corners[i + 1][j]];
-        const value = (figure.value[i][j][step] + figure.value[i + 1][k][step]) / 2;
+        const value = (figure.value[i][j][at.step] + figure.value[i + 1][k][at.step]) / 2;
         found.push({ shape, value, depth: (shape[0][2] + shape[1][2] + shape[2][2] + shape[3][2]) / 4, at: [i, j] });
       }
     }
@@ -62,7 +63,7 @@ function drawSpace(figure, stage, controls) {
   function dots() {
     return figure.position_m.map((p, index) => {
       const place = seen(p[0] / reach, p[1] / reach, p[2] / reach);
-      return { shape: [place], value: figure.value[index][step], depth: place[2], at: index };
+      return { shape: [place], value: figure.value[index][at.step], depth: place[2], at: index };
     });
   }
 
@@ -77,15 +78,15 @@ function drawSpace(figure, stage, controls) {
     const scale = balloon ? { ...colourAxis, low: top() - figure.span_db, high: top() } : colourAxis;
     items = (balloon ? faces(scale) : dots()).sort((a, b) => a.depth - b.depth);
     const axes = [["x", 1.12, 0, 0], ["y", 0, 1.12, 0], ["z", 0, 0, 1.12]].map(([name, ...p]) => {
-      const at = seen(...p);
-      return { name, at, from: balloon && at[2] >= 0 ? radiusAlong(name, scale.high) : 0 };
+      const end = seen(...p);
+      return { name, end, from: balloon && end[2] >= 0 ? radiusAlong(name, scale.high) : 0 };
     });
-    for (const axis of axes.filter((one) => one.at[2] < 0)) arrow(pen, axis, to, look);
+    for (const axis of axes.filter((one) => one.end[2] < 0)) arrow(pen, axis, to, look);
     for (const item of items) {
       item.shape = item.shape.map(to);
       paint(pen, item, scale, look);
     }
-    for (const axis of axes.filter((one) => one.at[2] >= 0)) arrow(pen, axis, to, look);
+    for (const axis of axes.filter((one) => one.end[2] >= 0)) arrow(pen, axis, to, look);
     colourBar(pen, { left: width - 72, top: 20, width: 14, height: height - 40 }, scale, look);
     say(scale);
   }
@@ -122,28 +123,28 @@ function drawSpace(figure, stage, controls) {
   }
 
   function arrow(pen, axis, to, look) {
-    const end = to(axis.at);
+    const end = to(axis.end);
     pen.strokeStyle = pen.fillStyle = axis.name === "x" ? look.mark : look.faint;
     pen.lineWidth = axis.name === "x" ? 2 : 1;
     const start = axis.from / 1.12;
-    line(pen, ...to([axis.at[0] * start, axis.at[1] * start]), ...end);
+    line(pen, ...to([axis.end[0] * start, axis.end[1] * start]), ...end);
     pen.font = FONT;
     pen.textAlign = "center";
     pen.fillText(axis.name === "x" ? "x, axis" : axis.name, end[0], end[1] - 8);
   }
 
   function say(scale) {
-    const hz = frequencyName(figure.steps.value[step]);
-    const doubt = isDoubtful(figure, figure.steps.value[step]) ? " (the target is missed here)" : "";
+    const hz = at.name();
+    const doubt = at.doubt();
     if (picked === null) {
       tell(`${hz}${doubt}`);
     } else if (balloon) {
       const [i, j] = picked;
       const from = figure.azimuth_deg[j] > 180 ? figure.azimuth_deg[j] - 360 : figure.azimuth_deg[j];
-      tell(`${hz}, ${from}° to the left, ${90 - figure.polar_deg[i]}° up: ${withError(figure.value[i][j][step], figure.error[i][j][step], scale)}${doubt}`);
+      tell(`${hz}, ${from}° to the left, ${90 - figure.polar_deg[i]}° up: ${withError(figure.value[i][j][at.step], figure.error[i][j][at.step], scale)}${doubt}`);
     } else {
       const [x, y, z] = Array.from(figure.position_m[picked], (metres) => metres.toFixed(3));
-      tell(`${hz}, point ${picked + 1} at x ${x}, y ${y}, z ${z} m: ${valueName(figure.value[picked][step], figure.colour_axis)}${doubt}`);
+      tell(`${hz}, point ${picked + 1} at x ${x}, y ${y}, z ${z} m: ${valueName(figure.value[picked][at.step], figure.colour_axis)}${doubt}`);
     }
   }
 
@@ -170,6 +171,7 @@ function drawSpace(figure, stage, controls) {
 
   canvas.addEventListener("pointerdown", (event) => {
     held = [event.clientX, event.clientY];
+    tapped = held;
     canvas.setPointerCapture(event.pointerId);
   });
   canvas.addEventListener("pointermove", (event) => {
@@ -180,6 +182,12 @@ function drawSpace(figure, stage, controls) {
       pick(event);
       draw();
     }
+  });
+  // A finger cannot hover: where it goes down and up again, it reads.
+  canvas.addEventListener("pointerup", (event) => {
+    if (Math.hypot(event.clientX - tapped[0], event.clientY - tapped[1]) > 6) return;
+    pick(event);
+    draw();
   });
   for (const kind of ["pointerup", "pointercancel"]) canvas.addEventListener(kind, () => { held = null; });
   canvas.addEventListener("keydown", (event) => {
@@ -192,10 +200,7 @@ function drawSpace(figure, stage, controls) {
     draw();
     event.preventDefault();
   });
-  controls(figure.steps, (index) => {
-    step = index;
-    draw();
-  });
+  controls(figure.steps, at.move(draw));
   draw();
   return draw;
 }
