@@ -18,19 +18,19 @@ from scanproc.records.fit_plan import FitPlan
 from scanproc.records.scan import Scan
 from scanproc.run.settings import FitSettings
 from scanproc.steps.fit import fit_planned, pieces
-from scanproc.steps.prepare import in_turn, prepare
+from scanproc.steps.prepare import Each, in_turn, prepare
 
 Item = TypeVar("Item")
 Outcome = TypeVar("Outcome")
 
 
-_alone: ContextVar[bool] = ContextVar("alone", default=False)
+_alone: ContextVar[Each | None] = ContextVar("alone", default=None)
 
 
 @contextmanager
-def one_after_another() -> Iterator[None]:
-    """For work that is spread over processes already: no threads of its own."""
-    token = _alone.set(True)
+def one_after_another(each: Each = in_turn) -> Iterator[None]:
+    """For work that is spread over processes already: no threads of its own, ``each`` maps in their place."""
+    token = _alone.set(each)
     try:
         yield
     finally:
@@ -41,13 +41,26 @@ def in_threads(work: Callable[[Item], Outcome], items: Iterable[Item]) -> list[O
     """Results in the order of the items, one thread per core, each with a BLAS of one thread.
 
     Frequencies are independent and spend their time in BLAS and numpy, which let go of the interpreter; threads
-    share the scan without copies. Inside :func:`one_after_another` there is one thread.
+    share the scan without copies. Inside :func:`one_after_another` there is no thread but this.
     """
-    if _alone.get():
-        return in_turn(work, items)
-    calls = [dask.delayed(work, pure=False)(item) for item in items]
+    alone = _alone.get()
+    if alone is not None:
+        return alone(work, items)
+    listed, cores = list(items), len(os.sched_getaffinity(0))
+    own = _in_its_thread(work) if len(listed) >= cores else work
+    calls = [dask.delayed(own, pure=False)(item) for item in listed]
     with threadpool_limits(limits=1, user_api="blas"):
-        return list(dask.compute(*calls, scheduler="threads", num_workers=len(os.sched_getaffinity(0))))
+        return list(dask.compute(*calls, scheduler="threads", num_workers=cores))
+
+
+def _in_its_thread(work: Callable[[Item], Outcome]) -> Callable[[Item], Outcome]:
+    """The work without threads of its own, for as many items as keep all cores busy."""
+
+    def one(item: Item) -> Outcome:
+        with one_after_another():
+            return work(item)
+
+    return one
 
 
 def make_plan(sample: Scan, frequency_hz: np.ndarray, settings: FitSettings) -> FitPlan:

@@ -34,6 +34,7 @@ from scanproc.run.blocks import Block, Shape
 from scanproc.run.check import handle, handle_again
 from scanproc.run.fitting import one_after_another
 from scanproc.run.inspection import inspect
+from scanproc.run.kept import Kept
 from scanproc.run.pipeline import asides, finish, fit_part
 from scanproc.run.point_study import study_of
 from scanproc.run.preparation import Prepared, hearing, prepare
@@ -141,7 +142,8 @@ def _read(work: Work) -> dict[str, Any]:
             blocks.save_record(work.check_file, handle(file, work.settings.check))
     with _opened(work) as file:
         if not work.plan_file.is_file():
-            blocks.save_record(work.plan_file, prepare(hearing(file, work.settings), work.settings))
+            with _kept(work):
+                blocks.save_record(work.plan_file, prepare(hearing(file, work.settings), work.settings))
         shape = _shape(file, work.settings, blocks.load_record(work.plan_file))
     for mark in work.room.glob(".*.started"):
         if work.token not in mark.name:
@@ -165,8 +167,9 @@ def _study(work: Work) -> dict[str, Any]:
     if not work.study_file.is_file():
         with _opened(work) as file:
             plan = blocks.load_record(work.plan_file)
-            found = study_of(hearing(file, work.settings, plan), work.settings, plan, short=True)
-        blocks.save_record(work.study_file, found)
+            with _kept(work):
+                found = study_of(hearing(file, work.settings, plan), work.settings, plan, short=True)
+                blocks.save_record(work.study_file, found)
     return {}
 
 
@@ -233,7 +236,7 @@ def _same(path: Path, facts: Mapping[str, Any]) -> bool:
 
 def _empty(room: Path) -> None:
     with output_errors(room):
-        for path in (*room.glob("*.h5"), *room.glob("*.pickle")):
+        for path in (*room.glob("*.h5"), *room.glob("*.pickle"), *room.glob("*.part")):
             path.unlink()
 
 
@@ -256,6 +259,15 @@ def _opened(work: Work) -> Iterator[ScanFile]:
     with open_scan(work.source) as file, _named(work.source):
         handle_again(file, blocks.load_record(work.check_file))
         yield file
+
+
+@contextmanager
+def _kept(work: Work) -> Iterator[None]:
+    """Keeps the items of a long stage until the stage is whole, so that a kill loses seconds."""
+    kept = Kept(work.room, work.stage)
+    with one_after_another(kept):
+        yield
+    kept.clear()
 
 
 @contextmanager

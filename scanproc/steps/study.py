@@ -83,7 +83,8 @@ def study(
     def one(item: tuple[int, int]) -> Trial:
         rng = np.random.default_rng([choices.seed, *item])
         chosen = spread_subset(scan.setup, item[0], rng)
-        return with_informed(run_trials(stages, chosen, rng), some, fit_plan, chosen, worth, target_db)
+        truncated = run_trials(stages, chosen, rng, each)
+        return with_informed(truncated, some, fit_plan, chosen, worth, target_db, each)
 
     progress(0, len(subsets))
     done = 0

@@ -17,6 +17,7 @@ from scanproc.steps.basis import ends, outgoing_basis
 from scanproc.steps.geometry import View
 from scanproc.steps.neighbours import groups
 from scanproc.steps.order_choice import choose_orders, highest_order
+from scanproc.steps.prepare import Each, in_turn
 from scanproc.steps.truncated import on_shell
 from scanproc.steps.uncertainty import (
     DEGREES_BEYOND,
@@ -71,9 +72,12 @@ def make_stages(scan: Scan, plan: FitPlan, max_order: int | None = None) -> list
     return stages
 
 
-def run_trials(stages: Sequence[Stage], chosen: Integer, rng: np.random.Generator) -> Trial:
+def run_trials(
+    stages: Sequence[Stage], chosen: Integer, rng: np.random.Generator, each: Each = in_turn
+) -> Trial:
     """The trials of one subset about all centres, side by side."""
-    trials = [run_trial(stage, chosen, rng) for stage in stages]
+    drawn = [(stage, judges(stage.scan.points, chosen, rng)) for stage in stages]
+    trials = each(lambda one: run_trial(one[0], chosen, one[1]), drawn)
     orders = max(len(trial.left_out_db) for trial in trials)
     padded = [
         np.pad(trial.left_out_db, ((0, orders - len(trial.left_out_db)), (0, 0)), constant_values=np.nan)
@@ -82,14 +86,18 @@ def run_trials(stages: Sequence[Stage], chosen: Integer, rng: np.random.Generato
     return Trial(join([trial.expansion for trial in trials]), np.concatenate(padded, axis=1))
 
 
-def run_trial(stage: Stage, chosen: Integer, rng: np.random.Generator) -> Trial:
+def judges(points: int, chosen: Integer, rng: np.random.Generator) -> Integer:
+    """Points that a fit of the chosen ones is judged by (indices, rising): of the rest, or of all without one."""
+    rest = np.setdiff1d(np.arange(points), chosen)
+    return np.sort(rng.permutation(rest if len(rest) else np.arange(points))[:MOST_TESTS])
+
+
+def run_trial(stage: Stage, chosen: Integer, tested: Integer) -> Trial:
     """Fits the chosen points (indices, rising) at every order and frequency of the stage's scan.
 
-    With all points chosen, points are left out in turn together with their close neighbours.
+    With all points chosen, the tested ones are left out in turn together with their close neighbours.
     """
     scan, limit = stage.scan, highest_order(len(chosen), stage.top)
-    rest = np.setdiff1d(np.arange(scan.points), chosen)
-    tested = np.sort(rng.permutation(rest if len(rest) else np.arange(scan.points))[:MOST_TESTS])
     k = geometry.wavenumbers(scan.setup, scan.frequency_hz)
     shell = on_shell(scan, stage.view)
     pieces = [np.arange(len(k))] if shell else [np.array([i]) for i in range(len(k))]
@@ -101,7 +109,7 @@ def run_trial(stage: Stage, chosen: Integer, rng: np.random.Generator) -> Trial:
             harmonics if shell else outgoing_basis(stage.view, harmonics, limit, float(k[piece[0]]), relative)
         )
         nested = nested_fit(basis[chosen], scan.pressure_pa[np.ix_(chosen, piece)], ends(limit))
-        judge = _elsewhere if len(rest) else _with_neighbours
+        judge = _elsewhere if len(chosen) < scan.points else _with_neighbours
         fits.append(nested)
         left_out.append(judge(scan, basis, nested, tested, piece))
     held_out = np.concatenate([nested.held_out_db() for nested in fits], axis=1)

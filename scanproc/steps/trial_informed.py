@@ -11,7 +11,7 @@ from scanproc.records.expansion import Expansion, join
 from scanproc.records.fit_plan import FitPlan
 from scanproc.records.scan import Scan
 from scanproc.steps.fit import fit_planned
-from scanproc.steps.prepare import CLEAR_GAIN_DB
+from scanproc.steps.prepare import CLEAR_GAIN_DB, Each, in_turn
 from scanproc.steps.trial import Trial
 
 WEIGHTS_REACH = 1.3
@@ -21,7 +21,13 @@ EASY_DB = 3.0
 
 
 def with_informed(
-    truncated: Trial, scan: Scan, plan: FitPlan, chosen: Integer, worth: Boolean, target_db: float
+    truncated: Trial,
+    scan: Scan,
+    plan: FitPlan,
+    chosen: Integer,
+    worth: Boolean,
+    target_db: float,
+    each: Each = in_turn,
 ) -> Trial:
     """The trial with the informed fit at the frequencies where it predicts clearly less far-field error.
 
@@ -30,15 +36,14 @@ def with_informed(
     """
     first = truncated.expansion
     tried = worth & _learnt(plan, scan) & ~(first.far_field_error_db <= target_db - EASY_DB)
-    parts = []
+    parts = [_at(first, index) for index in range(len(scan.frequency_hz))]
     only = replace(plan, informed=np.ones(len(plan.informed)))
     part = scan.take_points(chosen)
-    for index in range(len(scan.frequency_hz)):
-        parts.append(_at(first, index))
-        if tried[index]:
-            other = fit_planned(part.take_frequencies(slice(index, index + 1)), only)
-            if other.far_field_error_db[0] < first.far_field_error_db[index] - CLEAR_GAIN_DB:
-                parts[-1] = other
+    where = np.flatnonzero(tried).tolist()
+    others = each(lambda index: fit_planned(part.take_frequencies(slice(index, index + 1)), only), where)
+    for index, other in zip(where, others, strict=True):
+        if other.far_field_error_db[0] < first.far_field_error_db[index] - CLEAR_GAIN_DB:
+            parts[index] = other
     return Trial(join(parts), truncated.left_out_db)
 
 
