@@ -15,6 +15,7 @@ from scanproc.records.scan import ImpulseScan, Scan, ScanSetup, beside
 from scanproc.steps import geometry
 from scanproc.steps.check_points import GainDelayDrift, find_drift, merged, without_drift
 from scanproc.steps.gate import gate, latency_s
+from scanproc.steps.layer_match import LayerMatch, with_layers_matched
 from scanproc.steps.responses import evenly_spaced, responses
 from scanproc.steps.spectra import spectra
 from scanproc.steps.temperature import in_mean_air, mean_air, stretched_spectra
@@ -42,6 +43,7 @@ class Heard:
         self.some_responses = self._some_responses() if can_gate else None
         self.latency_s = latency_s(self.some_responses) if self.some_responses is not None else 0.0
         self.drift: GainDelayDrift | None = None
+        self.layers: LayerMatch | None = None
 
     def learn_drift(self, frequency_hz: Real) -> None:
         """Takes note of what repeated points show at some frequencies."""
@@ -67,6 +69,8 @@ class Heard:
         return self._steadied(spectra(gate(responses(self._file_in_mean_air()), window), frequency_hz))
 
     def _steadied(self, scan: Scan) -> Scan:
+        if self.layers is not None:
+            scan = with_layers_matched(scan, self.layers)
         return scan if self.drift is None else merged(without_drift(scan, self.drift))
 
     def _transformed(self, frequency_hz: Real, window: Gate | None) -> Scan:

@@ -13,6 +13,7 @@ from scanproc.run.heard import Heard
 from scanproc.run.room import RoomPlan, plan_room, ways_of
 from scanproc.run.settings import FrequencySettings, Settings
 from scanproc.steps.check_points import GainDelayDrift
+from scanproc.steps.layer_match import LayerMatch
 from scanproc.steps.spectra import usual_frequencies
 
 
@@ -23,12 +24,13 @@ class Prepared:
     frequency_hz: Real
     room: RoomPlan
     drift: GainDelayDrift | None
+    layers: LayerMatch | None = None
 
 
 def hearing(file: ScanFile, settings: Settings, plan: Prepared | None = None) -> Heard:
-    """The sound of a scan file; with a plan, what the plan knows of drift is taken out."""
+    """The sound of a scan file; with a plan, what the plan knows of drift and layers is taken out."""
     heard = Heard(file, None if isinstance(settings.fit.centre_m, str) else settings.fit.centre_m)
-    heard.drift = plan.drift if plan else None
+    heard.drift, heard.layers = (plan.drift, plan.layers) if plan else (None, None)
     return heard
 
 
@@ -36,7 +38,7 @@ def prepare(heard: Heard, settings: Settings) -> Prepared:
     """The decisions about a scan. Raises ScanDataError where the settings ask for what it does not allow."""
     frequency = wanted_frequencies(heard.file, settings.frequencies)
     room = plan_room(heard, settings.room, frequency, ways_of(settings))
-    return Prepared(frequency, room, heard.drift)
+    return Prepared(frequency, room, heard.drift, heard.layers)
 
 
 def wanted_frequencies(file: ScanFile, band: FrequencySettings) -> Real:

@@ -22,6 +22,7 @@ from scanproc.records.room import Gate, RoomReport, Separation
 from scanproc.records.scan import Scan, beside
 from scanproc.run.fitting import fit_block, fixed_centre, make_plan
 from scanproc.run.heard import Heard
+from scanproc.run.layer_step import settle_layers
 from scanproc.run.settings import RoomSettings, Settings
 from scanproc.steps import geometry
 from scanproc.steps.blend import best_octave, blend, columns, mismatch_db, upper_share
@@ -103,8 +104,12 @@ def plan_room(heard: Heard, settings: RoomSettings, frequency_hz: Real, ways: Wa
     trial = None
     if settings.method in ("separate", "auto"):
         trial = _trial(heard, settings, ways, frequency_hz, notes)
+    stepped: list[str] = []
+    if trial is not None:
+        said, stepped = settle_layers(heard, trial, partial(ways.split, refuse=False), settings.match_layers)
+        notes.extend(said)
     band = _blend_band(heard, trial, gate, frequency_hz, ways)
-    left = _gaps(trial, gate, band, frequency_hz)
+    left = [*stepped, *_gaps(trial, gate, band, frequency_hz)]
     fit_plan = _plan_fit(heard, trial is not None, gate, band, frequency_hz, ways)
     return RoomPlan(trial is not None, gate, band, fit_plan, tuple(notes), tuple(left))
 

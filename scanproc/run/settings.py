@@ -92,6 +92,7 @@ class RoomSettings(_Section):
     origin_m: (
         Annotated[list[Annotated[float, Field(gt=0, le=1000)]], Field(min_length=3, max_length=3)] | None
     ) = Field(default=None, description="three numbers [x, y, z] in metres")
+    match_layers: bool = Field(default=False, description="true or false")
 
 
 class SweepSettings(_Section):

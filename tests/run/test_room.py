@@ -7,6 +7,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from workshop_scans import DIRECTION, far_error_db, workshop
 
 from scanproc.errors import ScanDataError
 from scanproc.files.result_file import read_result
@@ -15,33 +16,10 @@ from scanproc.records.room import RoomReport
 from scanproc.run.pipeline import convert, without_room
 from scanproc.run.settings import Settings, parse_settings
 from scanproc.steps.extrapolate import far_field
-from scanproc.waves.directions import lebedev_grid
 from synthetic_scans import recipe as recipes
 
 TO_2_KHZ = {"frequencies": {"lowest_hz": 50, "highest_hz": 2000, "per_octave": 4}}
 STEADY = {"temperature_drift_k": 0.0, "noise": {"snr_db": 60.0, "gain_drift_db": 0.0}}
-DIRECTION, WEIGHT = lebedev_grid(41)
-
-
-def workshop(name: str = "workshop", **changes):
-    """A workshop recipe made smaller: fewer points, images and details."""
-    table = recipes.load(name).model_dump(mode="json", exclude_none=True)
-    table["device"]["detail"] = 0.2
-    table["room"]["reflections"] = 3
-    if "impulse" in table:
-        table["impulse"] |= {"sampling_rate_hz": 6000.0, "length_s": 0.15, "before_s": 0.006}
-    for section, values in changes.items():
-        if values is None:
-            table.pop(section)
-        else:
-            table[section] = table.get(section, {}) | values if isinstance(values, dict) else values
-    return recipes.parse(table)
-
-
-def far_error_db(expansion, truth) -> np.ndarray:
-    want = truth.far_field(DIRECTION, expansion.frequency_hz)
-    missed = WEIGHT @ np.abs(far_field(expansion, DIRECTION) - want) ** 2
-    return 10 * np.log10(missed / (WEIGHT @ np.abs(want) ** 2))
 
 
 @pytest.fixture(scope="module")
