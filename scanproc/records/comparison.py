@@ -12,7 +12,8 @@ from scanproc.records.checked import complex_array, increasing, positive, real_a
 
 CAUSES = ("gain", "slope", "delay", "polarity", "yaw", "pitch", "reflection", "points")
 """What can be told apart behind a difference; the units of ``Cause.size`` are dB, dB per octave, s, sign, deg, deg,
-dB re the direct sound (``at``: its delay in s), and Hz from which the points are too few."""
+dB re the direct sound (``at``: its delay in s), and Hz from which the points are too few (``at``: how many the wanted
+frequency would take, NaN where that cannot be told)."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -23,9 +24,10 @@ class Reference:
     for values of the far field itself, p·r·e^{+jkr} in Pa·m; ``pressure_pa`` complex (angles, F) at the microphones,
     real and positive where only magnitudes are known (``has_phase`` off). ``relative``: the unit is not Pa, so levels
     mean nothing but their differences; ``clock_known`` off: the start of the record says nothing, so a delay is no
-    fault. ``standard_error_db`` (angles, F), if the reference has its own. ``gate_s`` is the time from the direct sound
-    to the end of the window, None without one; below ``lowest_valid_hz`` nothing is judged. Raises ScanDataError when a
-    shape or a value cannot be used.
+    fault. ``standard_error_db`` (angles, F), if the reference has its own. ``gate_s`` is the time from the direct
+    sound to the end of the window, None without one, and ``onset_s`` when that sound begins at the nearest microphone,
+    after the drive, None for spectra; below ``lowest_valid_hz`` nothing is judged. Raises ScanDataError when a shape
+    or a value cannot be used.
     """
 
     name: str
@@ -39,6 +41,7 @@ class Reference:
     clock_known: bool = True
     standard_error_db: Real | None = None
     gate_s: float | None = None
+    onset_s: float | None = None
     lowest_valid_hz: float = 0.0
     drive_voltage_v: float = REFERENCE_VOLTAGE_V
 
@@ -148,6 +151,7 @@ class Comparison:
     its gate changes. ``judged`` (F,): at or above the lowest valid frequency. ``agrees`` (angles, F): the difference is
     within ``tolerance_db``. ``met_from_hz`` and ``met_up_to_hz``: the unbroken run of agreement at all angles from
     the lowest judged frequency; ``angle_up_to_hz`` (angles,) the same for each angle, NaN where there is none.
+    ``points``: of the scan.
     """
 
     reference: str
@@ -173,6 +177,7 @@ class Comparison:
     clock_known: bool
     relative: bool
     speed_of_sound_m_s: float
+    points: int
     alignment: Alignment
     bands: BandErrors
     causes: tuple[Cause, ...]

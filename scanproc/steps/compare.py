@@ -12,7 +12,8 @@ from scanproc.records.comparison import Alignment, BandErrors, Cause, Comparison
 from scanproc.records.expansion import Expansion
 from scanproc.steps import causes
 from scanproc.steps.alignment import align, factor, turn_of
-from scanproc.steps.microphones import Prediction, predict, pressure_turned
+from scanproc.steps.microphones import Prediction, gate_left, predict, pressure_turned
+from scanproc.steps.missing_points import points_needed
 from scanproc.steps.reference import at_frequencies, common_frequencies
 from scanproc.steps.sweep_sets import Turn, speed_of_sound
 from scanproc.waves.bands import third_octave_centre, third_octave_index
@@ -22,6 +23,7 @@ WITHIN = 1.96
 """Standard errors of a 95 % interval."""
 ALL = ("gain", "slope", "delay", "turn")
 REFLECTION_ROUNDS = 2
+GATE_ROUNDS, SETTLED_S = 4, 1e-6
 EXCEEDS_DB = 3.0
 """A difference twice the power that the error bars expect calls for a cause."""
 
@@ -50,9 +52,7 @@ def compare(expansion: Expansion, reference: Reference, choices: CompareChoices 
     judged = _judged(reference, choices)
     if reference.relative and "gain" not in choices.apply:
         choices = replace(choices, apply=(*choices.apply, "gain"))
-    base = predict(expansion, reference)
-    expected = _expected(base, reference)
-    alignment = _aligned(expansion, reference, base, expected, judged)
+    base, expected, alignment = _first_alignment(expansion, reference, judged)
     alignment = replace(alignment, applied=choices.apply)
     model = _model(expansion, reference, base, alignment, choices.apply)
     levels = _levels(model, reference, choices)
@@ -86,11 +86,28 @@ def compare(expansion: Expansion, reference: Reference, choices: CompareChoices 
         clock_known=reference.clock_known,
         relative=reference.relative,
         speed_of_sound_m_s=speed_of_sound(expansion),
+        points=expansion.points,
         alignment=alignment,
         bands=replace(bands, within=_within(reference, judged, difference, uncertainty)),
         causes=(),
     )
     return replace(found, causes=_causes(expansion, reference, base, found, expected))
+
+
+def _first_alignment(
+    expansion: Expansion, reference: Reference, judged: Boolean
+) -> tuple[Prediction, Real, Alignment]:
+    """Prediction, expected error and alignment; where the gate ends is settled by the delay that they find."""
+    delay: float | None = None
+    for _ in range(GATE_ROUNDS):
+        base = predict(expansion, reference, delay)
+        expected = _expected(base, reference)
+        alignment = _aligned(expansion, reference, base, expected, judged)
+        before, delay = delay, alignment.delay_s
+        known = reference.onset_s is not None and reference.gate_s is not None and np.isfinite(delay)
+        if not known or (before is not None and abs(delay - before) < SETTLED_S):
+            break
+    return base, expected, alignment
 
 
 def _judged(reference: Reference, choices: CompareChoices) -> Boolean:
@@ -235,9 +252,16 @@ def _causes(
     limit = 10 ** (found.tolerance_db / 20) - 1
     held_out = _held_out(expansion, reference.frequency_hz)
     model = _model(expansion, reference, base, alignment, ALL)
+    left = gate_left(expansion, reference, alignment.delay_s if np.isfinite(alignment.delay_s) else None)
     good, clean, copy = judged & (held_out <= limit), reference, None
     for _ in range(REFLECTION_ROUNDS):
-        better = causes.reflection(reference.pressure_pa - model, model, reference, good)
+        better = causes.reflection(
+            reference.pressure_pa - model,
+            model,
+            reference,
+            good,
+            lambda late_s: left(late_s) / base.gate_ratio,
+        )
         if better is None:
             break
         copy = better
@@ -246,6 +270,8 @@ def _causes(
         model = _model(expansion, clean, base, alignment, ALL)
     actual = np.sqrt(_mean_power(_missed(model, clean)) / _mean_power(np.abs(clean.pressure_pa)))
     few = causes.too_few_points(reference.frequency_hz[judged], actual[judged], held_out[judged], limit)
+    if few is not None:
+        few = replace(few, at=points_needed(expansion, found.wanted_hz, limit))
     heard = None if copy is None else copy.cause
     named = (*causes.aligned_causes(alignment, reference), heard, few)
     return tuple(cause for cause in named if cause is not None)

@@ -87,8 +87,14 @@ def orbits(expansion: Expansion, step_deg: float = 10.0) -> SweepSet:
 def radiated_power_w(expansion: Expansion) -> Real:
     """Sound power in W at the scan's drive voltage, (F,): Σ|a_nm|²/(ρ c k² |h_n(k r_s)|²), no sum over angles."""
     speed = 2 * np.pi * expansion.frequency_hz / expansion.wavenumber_rad_m
-    power = np.sum(np.abs(_far_factors(expansion) * expansion.coefficients_pa) ** 2, axis=0)
+    power = np.sum(np.abs(far_field_terms(expansion)) ** 2, axis=0)
     return power / (expansion.air_density_kg_m3 * speed)
+
+
+def far_field_terms(expansion: Expansion) -> Complex:
+    """What each mode adds to the far field at 1 m, times its harmonic, (modes, F)."""
+    terms: Complex = _far_factors(expansion) * expansion.coefficients_pa
+    return terms
 
 
 def _far_factors(expansion: Expansion) -> Complex:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -26,6 +27,8 @@ RATE_OVER_TOP = 4.5
 LARGEST_ERROR = 0.2
 """Relative error by the error bars up to which a frequency is trusted."""
 
+GateLeft = Callable[[Real], Complex]
+
 
 @dataclass(frozen=True, eq=False)
 class Prediction:
@@ -38,15 +41,20 @@ class Prediction:
     gate_ratio: Complex
 
 
-def predict(expansion: Expansion, reference: Reference) -> Prediction:
-    """The prediction at the reference's frequencies, at the true microphone positions, gated alike."""
+def predict(expansion: Expansion, reference: Reference, delay_s: float | None = None) -> Prediction:
+    """The prediction at the reference's frequencies, at the true microphone positions, gated alike.
+
+    ``delay_s``, by which the reference is late, tells where in the prediction its gate ends; without it the direct
+    sound is looked for in the prediction, whose band is narrower and its onset therefore less sharp.
+    """
     angles = Angles("reference", reference.direction, distance_m=reference.distance_m)
     sweeps = sweep_set(expansion, angles)
     error = np.stack(
         [np.interp(reference.frequency_hz, expansion.frequency_hz, row) for row in sweeps.standard_error_db]
     )
     pressure = pressure_turned(expansion, reference, STRAIGHT)
-    return Prediction(pressure, error / DB_PER_RELATIVE_ERROR, _gate_ratio(sweeps, reference))
+    left = _gate_left(sweeps, reference, delay_s)
+    return Prediction(pressure, error / DB_PER_RELATIVE_ERROR, left(np.zeros(reference.angles)))
 
 
 def pressure_turned(expansion: Expansion, reference: Reference, turn: Turn) -> Complex:
@@ -62,22 +70,45 @@ def pressure_turned(expansion: Expansion, reference: Reference, turn: Turn) -> C
     return interpolated(expansion.frequency_hz, pressure, reference.frequency_hz)
 
 
-def _gate_ratio(sweeps: SweepSet, reference: Reference) -> Complex:
-    """Gated over ungated prediction at the reference's frequencies, (angles, F); 1 above the trusted band, where a
-    gate that long changes least and errors of the prediction would spread by it."""
-    ratio = np.ones(reference.pressure_pa.shape, dtype=np.complex128)
-    if reference.gate_s is None:
-        return ratio
+def gate_left(expansion: Expansion, reference: Reference, delay_s: float | None) -> GateLeft:
+    """What the reference's gate leaves of the direct sound and of later copies of it."""
+    angles = Angles("reference", reference.direction, distance_m=reference.distance_m)
+    return _gate_left(sweep_set(expansion, angles), reference, delay_s)
+
+
+def _gate_left(sweeps: SweepSet, reference: Reference, delay_s: float | None) -> GateLeft:
+    """A function that tells gated over ungated sound at the reference's frequencies, (angles, F), for sound so late
+    (angles,), s. Above the trusted band it is that of a click: there a gate changes least, and errors of the
+    prediction would spread by it."""
+    shape, gate_s = reference.pressure_pa.shape, reference.gate_s
+    if gate_s is None:
+        return lambda late_s: np.ones(shape, dtype=np.complex128)
     trusted = _trusted(sweeps)
-    top = sweeps.frequency_hz[trusted - 1]
+    here = np.flatnonzero(reference.frequency_hz <= sweeps.frequency_hz[trusted - 1] * (1 + 1e-9))
+    hz = reference.frequency_hz[here]
     whole = _response(sweeps, trusted)
-    end = arrivals_s(whole) + reference.gate_s
-    cut = gate(whole, Gate(end, TAPERED * reference.gate_s, reference.gate_s, "reference"))
-    here = np.flatnonzero(reference.frequency_hz <= top * (1 + 1e-9))
-    if len(here):
-        hz = reference.frequency_hz[here]
-        ratio[:, here] = spectra(cut, hz).pressure_pa / spectra(whole, hz).pressure_pa
-    return ratio
+    onset = arrivals_s(whole)
+    if reference.onset_s is not None and delay_s is not None:
+        assert reference.distance_m is not None
+        assert sweeps.speed_of_sound_m_s is not None
+        travel_s = float(reference.distance_m.min()) / sweeps.speed_of_sound_m_s
+        onset = np.full(len(onset), reference.onset_s - delay_s - travel_s)
+    end, uncut = onset + gate_s, spectra(whole, hz).pressure_pa if len(here) else None
+
+    def left(late_s: Real) -> Complex:
+        ratio = np.ones(shape, dtype=np.complex128) * window(late_s, gate_s)[:, None]
+        if uncut is not None:
+            cut = gate(whole, Gate(end - late_s, TAPERED * gate_s, gate_s, "reference"))
+            ratio[:, here] = spectra(cut, hz).pressure_pa / uncut
+        return ratio
+
+    return left
+
+
+def window(late_s: Real, gate_s: float) -> Real:
+    """The gate's window at a time after the direct sound."""
+    left: Real = np.clip((gate_s - late_s) / (TAPERED * gate_s), 0, 1)
+    return np.sin(np.pi / 2 * left) ** 2
 
 
 def _trusted(sweeps: SweepSet) -> int:

@@ -58,7 +58,14 @@ def gated_reference(
         impulse = gate(impulse, Gate(arrival + gate_s, TAPERED * gate_s, gate_s, "reference"))
     spectrum = spectra(impulse, frequency_hz)
     found = reference_of(name, label, spectrum)
-    return replace(found, gate_s=gate_s, lowest_valid_hz=1 / (gate_s or left), clock_known=clock_known)
+    lowest = 1 / (gate_s or left)
+    return replace(
+        found,
+        gate_s=gate_s,
+        onset_s=float(arrival.min()),
+        lowest_valid_hz=lowest,
+        clock_known=clock_known,
+    )
 
 
 def reference_of(name: str, label: tuple[str, ...], scan: Scan) -> Reference:

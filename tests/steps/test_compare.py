@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import cache
 
 import numpy as np
 import pytest
@@ -23,8 +24,10 @@ from truth import rows
 from scanproc.conventions import Real
 from scanproc.errors import ScanDataError
 from scanproc.records.comparison import Cause, Comparison, Reference
+from scanproc.records.expansion import Expansion
 from scanproc.steps.compare import CompareChoices, compare
 from scanproc.steps.extrapolate import pressure_at
+from scanproc.steps.missing_points import points_needed
 from scanproc.steps.reference import far_field_reference, first_reflection_s, gated_reference
 from scanproc.steps.separation import separate
 
@@ -146,9 +149,12 @@ def test_several_faults_at_once_are_told_apart() -> None:
     assert cause(found, "yaw").size == pytest.approx(2.0, rel=0.2)
 
 
-def test_floor_inside_the_gate_is_named_and_sized() -> None:
+@pytest.mark.parametrize("gate_s", [0.010, 0.0055, 0.0048, 0.0044])
+def test_floor_inside_the_gate_is_named_and_sized(gate_s: float) -> None:
+    """Also where the gate's falling end cuts most of it off."""
     faults = Faults(floor=True)
-    found = compare(workshop_expansion(), gated(circle(), faults, 0.010), CompareChoices(up_to_hz=USABLE_HZ))
+    choices = CompareChoices(up_to_hz=USABLE_HZ)
+    found = compare(workshop_expansion(), gated(circle(), faults, gate_s), choices)
     heard = cause(found, "reflection")
     assert heard.at == pytest.approx(FLOOR_S, rel=0.2)
     hz = found.frequency_hz[found.judged]
@@ -158,19 +164,52 @@ def test_floor_inside_the_gate_is_named_and_sized() -> None:
     assert 10 ** (heard.size / 20) == pytest.approx(np.sqrt(ratio), rel=0.2)
 
 
-def test_a_third_of_the_points_missing_is_named_with_the_frequency_where_it_starts() -> None:
+@cache
+def with_fewer_points(share: float) -> Expansion:
     scan = workshop_scan()
-    kept = np.sort(np.random.default_rng(1).permutation(scan.points)[: 2 * scan.points // 3])
-    fewer = separate(scan.take_points(kept)).outgoing
+    kept = np.random.default_rng(1).permutation(scan.points)[: round(share * scan.points)]
+    return separate(scan.take_points(np.sort(kept))).outgoing
+
+
+def reach_hz(expansion: Expansion) -> float:
+    """The last frequency before the predicted far-field error passes 1 dB."""
+    hz, limit = expansion.frequency_hz, 10 ** (1 / 20) - 1
+    return float(hz[np.argmax(10 ** (expansion.far_field_error_db / 20) > limit) - 1])
+
+
+def exact_error(expansion: Expansion) -> Real:
+    """Relative error of the pressures at 2 m (F,)."""
+    exact, _ = direct_and_floor(both_orbits(), expansion.frequency_hz, Faults())
+    missed = np.abs(pressure_at(expansion, both_orbits() * DISTANCE_M) - exact)
+    error: Real = np.linalg.norm(missed, axis=0) / np.linalg.norm(exact, axis=0)
+    return error
+
+
+def test_a_third_of_the_points_missing_is_named_with_the_frequency_where_it_starts() -> None:
+    fewer = with_fewer_points(2 / 3)
     found = compare(fewer, gated(both_orbits()))
-    hz = fewer.frequency_hz
-    exact, _ = direct_and_floor(both_orbits(), hz, Faults())
-    missed = np.abs(pressure_at(fewer, both_orbits() * DISTANCE_M) - exact)
-    relative = np.linalg.norm(missed, axis=0) / np.linalg.norm(exact, axis=0)
-    start_hz = hz[np.argmax(relative > 10 ** (1 / 20) - 1)]
+    start_hz = fewer.frequency_hz[np.argmax(exact_error(fewer) > 10 ** (1 / 20) - 1)]
     assert cause(found, "points").size == pytest.approx(start_hz, rel=0.2)
     whole = compare(workshop_expansion(), gated(both_orbits()))
     assert cause(whole, "points").size > 1.1 * cause(found, "points").size
+
+
+@pytest.mark.parametrize("share", [0.5, 0.6, 2 / 3])
+def test_how_many_points_are_missing_is_told(share: float) -> None:
+    """All 560 points are known to reach so far, by their own error bars and by the truth: some were left out."""
+    whole, fewer = workshop_expansion(), with_fewer_points(share)
+    wanted_hz = reach_hz(whole)
+    assert exact_error(whole)[whole.frequency_hz <= wanted_hz].max() < 10 ** (1 / 20) - 1
+    found = compare(fewer, gated(both_orbits()), CompareChoices(up_to_hz=wanted_hz))
+    assert found.points == round(share * whole.points)
+    needed = cause(found, "points").at
+    assert needed == pytest.approx(whole.points, rel=0.2)
+    assert 1 - found.points / needed == pytest.approx(1 - share, rel=0.2)
+
+
+def test_far_beyond_the_reach_no_number_is_told() -> None:
+    assert np.isnan(points_needed(with_fewer_points(0.5), 4000.0, 0.122))
+    assert np.isnan(points_needed(with_fewer_points(0.5), 500.0, 0.122))
 
 
 def test_near_field_terms_at_one_metre() -> None:
