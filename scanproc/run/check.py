@@ -13,6 +13,7 @@ from scanproc.files.scan_file import ScanFile, open_scan
 from scanproc.records.check import BAD_POINTS, CheckReport, Finding
 from scanproc.records.scan import ImpulseScan, Scan
 from scanproc.report.words import count
+from scanproc.run.blas import one_blas_thread
 from scanproc.run.settings import CheckSettings
 from scanproc.steps.check import Judged, check, judging_frequencies, merged, wanted_frequencies
 from scanproc.steps.check_setup import some
@@ -42,6 +43,7 @@ class Handled:
     position_m: Real | None = None
 
 
+@one_blas_thread
 def check_scan(path: Path | str) -> CheckReport:
     """The findings about a scan file. Raises ScanFileError or ScanDataError."""
     with open_scan(path) as file:
@@ -107,6 +109,7 @@ def arm_errors(file: ScanFile) -> ArmErrors:
     return estimate_arm_errors(scan, ~np.isin(np.arange(file.points), faulty))
 
 
+@one_blas_thread
 def check_arm(path: Path | str) -> Finding:
     """The arm's errors as a finding about a scan file. Raises ScanFileError or ScanDataError."""
     with open_scan(path) as file:

@@ -12,6 +12,7 @@ from scanproc.files.result_file import read_result
 from scanproc.files.scan_file import open_scan
 from scanproc.records.comparison import Comparison
 from scanproc.records.expansion import Expansion
+from scanproc.run.blas import one_blas_thread
 from scanproc.run.pipeline import without_room
 from scanproc.run.progress import Progress, silent
 from scanproc.run.reference import ReferenceChoices, compared, result_at
@@ -23,6 +24,7 @@ from scanproc.steps.subsets import spread_subset
 HALVES_SEED = 5
 
 
+@one_blas_thread
 def compare_files(
     result_path: Path | str, reference_path: Path | str, wanted: ReferenceChoices | None = None
 ) -> Comparison:
@@ -32,6 +34,7 @@ def compare_files(
     return compared(expansion, reference_path, wanted)
 
 
+@one_blas_thread
 def compare_halves(
     scan_path: Path | str,
     settings: Settings | None = None,

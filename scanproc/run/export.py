@@ -25,6 +25,7 @@ from scanproc.records.expansion import Expansion
 from scanproc.records.impulse import ImpulseSet
 from scanproc.records.result import Result
 from scanproc.records.sweeps import SweepSet
+from scanproc.run.blas import one_blas_thread
 from scanproc.run.datasheet import all_curves, datasheet
 from scanproc.run.export_settings import AboutTable, ExportSettings, read_filters
 from scanproc.run.progress import Progress, silent
@@ -67,6 +68,7 @@ class Wanted:
     samples: int = 16384
 
 
+@one_blas_thread
 def export(
     result_path: Path | str,
     output: Path | str,

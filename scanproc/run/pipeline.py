@@ -9,8 +9,6 @@ from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
-import scipy.linalg  # noqa: F401  its BLAS must be loaded before it is limited
-from threadpoolctl import threadpool_limits
 
 from scanproc.errors import OutputError, ScanDataError
 from scanproc.files.atomic import whole_directory
@@ -27,9 +25,11 @@ from scanproc.records.room import RoomReport, join_reports
 from scanproc.records.study import Study
 from scanproc.report.points import points_answer
 from scanproc.report.summary import Summary, summarise
+from scanproc.run.blas import one_blas_thread
 from scanproc.run.check import Handled, handle
 from scanproc.run.datasheet import all_curves, datasheet
 from scanproc.run.heard import Heard
+from scanproc.run.memory import require_memory
 from scanproc.run.page import Extras, residuals, write_figures, write_page
 from scanproc.run.point_study import study_of
 from scanproc.run.preparation import Prepared, hearing, prepare
@@ -44,6 +44,7 @@ BLOCK_BYTES = 128 * 2**20
 """Pressures fitted at once. A block shares one factorisation, so it is as large as memory allows."""
 
 
+@one_blas_thread
 def convert(
     scan_path: Path | str,
     output: Path | str,
@@ -62,8 +63,9 @@ def convert(
     source, directory = Path(scan_path), Path(output)
     may_replace(directory, directory / "summary.json", force)
     check_reference(settings.reference)
-    with open_scan(source) as file, threadpool_limits(limits=1, user_api="blas"):
+    with open_scan(source) as file:
         try:
+            require_memory(file, settings)
             checked = handle(file, settings.check)
             heard = hearing(file, settings)
             progress("plans made", 0, 1)

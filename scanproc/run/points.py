@@ -7,13 +7,16 @@ from pathlib import Path
 from scanproc.errors import ScanDataError, SettingsError
 from scanproc.files.scan_file import open_scan
 from scanproc.report.points import PointsAnswer, points_answer
+from scanproc.run.blas import one_blas_thread
 from scanproc.run.check import handle
+from scanproc.run.memory import require_memory
 from scanproc.run.point_study import studied
 from scanproc.run.progress import Progress, silent
 from scanproc.run.settings import Settings
 from scanproc.steps.study import curve_target_db
 
 
+@one_blas_thread
 def points(
     scan_path: Path | str,
     settings: Settings | None = None,
@@ -34,6 +37,7 @@ def points(
     set_by = settings.who_set("fit", "target_db") if given is None else "settings"
     with open_scan(Path(scan_path)) as file:
         try:
+            require_memory(file, settings)
             handle(file, settings.check)
             found = studied(file, settings, progress, target_db=given)
         except ScanDataError as error:

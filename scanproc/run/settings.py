@@ -194,6 +194,14 @@ class ReferenceSettings(_Section):
     up_to_hz: Hertz | None = Field(default=None, description="a number above 0")
 
 
+class LimitSettings(_Section):
+    """[limits]: what a job may take."""
+
+    memory_gib: Annotated[float, Field(gt=0)] | None = Field(
+        default=None, description="a number of GiB above 0 (left out: what is free when the job starts)"
+    )
+
+
 class Settings(_Section):
     """All sections, each with its defaults."""
 
@@ -206,6 +214,7 @@ class Settings(_Section):
     curves: CurveSettings = Field(default=CurveSettings(), description="a section [curves]")
     check: CheckSettings = Field(default=CheckSettings(), description="a section [check]")
     figures: FigureSettings = Field(default=FigureSettings(), description="a section [figures]")
+    limits: LimitSettings = Field(default=LimitSettings(), description="a section [limits]")
     reference: ReferenceSettings = Field(default=ReferenceSettings(), description="a section [reference]")
 
     def who_set(self, section: str, key: str) -> str:

@@ -18,6 +18,7 @@ from scanproc.files.scan_file import open_scan
 from scanproc.records.scan import ScanSetup
 from scanproc.report import words
 from scanproc.report.points import PointsAnswer, points_answer
+from scanproc.run.blas import one_blas_thread
 from scanproc.run.fitting import fixed_centre
 from scanproc.run.point_study import studied
 from scanproc.run.settings import Settings
@@ -77,6 +78,7 @@ class Look:
 Say = Callable[[str], None]
 
 
+@one_blas_thread
 def watch(
     scan_path: Path | str,
     settings: Settings | None = None,
