@@ -114,6 +114,11 @@ def existing_workers(address: str, output: Path) -> Iterator[DaskWorkers]:
 
 
 def _connected(client: Any, address: str) -> Any:
+    if address.startswith("tls://") and not import_module("dask").config.get("distributed.comm.tls.ca-file"):
+        raise SettingsError(
+            f"{address} needs certificates: state distributed.comm.tls (ca-file, client.cert, client.key) in dask's "
+            "settings, see 'dask config list'"
+        )
     try:
         return client(address, timeout=CONNECT_S, set_as_default=False)
     except (OSError, ValueError, TimeoutError) as error:

@@ -14,8 +14,9 @@ from pydantic_core import ErrorDetails
 from scanproc.errors import InputError, SettingsError
 from scanproc.files.transfer_function import read_transfer_function
 from scanproc.run.settings import CurveSettings
-from scanproc.steps.filters import Biquad, Simple, Stage, Tabulated
+from scanproc.steps.filters import Air, Biquad, Simple, Stage, Tabulated
 from scanproc.steps.sweep_sets import Angles, Turn, arc_angles, listed_angles, named_set, seat_angles
+from scanproc.waves.air import STANDARD_PRESSURE_KPA
 from scanproc.waves.biquads import Kind, q_of_slope
 
 Model = TypeVar("Model", bound=BaseModel)
@@ -152,6 +153,19 @@ class PolarityTable(_Table):
         return Simple(inverted=True)
 
 
+class AirTable(_Table):
+    """Absorption by the air up to a far-field distance."""
+
+    kind: Literal["air"]
+    distance_m: Annotated[float, Field(gt=0, le=10000)]
+    temperature_c: Annotated[float, Field(ge=-20, le=50)] = 20.0
+    humidity_percent: Annotated[float, Field(ge=1, le=100)] = 50.0
+    air_pressure_kpa: Annotated[float, Field(ge=50, le=200)] = STANDARD_PRESSURE_KPA
+
+    def stage(self, _: float, __: Path) -> Stage:
+        return Air(self.distance_m, self.temperature_c, self.humidity_percent, self.air_pressure_kpa)
+
+
 class CsvTable(_Table):
     """A transfer function from a CSV file beside the settings."""
 
@@ -162,7 +176,7 @@ class CsvTable(_Table):
         return Tabulated(*read_transfer_function(folder / self.file), name=self.file)
 
 
-AnyFilter = BiquadTable | GainTable | DelayTable | PolarityTable | CsvTable
+AnyFilter = BiquadTable | GainTable | DelayTable | PolarityTable | CsvTable | AirTable
 
 
 class FilterSettings(_Table):
@@ -238,6 +252,7 @@ def _known_keys() -> list[str]:
         BiquadTable,
         DelayTable,
         CsvTable,
+        AirTable,
     )
     tops = (ExportSettings, FilterSettings)
     return sorted({key for table in (*tables, *tops) for key in table.model_fields})

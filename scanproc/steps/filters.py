@@ -11,6 +11,7 @@ import numpy as np
 from scanproc.conventions import Complex, Real
 from scanproc.errors import ScanDataError
 from scanproc.records.expansion import Expansion
+from scanproc.waves.air import STANDARD_PRESSURE_KPA, absorption_db_m
 from scanproc.waves.biquads import Kind, biquad, response
 
 
@@ -73,7 +74,21 @@ class Tabulated:
         return turn
 
 
-Stage: TypeAlias = Biquad | Simple | Tabulated
+@dataclass(frozen=True)
+class Air:
+    """What ``distance_m`` of air takes away, level alone (ISO 9613-1:1993); humidity in percent."""
+
+    distance_m: float
+    temperature_c: float = 20.0
+    humidity_percent: float = 50.0
+    air_pressure_kpa: float = STANDARD_PRESSURE_KPA
+
+    def at(self, frequency_hz: Real) -> Complex:
+        loss = absorption_db_m(frequency_hz, self.temperature_c, self.humidity_percent, self.air_pressure_kpa)
+        return np.asarray(10 ** (-loss * self.distance_m / 20), np.complex128)
+
+
+Stage: TypeAlias = Biquad | Simple | Tabulated | Air
 
 
 def chain_response(chain: Sequence[Stage], frequency_hz: Real) -> Complex:

@@ -27,6 +27,7 @@ from scanproc.run.export import FORMATS
 from scanproc.steps.filters import filtered
 from scanproc.steps.fit import fit
 from scanproc.steps.sweep_sets import Turn, named_set, seat_angles, sweep_set
+from scanproc.waves.air import absorption_db_m
 from scanproc.waves.bands import octave_fractions
 from synthetic_scans.device import paging_loudspeaker
 
@@ -157,6 +158,18 @@ def test_a_table_as_filter(result: Path, tmp_path: Path) -> None:
         for name in ("curves_before", "curves")
     )
     assert after - before == pytest.approx(-6, abs=1e-9)
+
+
+def test_air_as_filter(result: Path, tmp_path: Path) -> None:
+    (tmp_path / "f.toml").write_text('[[filter]]\nkind = "air"\ndistance_m = 100\n', encoding="utf-8")
+    assert export(result, "-o", tmp_path / "x", "--filter", tmp_path / "f.toml", "--sweeps", "orbits-90") == 0
+    before, after = (
+        read_curves(tmp_path / "x" / f"{name}.csv").get("on axis").value
+        for name in ("curves_before", "curves")
+    )
+    assert before - after == pytest.approx(100 * absorption_db_m(HZ, 20.0, 50.0), abs=1e-9)
+    said = checked_manifest(tmp_path / "x")["filters"][0]["filter"][0]
+    assert (said["distance_m"], said["humidity_percent"]) == (100, 50)
 
 
 def test_other_frequencies_and_smoothing_are_stated(result: Path, tmp_path: Path) -> None:

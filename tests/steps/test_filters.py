@@ -8,9 +8,10 @@ import numpy as np
 import pytest
 from scipy.signal import freqz
 from small_scans import monopole_scan
+from truth import rows
 
 from scanproc.errors import ScanDataError
-from scanproc.steps.filters import Biquad, Simple, Tabulated, chain_response, filtered
+from scanproc.steps.filters import Air, Biquad, Simple, Tabulated, chain_response, filtered
 from scanproc.steps.fit import fit
 from scanproc.steps.sweep_sets import named_set, sweep_set
 from scanproc.waves.biquads import biquad
@@ -70,3 +71,18 @@ def test_beyond_half_the_rate_is_refused() -> None:
         ScanDataError, match="ends at 4000 Hz, the scan reaches 5000 Hz: raise sampling_rate_hz"
     ):
         chain_response([Biquad("peaking", 500.0, sampling_rate_hz=8000.0)], np.array([100.0, 5000.0]))
+
+
+@pytest.mark.parametrize("row", rows("air_and_gate", "absorption"))
+def test_air_takes_what_the_standard_says(row) -> None:
+    """A kilometre against the table of ISO 9613-2 (from memory, see the table's origin)."""
+    celsius, humidity, _, frequency, _, published = row
+    value = Air(1000.0, celsius, humidity).at(np.array([frequency]))[0]
+    rounding = 0.5 if float(published) >= 100 else 0.06
+    assert -20 * np.log10(abs(value)) == pytest.approx(float(published), abs=rounding)
+    assert np.angle(value) == 0
+
+
+def test_twice_the_distance_takes_twice_the_decibels() -> None:
+    one, two = (20 * np.log10(np.abs(Air(d, 15.0, 30.0, 98.0).at(HZ))) for d in (20.0, 40.0))
+    np.testing.assert_allclose(two, 2 * one, rtol=1e-12)
