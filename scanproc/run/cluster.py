@@ -130,8 +130,12 @@ def _connected(client: Any, address: str) -> Any:
 
 def _refuse_strangers(client: Any, address: str, output: Path) -> None:
     """Asks by names that every Python knows, since a worker may have no scanproc or another one."""
-    if not client.nthreads():
-        raise SettingsError(f"the scheduler {address} has no workers: start 'dask worker {address}'")
+    try:
+        client.wait_for_workers(1, timeout=CONNECT_S)
+    except TimeoutError:
+        raise SettingsError(
+            f"the scheduler {address} has no workers after {CONNECT_S:.0f} s: start 'dask worker {address}'"
+        ) from None
     versions = client.run(eval, "__import__('scanproc.version').version.VERSION", on_error="return")
     for worker, found in versions.items():
         if found != VERSION:

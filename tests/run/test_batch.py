@@ -39,9 +39,11 @@ def _no_child(monkeypatch: pytest.MonkeyPatch) -> None:
 
 
 def coarse(folder: Path) -> Path:
-    """Settings with few sweeps: many files are slow to bring to the disk."""
+    """Settings with few sweeps and one estimator: many files are slow to bring to the disk."""
     config = folder / "coarse.toml"
-    config.write_text("[sweeps]\nstep_deg = 90\n[points]\nin_convert = false\n")
+    config.write_text(
+        '[fit]\nestimator = "truncated"\n[sweeps]\nstep_deg = 90\n[points]\nin_convert = false\n'
+    )
     return config
 
 
@@ -50,7 +52,9 @@ def wanted(night: Path, **more: object) -> Wanted:
     return Wanted((str(night),), night.parent / "out", **given)  # type: ignore[arg-type]
 
 
-COARSE = parse_settings({"sweeps": {"step_deg": 90}, "points": {"in_convert": False}})
+COARSE = parse_settings(
+    {"fit": {"estimator": "truncated"}, "sweeps": {"step_deg": 90}, "points": {"in_convert": False}}
+)
 
 
 def ledger(night: Path) -> list[dict[str, object]]:
@@ -69,6 +73,17 @@ def test_every_scan_becomes_what_convert_makes_of_it(night: Path, tmp_path: Path
     for name in ("buoy", "gong", "horn"):
         convert(night / f"{name}.h5", tmp_path / "single" / name, COARSE)
     assert results(tmp_path / "out") == results(tmp_path / "single")
+
+
+@pytest.mark.page
+def test_a_page_is_what_convert_makes_of_it(tmp_path: Path) -> None:
+    (tmp_path / "night").mkdir()
+    write_scan(tmp_path / "night" / "buoy.h5", monopole_scan(60))
+    run_inline(wanted(tmp_path / "night"))
+    convert(tmp_path / "night" / "buoy.h5", tmp_path / "single" / "buoy", COARSE)
+    found = results(tmp_path / "out")
+    assert len(found["buoy/report.html"]) > 10_000
+    assert found == results(tmp_path / "single")
 
 
 def test_the_summary_has_a_row_per_scan(night: Path) -> None:
