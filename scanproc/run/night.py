@@ -135,12 +135,6 @@ class Night:
             }
             take_in[work.stage](course, work, outcome.facts)
 
-    def given_back(self, work: Work) -> None:
-        """Work that was handed out and did not begin."""
-        course = self.courses[work.source]
-        course.running -= 1
-        course.pending.insert(0, work)
-
     def rows(self) -> list[Row]:
         """All scans by name."""
         return [course.row() for course in sorted(self.courses.values(), key=lambda c: c.job.name)]

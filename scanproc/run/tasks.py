@@ -220,11 +220,13 @@ def _is_written(work: Work, scan_sha256: str) -> bool:
     """Whether these very results are there: a worker may have died between writing and telling."""
     try:
         provenance = read_json(work.output / "summary.json")["provenance"]
+        found = {key: provenance[key] for key in ("scanproc_version", "scan_sha256", "settings")}
     except (InputError, LookupError, TypeError):
         return False
     wanted = {"scanproc_version": VERSION, "scan_sha256": scan_sha256}
-    wanted["settings"] = plain(work.settings.model_dump())
-    return all(provenance.get(key) == wanted[key] for key in wanted) and not first_difference(work.output)
+    return found == {**wanted, "settings": plain(work.settings.model_dump())} and not first_difference(
+        work.output
+    )
 
 
 def _same(path: Path, facts: Mapping[str, Any]) -> bool:

@@ -1,7 +1,8 @@
 """A night on this machine: 24 scans of mixed size, two of 3,800 points, and bad ones among them.
 
-Run ``python -m tests.benchmarks.batch [FOLDER]``. Measures one worker against two, kills the whole group five
-times, kills one worker, limits a worker to 1 GiB, and compares all results byte for byte.
+Run ``python -m tests.benchmarks.batch [FOLDER]``. Measures two workers against one, kills the whole group five
+times, kills it every 60 s until it ends, kills one worker, limits a worker to 1 GiB, and compares all results byte
+for byte. ``--parts`` does some of it, ``--quick`` with scans a tenth as large, fitted simply and without pages.
 """
 
 from __future__ import annotations
@@ -27,8 +28,16 @@ from scanproc.records.scan import Scan, ScanSetup
 SOURCES_M = np.array([[0.03, -0.02, 0.05], [0.05, 0.04, -0.12], [-0.04, 0.01, 0.16]])
 SPEED_M_S = 343.0
 SMALL = 22
-BIG_POINTS = 3800
+PARTS = ("one", "killed", "every", "orphan", "limited")
 SETTINGS = "[sweeps]\nstep_deg = 30\n[points]\nin_convert = {study}\n"
+QUICK_SETTINGS = '[check]\nrun = false\n[fit]\nestimator = "truncated"\n'
+QUICK_WORKER = """
+import sys
+if "spawn_main" in " ".join(sys.orig_argv):
+    from scanproc.run import page
+    page.write_page = lambda directory, *_: (directory / "report.html").touch()
+"""
+"""Run by Python as it starts: pages take seconds to draw."""
 
 
 def scan(points: int, frequencies: int, *, jitter: float, seed: int, highest_hz: float) -> Scan:
@@ -49,15 +58,15 @@ def scan(points: int, frequencies: int, *, jitter: float, seed: int, highest_hz:
     return Scan(setup, frequency, pressure + 1e-3 * noise)
 
 
-def make_night(folder: Path) -> None:
-    """24 good scans and six bad ones."""
+def make_night(folder: Path, share: float = 1.0) -> None:
+    """24 good scans and six bad ones, with a share of the points and frequencies of the full size."""
     rng = np.random.default_rng(1)
     for number in range(SMALL):
-        points, jitter = int(rng.integers(80, 700)), 0.02 * (number % 3 == 0)
+        points, jitter = int(60 + share * rng.integers(20, 640)), 0.02 * (number % 3 == 0)
         made = scan(points, 60, jitter=jitter, seed=number, highest_hz=4000.0)
         write_scan(folder / f"small-{number:02d}.h5", made)
     for number in range(2):
-        made = scan(BIG_POINTS, 240, jitter=0.0, seed=100 + number, highest_hz=16000.0)
+        made = scan(int(3800 * share), int(240 * share), jitter=0.0, seed=100 + number, highest_hz=16000.0)
         write_scan(folder / f"big-{number}.h5", made)
     whole = (folder / "small-01.h5").read_bytes()
     (folder / "bad-cut.h5").write_bytes(whole[: len(whole) // 2])
@@ -81,7 +90,9 @@ def start(top: Path, output: str, workers: int, *more: str) -> subprocess.Popen[
     if os.geteuid() == 0:
         call = ["setpriv", "--bounding-set=-dac_override,-dac_read_search", *call]
     log = (top / f"{output}.txt").open("ab")
-    return subprocess.Popen(call, stdout=log, stderr=log, start_new_session=True)
+    paths = os.pathsep.join([str(top / "start"), *filter(None, sys.path)])
+    environment = {**os.environ, "PYTHONPATH": paths}
+    return subprocess.Popen(call, stdout=log, stderr=log, start_new_session=True, env=environment)
 
 
 def results(output: Path) -> dict[str, bytes]:
@@ -120,16 +131,48 @@ def killed(top: Path, kills: int, typical_s: float) -> None:
         except subprocess.TimeoutExpired:
             os.killpg(process.pid, signal.SIGKILL)
             process.wait()
-            partial = [name for name in results(top / "killed") if not name_is_whole(top, name)]
-            print(f"  kill {number + 1} after {moment:.1f} s; partial results seen: {len(partial)}")
+            print(
+                f"  kill {number + 1} after {moment:.1f} s; partial results seen: {partial(top, 'killed')}",
+                flush=True,
+            )
     timed(top, "killed", 2)
-    lines = (top / "killed" / "ledger.jsonl").read_text(encoding="utf-8").splitlines()
+    count_done(top, "killed")
+
+
+def killed_every(top: Path, seconds: float) -> None:
+    """Kills the whole group after so many seconds, again and again, until a start comes to the end."""
+    kills, seen, began = 0, 0, time.monotonic()
+    while True:
+        process = start(top, "every", 2)
+        try:
+            process.wait(seconds)
+            break
+        except subprocess.TimeoutExpired:
+            os.killpg(process.pid, signal.SIGKILL)
+            process.wait()
+            kills, seen = kills + 1, seen + partial(top, "every")
+    took = time.monotonic() - began
+    print(
+        f"  killed every {seconds:.0f} s: ended after {kills} kills, {took:.0f} s; partial results seen: {seen}"
+    )
+    count_done(top, "every")
+
+
+def partial(top: Path, output: str) -> int:
+    """Visible result files that an undisturbed run has not, or has with other bytes, but for hashes of times."""
+    calm = results(top / "two")
+    return sum(calm.get(name) != content for name, content in results(top / output).items())
+
+
+def count_done(top: Path, output: str) -> None:
+    lines = (top / output / "ledger.jsonl").read_text(encoding="utf-8").splitlines()
     done = [entry["name"] for entry in map(json.loads, lines) if entry["state"] == "done"]
-    print(f"  scans done: {len(set(done))}, done twice: {len(done) - len(set(done))}")
-
-
-def name_is_whole(top: Path, name: str) -> bool:
-    return results(top / "one").get(name) is not None
+    same = results(top / output) == results(top / "two")
+    print(
+        f"  scans done: {len(set(done))}, done twice: {len(done) - len(set(done))}, same bytes: {same}, "
+        f"load {os.getloadavg()[0]:.1f}",
+        flush=True,
+    )
 
 
 def worker_killed(top: Path) -> None:
@@ -164,34 +207,60 @@ def limited(top: Path) -> None:
     print(f"  1 GiB per worker: {states}, largest process {peak / 2**20:.0f} MiB")
 
 
+def against_one(top: Path, two: float) -> None:
+    """Throughput of two workers over that of one, and the same bytes."""
+    one = timed(top, "one", 1)
+    print(f"  one worker {one:.1f} s, ratio {one / two:.2f}; load {os.getloadavg()[0]:.1f}")
+    calm = results(top / "two")
+    print(
+        f"  same bytes with one and two workers: {calm == results(top / 'one')} ({len(calm)} files)",
+        flush=True,
+    )
+
+
+def calm(top: Path) -> float:
+    """Seconds that an undisturbed run on two workers takes; what it says of bad scans."""
+    two = timed(top, "two", 2)
+    found = rows(top / "two")
+    cost = sum(float(str(row["seconds"])) for row in found.values())
+    big = [f"{row['seconds']} s" for name, row in found.items() if name.startswith("big")]
+    print(f"two workers {two:.1f} s; load {os.getloadavg()[0]:.1f}")
+    print(f"  worker time {cost:.1f} s for all, {', '.join(big)} for the big ones", flush=True)
+    for name, row in found.items():
+        if row["state"] == "failed":
+            print(f"  {name}: {str(row['error'])[:150]}")
+    return two
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("folder", nargs="?", type=Path)
     parser.add_argument("--study", action="store_true", help="With the study of the number of points.")
+    parser.add_argument(
+        "--quick", action="store_true", help="Scans a tenth as large, simply fitted, no pages."
+    )
     parser.add_argument("--kills", type=int, default=5)
+    parser.add_argument("--every", type=float, default=60.0, help="Seconds between kills.")
+    parser.add_argument("--parts", nargs="*", default=PARTS, choices=PARTS)
     given = parser.parse_args()
     top = given.folder or Path(tempfile.mkdtemp(prefix="batch-benchmark-"))
     (top / "night").mkdir(parents=True)
-    make_night(top / "night")
-    (top / "all.toml").write_text(SETTINGS.format(study=str(given.study).lower()))
-    two = timed(top, "two", 2)
-    one = timed(top, "one", 1)
-    found = rows(top / "one")
-    print(
-        f"one worker {one:.1f} s, two workers {two:.1f} s, ratio {one / two:.2f}; load {os.getloadavg()[0]:.1f}"
-    )
-    cost = sum(float(str(row["seconds"])) for row in found.values())
-    big = [f"{row['seconds']} s" for name, row in found.items() if name.startswith("big")]
-    print(f"  worker time {cost:.1f} s for all, {', '.join(big)} for the big ones")
-    for name, row in found.items():
-        if row["state"] == "failed":
-            print(f"  {name}: {str(row['error'])[:150]}")
-    calm = results(top / "one")
-    print(f"  same bytes with one and two workers: {calm == results(top / 'two')} ({len(calm)} files)")
-    killed(top, given.kills, two)
-    print(f"  same bytes after the kills: {calm == results(top / 'killed')}")
-    worker_killed(top)
-    limited(top)
+    make_night(top / "night", 0.1 if given.quick else 1.0)
+    settings = SETTINGS.format(study=str(given.study).lower())
+    (top / "all.toml").write_text(QUICK_SETTINGS + settings if given.quick else settings)
+    if given.quick:
+        (top / "start").mkdir()
+        (top / "start" / "sitecustomize.py").write_text(QUICK_WORKER)
+    two = calm(top)
+    parts = {
+        "one": lambda: against_one(top, two),
+        "killed": lambda: killed(top, given.kills, two),
+        "every": lambda: killed_every(top, given.every),
+        "orphan": lambda: worker_killed(top),
+        "limited": lambda: limited(top),
+    }
+    for part in given.parts:
+        parts[part]()
 
 
 if __name__ == "__main__":

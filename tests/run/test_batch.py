@@ -42,7 +42,7 @@ def coarse(folder: Path) -> Path:
     """Settings with few sweeps and one estimator: many files are slow to bring to the disk."""
     config = folder / "coarse.toml"
     config.write_text(
-        '[fit]\nestimator = "truncated"\n[sweeps]\nstep_deg = 90\n[points]\nin_convert = false\n'
+        '[check]\nrun = false\n[fit]\nestimator = "truncated"\n[sweeps]\nstep_deg = 90\n[points]\nin_convert = false\n'
     )
     return config
 
@@ -53,7 +53,12 @@ def wanted(night: Path, **more: object) -> Wanted:
 
 
 COARSE = parse_settings(
-    {"fit": {"estimator": "truncated"}, "sweeps": {"step_deg": 90}, "points": {"in_convert": False}}
+    {
+        "check": {"run": False},
+        "fit": {"estimator": "truncated"},
+        "sweeps": {"step_deg": 90},
+        "points": {"in_convert": False},
+    }
 )
 
 
