@@ -161,11 +161,12 @@ def _group(parent: Group, name: str) -> Group:
 
 
 def put_array(group: Group, name: str, value: Any) -> None:
+    """Blocks get their place in the file at once, not when whoever looks at this frame lets go of the dataset."""
     packing: dict[str, Any] = {}
     if value.nbytes > 4096:
         rows = blocks(value.shape, value.dtype.itemsize, 128)
         packing = {"chunks": rows, "compression": "gzip", "compression_opts": 4, "shuffle": True}
-    group.create_dataset(name, data=value, track_times=False, **packing)
+    group.create_dataset(name, data=value, track_times=False, **packing).flush()
 
 
 def put_text(group: Group, name: str, value: str | list[str]) -> None:

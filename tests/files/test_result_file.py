@@ -111,6 +111,20 @@ def test_same_result_gives_same_bytes_in_any_order_of_sweep_sets(tmp_path, store
     assert (tmp_path / "again.h5").read_bytes() == stored.read_bytes()
 
 
+def test_same_bytes_when_something_holds_on_to_datasets(tmp_path, stored, monkeypatch):
+    """As dask's profiler does, which looks at the frames of running tasks."""
+    held, create = [], h5py.Group.create_dataset
+
+    def create_and_hold(*arguments, **more):
+        held.append(create(*arguments, **more))
+        return held[-1]
+
+    monkeypatch.setattr(h5py.Group, "create_dataset", create_and_hold)
+    write_result(tmp_path / "again.h5", result())
+    assert len(held) > 10
+    assert (tmp_path / "again.h5").read_bytes() == stored.read_bytes()
+
+
 def test_layout_is_the_documented_one(stored):
     """Read with h5py alone, as a stranger would."""
     wrote = result()

@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 import os
 import signal
-import time
 from collections.abc import Iterator
 from concurrent.futures import CancelledError, Future
 from contextlib import contextmanager
