@@ -17,8 +17,9 @@ from scanproc.records.expansion import Expansion, join
 from scanproc.records.fit_plan import FitPlan
 from scanproc.records.scan import Scan
 from scanproc.run.settings import FitSettings
+from scanproc.steps.each import Each, in_turn
 from scanproc.steps.fit import fit_planned, pieces
-from scanproc.steps.prepare import Each, in_turn, prepare
+from scanproc.steps.prepare import prepare
 
 Item = TypeVar("Item")
 Outcome = TypeVar("Outcome")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -11,6 +12,7 @@ from scipy.optimize import minimize
 from scanproc.conventions import Complex, Real, mode_count
 from scanproc.steps.basis import ends, outgoing_basis
 from scanproc.steps.box import Box
+from scanproc.steps.each import Each, in_turn
 from scanproc.steps.geometry import view_from
 from scanproc.steps.order_choice import highest_order
 from scanproc.waves.harmonics import real_harmonics
@@ -43,38 +45,55 @@ class Centres:
 
 
 def find_centres(
-    position_m: Real, pressure: Complex, wavenumber: Real, relative: Real, box: Box, own_centre_m: Real
+    position_m: Real,
+    pressure: Complex,
+    wavenumber: Real,
+    relative: Real,
+    box: Box,
+    own_centre_m: Real,
+    each: Each = in_turn,
 ) -> Centres:
     """Centres at sample frequencies with ``pressure`` (points, S), by least held-out error, on a smooth path.
 
-    ``relative`` (points,): each point's wave number over ``wavenumber`` (S,). From the bottom up: a coarse grid
-    of candidates in the box at every third sample, elsewhere the neighbour's centre, then a downhill search. Where
-    nothing gains over the scan's own centre, the neighbours decide.
+    ``relative`` (points,): each point's wave number over ``wavenumber`` (S,). At every sample a downhill search from
+    the best of a coarse grid in the box; then from a neighbour's centre where that is better. Where nothing gains
+    over the scan's own centre, the neighbours decide. ``each`` maps a function over the samples.
     """
     chosen = np.arange(len(position_m))
     if len(chosen) > SEARCH_POINTS:
         chosen = np.sort(np.random.default_rng(1).choice(len(chosen), SEARCH_POINTS, replace=False))
-    half_diagonal = 0.5 * float(np.linalg.norm(box.size_m))
-    samples = len(wavenumber)
-    centre = np.tile(own_centre_m, (samples, 1)).astype(np.float64)
-    error = np.full((samples, 3), PATH_STEP_M / 4)
-    start: Real | None = None
-    for s in range(samples):
-        if wavenumber[s] * half_diagonal < SMALL_DEVICE_KA:
-            continue
-        search = _Search(position_m[chosen], pressure[chosen, s], wavenumber[s], relative[chosen], box)
-        candidates = [own_centre_m, box.centre_m] if start is None else [own_centre_m, box.centre_m, start]
-        if start is None or s % 3 == 0:
-            candidates += list(_grid(box))
-        best = search.downhill(min(candidates, key=search.error_db))
-        if search.error_db(best) <= search.error_db(own_centre_m) - LEAST_GAIN_DB:
-            centre[s], error[s] = best, search.standard_error(best)
-            start = best
-        elif start is not None:
-            centre[s], error[s] = start, UNKNOWN_M
+    samples = np.flatnonzero(wavenumber * 0.5 * float(np.linalg.norm(box.size_m)) >= SMALL_DEVICE_KA)
+    searches = [
+        _Search(position_m[chosen], pressure[chosen, s], wavenumber[s], relative[chosen], box)
+        for s in samples
+    ]
+    own = [own_centre_m, box.centre_m]
+    first = each(lambda search: search.best_of([*own, *_grid(box)], np.inf), searches)
+    second = each(lambda n: searches[n].best_of(_beside(first, n), first[n].error_db), range(len(first)))
+    found = [min(pair, key=lambda place: place.error_db) for pair in zip(first, second, strict=True)]
+    gained = each(lambda n: searches[n].gains(found[n], own_centre_m), range(len(found)))
+    centre = np.tile(own_centre_m, (len(wavenumber), 1)).astype(np.float64)
+    error = np.full((len(wavenumber), 3), PATH_STEP_M / 4)
+    last: Real | None = None
+    for s, place, spread in zip(samples, found, gained, strict=True):
+        if spread is not None:
+            centre[s], error[s], last = place.centre_m, spread, place.centre_m
+        elif last is not None:
+            centre[s], error[s] = last, UNKNOWN_M
     path = _smooth_path(centre, error)
     near = np.linalg.norm(path - own_centre_m, axis=1) < NEAR_OWN_M
     return Centres(np.where(near[:, None], own_centre_m, path), error)
+
+
+@dataclass(frozen=True, eq=False)
+class _Place:
+    centre_m: Real
+    error_db: float
+
+
+def _beside(places: Sequence[_Place], index: int) -> list[Real]:
+    """The centres of the samples next to one."""
+    return [places[n].centre_m for n in (index - 1, index + 1) if 0 <= n < len(places)]
 
 
 @dataclass(frozen=True, eq=False)
@@ -98,12 +117,24 @@ class _Search:
         nested = nested_fit(basis, self.pressure[:, None], ends(order), overwrite=True)
         return float(np.nanmin(nested.held_out_db())) + 100 * outside / float(self.box.size_m.max())
 
-    def downhill(self, start_m: Real) -> Real:
+    def best_of(self, candidates_m: Sequence[Real], known_db: float) -> _Place:
+        """Downhill from the best candidate, unless all are worse than what is known already."""
+        places = [_Place(candidate, self.error_db(candidate)) for candidate in candidates_m]
+        start = min(places, key=lambda place: place.error_db, default=_Place(self.box.centre_m, np.inf))
+        return self.downhill(start.centre_m) if start.error_db < known_db else start
+
+    def gains(self, place: _Place, own_centre_m: Real) -> Real | None:
+        """The standard error of a place, (3,), or None where the scan's own centre does as well."""
+        if place.error_db > self.error_db(own_centre_m) - LEAST_GAIN_DB:
+            return None
+        return self.standard_error(place.centre_m)
+
+    def downhill(self, start_m: Real) -> _Place:
         step = 0.12 * self.box.size_m
         simplex = np.vstack([start_m, start_m + np.diag(np.where(start_m > self.box.centre_m, -step, step))])
         options = {"initial_simplex": simplex, "maxfev": 45, "xatol": 2e-3, "fatol": 0.02}
-        found: Real = minimize(self.error_db, start_m, method="Nelder-Mead", options=options).x
-        return found
+        found = minimize(self.error_db, start_m, method="Nelder-Mead", options=options)
+        return _Place(found.x, float(found.fun))
 
     def standard_error(self, centre_m: Real) -> Real:
         """From the curvature of the log error: m·ln(error) rises by one at one standard error, (3,)."""

@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
 from dataclasses import dataclass
-from typing import Literal, Protocol, TypeVar
+from typing import Literal
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -15,6 +14,7 @@ from scanproc.records.scan import Scan
 from scanproc.steps import geometry
 from scanproc.steps.box import device_box
 from scanproc.steps.centre import Centres, find_centres
+from scanproc.steps.each import Each, in_turn
 from scanproc.steps.informed import USUAL_NOISE, Device, fit_informed, learn
 from scanproc.steps.order_choice import between, checked_order, choose_orders, highest_order
 from scanproc.steps.truncated import (
@@ -33,26 +33,15 @@ Estimator = Literal["auto", "truncated", "informed"]
 SAMPLES_PER_OCTAVE = 3
 LOW_ENOUGH_DB = -40.0
 """Where the truncated fit's held-out error is below this the informed fit is not tried."""
-FIRST_ORDERS = 18
-"""Orders tried first; more where the error still falls there, or nothing is explained yet."""
+RUNGS = (18, 28, 40)
+"""Orders are tried up to the first of these; then the next, where the error still falls or is high."""
 WELL_EXPLAINED_DB = -10.0
+WITHIN_REACH = 0.6
+"""No order below this share of k times the device's reach from the centre explains all that it radiates: then higher
+ones are tried only as long as each rung lowers the error by ``LEAST_FALL_DB``."""
+LEAST_FALL_DB = 0.5
 CLEAR_GAIN_DB = 1.0
 """The informed fit is taken where it predicts at least this much less far-field error."""
-
-
-Item = TypeVar("Item")
-Outcome = TypeVar("Outcome")
-
-
-class Each(Protocol):
-    """A map that keeps the order."""
-
-    def __call__(self, work: Callable[[Item], Outcome], items: Iterable[Item]) -> list[Outcome]: ...
-
-
-def in_turn(work: Callable[[Item], Outcome], items: Iterable[Item]) -> list[Outcome]:
-    """One after another."""
-    return [work(item) for item in items]
 
 
 def sample_frequencies(frequency_hz: Real) -> Integer:
@@ -90,17 +79,14 @@ def prepare(
     box = device_box(scan.setup)
     device = Device(box, np.asarray(driver_m, dtype=np.float64).reshape(-1, 3))
     centres = _centres(
-        sample, device, (0.0, 0.0, 0.0) if centre_m is None and order is not None else centre_m
+        sample, device, (0.0, 0.0, 0.0) if centre_m is None and order is not None else centre_m, each
     )
-    judged = _judge_all(sample, centres.centre_m, limit, order, each)
+    judged = _judge_all(sample, centres.centre_m, device, limit, order, each)
     if order is not None:
         orders = np.full(len(frequency), order, dtype=np.int64)
         sample_orders = np.full(len(chosen), order, dtype=np.int64)
     else:
-        errors = np.full((limit + 1, len(judged)), np.nan)
-        for s, trial in enumerate(judged):
-            errors[: len(trial.held_out_db), s] = trial.held_out_db
-        sample_orders = choose_orders(errors, sample.frequency_hz)
+        sample_orders = choose_orders(judged.held_out_db, sample.frequency_hz)
         orders = between(sample.frequency_hz, sample_orders, frequency)
     tried = _estimators(
         sample, judged, sample_orders, centres, device, "truncated" if order is not None else estimator, each
@@ -138,46 +124,70 @@ def weights_at(plan: FitPlan, frequency_hz: float) -> dict[str, float]:
     return weights
 
 
-def _centres(sample: Scan, device: Device, centre_m: ArrayLike | None) -> Centres:
+def _centres(sample: Scan, device: Device, centre_m: ArrayLike | None, each: Each) -> Centres:
     count = len(sample.frequency_hz)
     if centre_m is not None:
         fixed = np.asarray(centre_m, dtype=np.float64)
         return Centres(np.tile(fixed, (count, 1)), np.zeros((count, 3)))
     k = geometry.wavenumbers(sample.setup, sample.frequency_hz)
     relative = geometry.relative_wavenumber(sample.setup)
-    return find_centres(sample.setup.position_m, sample.pressure_pa, k, relative, device.box, np.zeros(3))
+    own = np.zeros(3)
+    return find_centres(sample.setup.position_m, sample.pressure_pa, k, relative, device.box, own, each)
 
 
-def _judge_all(sample: Scan, centre_m: Real, limit: int, order: int | None, each: Each) -> list[Trial]:
+@dataclass(frozen=True, eq=False)
+class _Judged:
+    """``held_out_db`` (orders, S), NaN where not tried; ``shared``: trials of samples with one factorisation."""
+
+    held_out_db: Real
+    shared: dict[int, Trial]
+
+
+def _judge_all(
+    sample: Scan, centre_m: Real, device: Device, limit: int, order: int | None, each: Each
+) -> _Judged:
     """All orders that matter at every sample; those about a shell's own centre share one factorisation."""
     own = geometry.view_from(sample.setup.position_m, centre_m[0])
-    shared = (
+    same = (
         np.flatnonzero(np.all(centre_m == centre_m[0], axis=1)) if on_shell(sample, own) else np.empty(0, int)
     )
     top = limit if order is None else min(order + 2, highest_order(sample.points))
-    trials: dict[int, Trial] = {}
-    if len(shared):
-        trials.update(
-            zip(shared.tolist(), try_orders_on_shell(sample.take_frequencies(shared), own, top), strict=True)
-        )
-    alone = [s for s in range(len(centre_m)) if s not in trials]
-    found = each(lambda s: _judge(sample, s, centre_m[s], limit, order), alone)
-    trials.update(zip(alone, found, strict=True))
-    return [trials[s] for s in range(len(centre_m))]
+    shared: dict[int, Trial] = {}
+    if len(same):
+        trials = try_orders_on_shell(sample.take_frequencies(same), own, top)
+        shared = dict(zip(same.tolist(), trials, strict=True))
+    alone = [s for s in range(len(centre_m)) if s not in shared]
+    if order is None:
+        found = each(lambda s: _judge(sample, s, centre_m[s], device, limit), alone)
+    else:
+        found = each(lambda s: _try(sample, s, centre_m[s], top).held_out_db, alone)
+    errors = np.full((top + 1, len(centre_m)), np.nan)
+    for s, held_out in [*zip(alone, found, strict=True), *((s, t.held_out_db) for s, t in shared.items())]:
+        errors[: len(held_out), s] = held_out
+    return _Judged(errors, shared)
 
 
-def _judge(sample: Scan, s: int, centre_m: Real, limit: int, order: int | None) -> Trial:
-    """All orders that matter at one sample frequency."""
+def _judge(sample: Scan, s: int, centre_m: Real, device: Device, limit: int) -> Real:
+    """Held-out error by order at one sample, as far up as it may matter, (orders,)."""
+    k = float(geometry.wavenumbers(sample.setup, sample.frequency_hz[[s]])[0])
+    within_reach = limit >= WITHIN_REACH * k * float(device.box.reach_m(centre_m))
+    before = 0.0
+    rungs = [rung for rung in RUNGS if rung < limit]
+    for rung in rungs:
+        held_out = _try(sample, s, centre_m, rung).held_out_db
+        best = int(np.nanargmin(held_out))
+        error = float(held_out[best])
+        explained = best < rung - 2 and error < WELL_EXPLAINED_DB
+        hopeless = not within_reach and error > before - LEAST_FALL_DB
+        if explained or hopeless:
+            return held_out
+        before = error
+    return _try(sample, s, centre_m, limit).held_out_db
+
+
+def _try(sample: Scan, s: int, centre_m: Real, top: int) -> Trial:
     view = geometry.view_from(sample.setup.position_m, centre_m)
-    if order is not None:
-        top = min(order + 2, highest_order(sample.points))
-        return try_orders(sample, view, real_harmonics(top, view.direction), s, top)
-    first = min(limit, FIRST_ORDERS)
-    trial = try_orders(sample, view, real_harmonics(first, view.direction), s, first)
-    best = int(np.nanargmin(trial.held_out_db))
-    if first == limit or (best < first - 2 and trial.held_out_db[best] < WELL_EXPLAINED_DB):
-        return trial
-    return try_orders(sample, view, real_harmonics(limit, view.direction), s, limit)
+    return try_orders(sample, view, real_harmonics(top, view.direction), s, top)
 
 
 @dataclass(frozen=True, eq=False)
@@ -193,7 +203,7 @@ class _Tried:
 
 def _estimators(
     sample: Scan,
-    judged: list[Trial],
+    judged: _Judged,
     orders: Integer,
     centres: Centres,
     device: Device,
@@ -202,18 +212,22 @@ def _estimators(
 ) -> _Tried:
     """Predicted far-field errors of both estimators at the samples, and which is taken."""
     count = len(orders)
-    sensor = noise_share(sample, np.array([np.nanmin(trial.held_out_db) for trial in judged]))
+    sensor = noise_share(sample, np.nanmin(judged.held_out_db, axis=0))
     k = geometry.wavenumbers(sample.setup, sample.frequency_hz)
 
     def truncated_error(s: int) -> float:
-        order = min(int(orders[s]), judged[s].nested.usable - 1)
+        trial = judged.shared.get(s)
+        if trial is None:
+            top = min(int(orders[s]) + 2, highest_order(sample.points))
+            trial = _try(sample, s, centres.centre_m[s], top)
+        order = min(int(orders[s]), trial.nested.usable - 1)
         radius = geometry.view_from(sample.setup.position_m, centres.centre_m[s]).scaling_radius_m
         reach = float(device.box.reach_m(centres.centre_m[s]))
-        values, found = trial_result(judged[s], order, k[s], radius, reach, float(sensor[s]))
+        values, found = trial_result(trial, order, k[s], radius, reach, float(sensor[s]))
         return float(far_field_error_db(values, found.variance_pa2, k[[s]], radius)[0])
 
     def informed_error(s: int) -> tuple[dict[str, float], float]:
-        worthwhile = estimator == "informed" or judged[s].held_out_db[int(orders[s])] > LOW_ENOUGH_DB
+        worthwhile = estimator == "informed" or judged.held_out_db[int(orders[s]), s] > LOW_ENOUGH_DB
         if estimator == "truncated" or not worthwhile:
             return {}, np.nan
         position, pressure = sample.setup.position_m, sample.pressure_pa[:, s]

@@ -12,10 +12,11 @@ from scanproc.conventions import Boolean, Integer, Real
 from scanproc.records.fit_plan import FitPlan
 from scanproc.records.scan import Scan
 from scanproc.records.study import Study
+from scanproc.steps.each import Each, in_turn
 from scanproc.steps.extrapolate import DB_PER_RELATIVE_ERROR, far_field
 from scanproc.steps.order_choice import highest_order
 from scanproc.steps.points_law import Projection, crossing, project
-from scanproc.steps.prepare import Each, Estimator, in_turn, prepare
+from scanproc.steps.prepare import Estimator, prepare
 from scanproc.steps.subsets import spread_subset, subset_sizes
 from scanproc.steps.trial import Trial, make_stages, run_trials
 from scanproc.steps.trial_informed import with_informed

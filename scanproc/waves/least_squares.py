@@ -8,16 +8,18 @@ from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.linalg import qr, solve_triangular
+from scipy.linalg import blas, lapack, qr, solve_triangular
 
 from scanproc.conventions import Complex, Real
 
-Basis = TypeVar("Basis", Real, Complex)
+Basis = TypeVar("Basis", Real, Complex, Real | Complex)
 
 LEAST_INDEPENDENCE = 1e-3
 """A column that lies nearer to the span of those before it than this share of its length is not told apart."""
 LEAST_FREEDOM = 1e-9
 """A point whose leverage is nearer to one than this is fitted whatever it holds, and cannot be left out."""
+LARGEST_CONDITION = 1e3
+"""Of a basis whose Gram matrix is factorised: its square costs six of sixteen digits."""
 DATA_COLUMNS_AT_ONCE = 96
 """Data columns per block, so that a block of residuals stays in the processor's cache."""
 
@@ -64,13 +66,13 @@ class NestedFit:
 def nested_fit(
     basis: Real | Complex, data: Complex, ends: Sequence[int], *, overwrite: bool = False
 ) -> NestedFit:
-    """Least-squares fits of all truncations of ``basis`` from one QR factorisation.
+    """Least-squares fits of all truncations of ``basis`` from one factorisation into Q and R.
 
     ``basis`` (points, columns) real or complex; ``data`` complex (points, F); ``ends`` rising numbers of
     leading columns, each below the number of points. With z = Qᴴ p the residual of one truncation is that of the one
     before less Q_n z_n, and the leverage grows by Σ|Q_n|².
     """
-    orthogonal, triangle = qr(basis, mode="economic", overwrite_a=overwrite, check_finite=False)
+    orthogonal, triangle = orthogonalised(basis, overwrite)
     starts = (0, *ends[:-1])
     leverage = np.cumsum([_row_power(orthogonal[:, a:b]) for a, b in zip(starts, ends, strict=True)], axis=0)
     shape = (len(ends), data.shape[1])
@@ -87,6 +89,25 @@ def nested_fit(
     for start in range(0, shape[1], DATA_COLUMNS_AT_ONCE):
         _fit_columns(orthogonal, data, slice(start, start + DATA_COLUMNS_AT_ONCE), fit)
     return fit
+
+
+def orthogonalised(basis: Basis, overwrite: bool = False) -> tuple[Basis, Basis]:
+    """Q (points, columns) of orthonormal columns and R (columns, columns) upper triangular with basis = Q R.
+
+    Where the columns are told apart well, R is the Cholesky factor of their Gram matrix: twice as fast as Householder
+    reflections, and Q is orthonormal to the condition squared times rounding (Yamamoto et al., ETNA 44 (2015) 306,
+    from memory). Otherwise reflections.
+    """
+    if np.isrealobj(basis):
+        product, factorise, divide, judge = blas.dsyrk, lapack.dpotrf, blas.dtrsm, lapack.dtrcon
+    else:
+        product, factorise, divide, judge = blas.zherk, lapack.zpotrf, blas.ztrsm, lapack.ztrcon
+    columns = np.asfortranarray(basis)
+    triangle, failed = factorise(product(1.0, columns, trans=2 if columns.dtype.kind == "c" else 1), lower=0)
+    if failed or judge(triangle, uplo="U")[0] < 1 / LARGEST_CONDITION:
+        found: tuple[Basis, Basis] = qr(basis, mode="economic", overwrite_a=overwrite, check_finite=False)
+        return found
+    return divide(1.0, triangle, columns, side=1, overwrite_b=overwrite or columns is not basis), triangle
 
 
 def coefficients(
