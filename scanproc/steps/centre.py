@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 from scipy.linalg import solveh_banded
@@ -32,6 +33,9 @@ NEAR_OWN_M = 0.002
 """A centre this near to the scan's own is taken to be it: about a shell's own centre all frequencies share a basis."""
 LEAST_GAIN_DB = 1.0
 """A centre is moved only where this much is gained over the scan's own."""
+ROUNDS = 2
+"""So often every sample tries its neighbours' centres: at high frequencies the error has many hollows."""
+SAME_PLACE_M = 0.02
 PATH_STEP_M = 0.02
 """Step of the centre from one third-octave band to the next that is as likely as not."""
 
@@ -56,8 +60,8 @@ def find_centres(
     """Centres at sample frequencies with ``pressure`` (points, S), by least held-out error, on a smooth path.
 
     ``relative`` (points,): each point's wave number over ``wavenumber`` (S,). At every sample a downhill search from
-    the best of a coarse grid in the box; then from a neighbour's centre where that is better. Where nothing gains
-    over the scan's own centre, the neighbours decide. ``each`` maps a function over the samples.
+    the best of a coarse grid in the box; then from the neighbours' centres. Where nothing gains over the scan's own
+    centre, the neighbours decide. ``each`` maps a function over the samples.
     """
     chosen = np.arange(len(position_m))
     if len(chosen) > SEARCH_POINTS:
@@ -68,9 +72,9 @@ def find_centres(
         for s in samples
     ]
     own = [own_centre_m, box.centre_m]
-    first = each(lambda search: search.best_of([*own, *_grid(box)], np.inf), searches)
-    second = each(lambda n: searches[n].best_of(_beside(first, n), first[n].error_db), range(len(first)))
-    found = [min(pair, key=lambda place: place.error_db) for pair in zip(first, second, strict=True)]
+    found = each(lambda search: search.best_of([*own, *_grid(box)]), searches)
+    for _ in range(ROUNDS):
+        found = each(partial(_from_beside, searches, found), range(len(found)))
     gained = each(lambda n: searches[n].gains(found[n], own_centre_m), range(len(found)))
     centre = np.tile(own_centre_m, (len(wavenumber), 1)).astype(np.float64)
     error = np.full((len(wavenumber), 3), PATH_STEP_M / 4)
@@ -89,11 +93,6 @@ def find_centres(
 class _Place:
     centre_m: Real
     error_db: float
-
-
-def _beside(places: Sequence[_Place], index: int) -> list[Real]:
-    """The centres of the samples next to one."""
-    return [places[n].centre_m for n in (index - 1, index + 1) if 0 <= n < len(places)]
 
 
 @dataclass(frozen=True, eq=False)
@@ -117,11 +116,9 @@ class _Search:
         nested = nested_fit(basis, self.pressure[:, None], ends(order), overwrite=True)
         return float(np.nanmin(nested.held_out_db())) + 100 * outside / float(self.box.size_m.max())
 
-    def best_of(self, candidates_m: Sequence[Real], known_db: float) -> _Place:
-        """Downhill from the best candidate, unless all are worse than what is known already."""
-        places = [_Place(candidate, self.error_db(candidate)) for candidate in candidates_m]
-        start = min(places, key=lambda place: place.error_db, default=_Place(self.box.centre_m, np.inf))
-        return self.downhill(start.centre_m) if start.error_db < known_db else start
+    def best_of(self, candidates_m: Sequence[Real]) -> _Place:
+        """Downhill from the best candidate."""
+        return self.downhill(min(candidates_m, key=self.error_db))
 
     def gains(self, place: _Place, own_centre_m: Real) -> Real | None:
         """The standard error of a place, (3,), or None where the scan's own centre does as well."""
@@ -148,6 +145,15 @@ class _Search:
             nats = max(rise, 0.01) * np.log(10) / 10
             spread[axis] = step / np.sqrt(nats * freedom / 4)
         return np.clip(spread, 0.002, 0.2)
+
+
+def _from_beside(searches: Sequence[_Search], places: Sequence[_Place], index: int) -> _Place:
+    """The best of a sample's place and those that lie downhill from its neighbours' places."""
+    best = places[index]
+    for beside in places[max(index - 1, 0) : index + 2]:
+        if np.linalg.norm(beside.centre_m - best.centre_m) > SAME_PLACE_M:
+            best = min(best, searches[index].downhill(beside.centre_m), key=lambda place: place.error_db)
+    return best
 
 
 def _grid(box: Box) -> Real:

@@ -7,14 +7,12 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.linalg import cho_factor, cho_solve, lapack
 
-from scanproc.conventions import Complex, Real, mode_count, mode_degrees
+from scanproc.conventions import Complex, Real, mode_count
 from scanproc.steps.box import Box, Surface, box_surface, edge_nearness
+from scanproc.steps.multipole_blocks import Multipoles, complete_multipoles, low_multipoles
 from scanproc.waves.harmonics import real_harmonics
-from scanproc.waves.radial import far_radial, outgoing_radial, spherical_bessel, spherical_hankel
+from scanproc.waves.radial import spherical_bessel, spherical_hankel
 
-MULTIPOLE_GROUPS = ((0, 2), (3, 5), (6, 9), (10, 14))
-"""Degrees of the multipoles about the acoustic centre that share one weight."""
-MULTIPOLE_USUAL = (0.05, 0.01, 0.001, 0.0003)
 SOURCES_PER_WAVELENGTH = 4.0
 LARGEST_RIGID = 700
 """Sources inside a rigid cabinet at most; for shorter waves its surface is left to loose sources."""
@@ -39,15 +37,14 @@ class Dictionary:
 
     ``source_m`` (S, 3); ``mixture`` complex (sources of a rigid cabinet, combinations), the strengths of the leading
     sources in each combination;
-    multipoles up to ``multipole_order`` about each of ``place_m`` (places, 3), the first of which is the centre.
+    ``multipoles`` about the centre, the drivers, the middle of the device.
     ``share`` (blocks, M): how each block's variance is spread over the columns, before it is scaled to the mean
     level at the points. ``usual`` (blocks,): the weight a block is expected to have.
     """
 
     source_m: Real
     mixture: Complex
-    place_m: Real
-    multipole_order: int
+    multipoles: tuple[Multipoles, ...]
     share: Real
     names: tuple[str, ...]
     usual: Real
@@ -69,26 +66,27 @@ def make_dictionary(
 
     Blocks: sources all over the surface, on its edges and near the centre (or the drivers, if their places are
     known), each on its own; the surface of a rigid cabinet of the box's shape that vibrates anywhere, or only
-    near the centre and the drivers; multipoles about the centre.
+    near the centre and the drivers; multipoles about the centre, the drivers and the middle of the device.
     """
     inset = INSET_SHARE * float(box.size_m.min())
     places = np.atleast_2d(centre_m if drivers_m is None else np.vstack([centre_m, drivers_m]))
+    multipoles = [*low_multipoles(places), *complete_multipoles(box, wavenumber)]
     wavelength = 2 * np.pi / wavenumber
     least = np.sqrt(box.area_m2 / LARGEST_RIGID)
     spacing = max(min(wavelength / SOURCES_PER_WAVELENGTH, float(box.size_m.min()) / 8), least)
     if spacing <= wavelength / 2.6:
         source = box_surface(box, spacing, inset, scanned_m)
         rigid = _rigid(source, box, places, wavenumber, spacing, scanned_m)
-        return _assembled(source.position_m, [_loose(source, box, places)], rigid, places)
+        return _assembled(source.position_m, [_loose(source, box, places)], rigid, multipoles)
     spacing = max(wavelength / FEWEST_PER_WAVELENGTH, np.sqrt(box.area_m2 / LARGEST_SURFACE))
     source = box_surface(box, spacing, inset, scanned_m)
     loose = _loose(source, box, places)
     if spacing <= wavelength / 2:
-        return _assembled(source.position_m, [loose], [], places)
+        return _assembled(source.position_m, [loose], [], multipoles)
     fine = box_surface(box, wavelength / 3, inset, scanned_m)
     patch = _nearest(fine, places)
     position = np.concatenate([source.position_m, patch.position_m])
-    return _assembled(position, [loose, _loose_patch(patch, box, places)], [], places)
+    return _assembled(position, [loose, _loose_patch(patch, box, places)], [], multipoles)
 
 
 def columns_at(dictionary: Dictionary, position_m: Real, wavenumber: float, scaling_m: float) -> Complex:
@@ -96,10 +94,7 @@ def columns_at(dictionary: Dictionary, position_m: Real, wavenumber: float, scal
     distance = np.sqrt(_squared_distance(position_m, dictionary.source_m))
     sources = _phasor(-wavenumber * distance)
     sources /= distance
-    multipoles = [
-        _multipoles(dictionary.multipole_order, position_m - place, wavenumber, scaling_m)
-        for place in dictionary.place_m
-    ]
+    multipoles = [one.columns_at(position_m, wavenumber, scaling_m) for one in dictionary.multipoles]
     return np.concatenate([sources, _combined(dictionary, sources), *multipoles], axis=1)
 
 
@@ -114,14 +109,8 @@ def far_columns(
 ) -> Complex:
     """Far field p·r·e^{jkr} of all columns about ``centre_m`` at unit vectors (directions, 3), (directions, M)."""
     sources = _phasor(wavenumber * (direction @ (dictionary.source_m - centre_m).T))
-    order = dictionary.multipole_order
-    harmonics = (
-        real_harmonics(order, direction)
-        * far_radial(order, wavenumber, wavenumber * scaling_m)[mode_degrees(order)]
-    )
     multipoles = [
-        harmonics * np.exp(1j * wavenumber * (direction @ (place - centre_m)))[:, None]
-        for place in dictionary.place_m
+        one.far_columns(direction, centre_m, wavenumber, scaling_m) for one in dictionary.multipoles
     ]
     return np.concatenate([sources, _combined(dictionary, sources), *multipoles], axis=1)
 
@@ -224,43 +213,32 @@ def _combined(dictionary: Dictionary, sources: Complex) -> Complex:
     return sources[:, : len(dictionary.mixture)] @ dictionary.mixture
 
 
-def source_strengths(dictionary: Dictionary, strength: Complex) -> tuple[Complex, Complex]:
-    """Strengths of columns as those of the single sources (S,) and of the multipoles (places, modes)."""
+def source_strengths(dictionary: Dictionary, strength: Complex) -> tuple[Complex, list[Complex]]:
+    """Strengths of columns as those of the single sources (S,) and of each of the multipoles (modes,)."""
     count, combinations = len(dictionary.source_m), dictionary.mixture.shape[1]
     sources = strength[:count].copy()
     sources[: len(dictionary.mixture)] += dictionary.mixture @ strength[count : count + combinations]
-    return sources, strength[count + combinations :].reshape(len(dictionary.place_m), -1)
-
-
-def _multipoles(order: int, offset_m: Real, wavenumber: float, scaling_m: float) -> Complex:
-    """Outgoing terms at offsets from their centre, (points, modes)."""
-    radius = np.linalg.norm(offset_m, axis=1)
-    radial = outgoing_radial(order, wavenumber * radius, wavenumber * scaling_m)
-    return real_harmonics(order, offset_m / radius[:, None]) * radial[mode_degrees(order)].T
+    sizes = [mode_count(one.order) for one in dictionary.multipoles]
+    return sources, np.split(strength[count + combinations :], np.cumsum(sizes)[:-1])
 
 
 def _assembled(
-    position: Real, loose: list[_Part], rigid: list[tuple[Complex, _Part]], places_m: Real
+    position: Real, loose: list[_Part], rigid: list[tuple[Complex, _Part]], multipoles: list[Multipoles]
 ) -> Dictionary:
     parts = loose + [part for _, part in rigid]
-    order = MULTIPOLE_GROUPS[-1][1]
-    degree = mode_degrees(order)
-    groups = np.array([((degree >= low) & (degree <= high)).astype(float) for low, high in MULTIPOLE_GROUPS])
-    blocks = [part.share for part in parts] + [groups] * len(places_m)
+    blocks = [part.share for part in parts] + [one.share() for one in multipoles]
     share = np.zeros((sum(len(b) for b in blocks), sum(b.shape[1] for b in blocks)))
     row = column = 0
     for block in blocks:
         share[row : row + len(block), column : column + block.shape[1]] = block
         row, column = row + len(block), column + block.shape[1]
-    names = [name for part in parts for name in part.names]
-    for number in range(len(places_m)):
-        about = "the centre" if number == 0 else f"driver {number}"
-        names += [f"multipoles {low} to {high} about {about}" for low, high in MULTIPOLE_GROUPS]
-    usual = [value for part in parts for value in part.usual] + list(MULTIPOLE_USUAL) * len(places_m)
+    together: list[_Part | Multipoles] = [*parts, *multipoles]
+    names = [name for one in together for name in one.names]
+    usual = [value for one in together for value in one.usual]
     mixture = np.concatenate([np.empty((0, 0))] if not rigid else [m for m, _ in rigid], axis=1).astype(
         np.complex128
     )
-    return Dictionary(position, mixture, np.array(places_m), order, share, tuple(names), np.array(usual))
+    return Dictionary(position, mixture, tuple(multipoles), share, tuple(names), np.array(usual))
 
 
 def _phasor(phase: Real) -> Complex:

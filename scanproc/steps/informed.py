@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -17,6 +18,7 @@ from scanproc.steps.dictionary import (
     source_coefficients,
     source_strengths,
 )
+from scanproc.steps.multipole_blocks import Multipoles
 from scanproc.steps.uncertainty import MODEL_ERROR_SHARE, PATTERN_ORDER, Uncertainty
 from scanproc.waves.directions import gauss_legendre_grid, lebedev_grid
 from scanproc.waves.gaussian_fit import GaussianFit, Problem, Weights, fit_gaussian, learn_weights
@@ -28,6 +30,7 @@ from scanproc.waves.transform import analyse_grid
 LEARNING_POINTS = 450
 """Weights are learnt on at most so many points."""
 USUAL_NOISE = 1e-4
+"""Also where the search starts: from much less it ends with sources that fit every sound exactly."""
 HIGHEST_ORDER = 70
 """Coefficients beyond this order are not kept; what they would hold counts as error."""
 LEFT_OUT_SHARE = 0.01
@@ -63,7 +66,6 @@ def learn(
     wavenumber: float,
     device: Device,
     centre_m: Real,
-    usual_noise: float,
 ) -> dict[str, float]:
     """Weight of every block by name, and "noise", for one frequency's pressures (points,)."""
     chosen = _spread_out(len(position_m))
@@ -73,7 +75,7 @@ def learn(
     found = learn_weights(
         [Problem(columns, pressure[chosen])],
         [level_shares(dictionary, columns)],
-        Weights(dictionary.usual, usual_noise),
+        Weights(dictionary.usual, USUAL_NOISE),
     )
     return {**dict(zip(dictionary.names, found.block.tolist(), strict=True)), "noise": found.noise}
 
@@ -150,26 +152,33 @@ def _coefficients(
 ) -> Complex:
     """Outgoing coefficients about the centre of the field of given column strengths, (modes,)."""
     reach = float(np.linalg.norm(dictionary.source_m - centre, axis=1).max())
-    order = max(dictionary.multipole_order, int(min(HIGHEST_ORDER, np.ceil(k * reach) + 6)))
+    about_centre, *elsewhere = dictionary.multipoles
+    order = max(about_centre.order, int(min(HIGHEST_ORDER, np.ceil(k * reach) + 6)))
     sources, multipoles = source_strengths(dictionary, strength)
     total: Complex = source_coefficients(dictionary, sources, order, centre, k, radius)
-    modes = mode_count(dictionary.multipole_order)
-    total[:modes] += multipoles[0]
-    if len(multipoles) > 1:
-        total += _moved_multipoles(dictionary, multipoles[1:], order, centre, k, radius)
+    total[: mode_count(about_centre.order)] += multipoles[0]
+    if elsewhere:
+        total += _moved_multipoles(elsewhere, multipoles[1:], order, centre, k, radius)
     return total
 
 
 def _moved_multipoles(
-    dictionary: Dictionary, strength: Complex, order: int, centre: Real, k: float, radius: float
+    multipoles: Sequence[Multipoles],
+    strength: Sequence[Complex],
+    order: int,
+    centre: Real,
+    k: float,
+    radius: float,
 ) -> Complex:
-    """Coefficients about the centre of multipoles about the drivers, by way of their far field."""
-    direction, _ = gauss_legendre_grid(order)
-    low = dictionary.multipole_order
-    factor = far_radial(low, k, k * radius)[mode_degrees(low)]
-    pattern = real_harmonics(low, direction) @ (factor[:, None] * strength.T)
-    turn = np.exp(1j * k * (direction @ (dictionary.place_m[1:] - centre).T))
-    moved = analyse_grid(np.sum(pattern * turn, axis=1), order)
+    """Coefficients about the centre of multipoles about other places, by way of their far field."""
+    spread = [one.order + int(np.ceil(k * np.linalg.norm(one.place_m - centre))) + 6 for one in multipoles]
+    finest = max(order, *spread)
+    direction, _ = gauss_legendre_grid(finest)
+    fields = [
+        one.far_columns(direction, centre, k, radius) @ values
+        for one, values in zip(multipoles, strength, strict=True)
+    ]
+    moved = analyse_grid(np.sum(fields, axis=0), finest)[: mode_count(order)]
     return moved / far_radial(order, k, k * radius)[mode_degrees(order)]
 
 

@@ -15,7 +15,7 @@ from scanproc.steps import geometry
 from scanproc.steps.box import device_box
 from scanproc.steps.centre import Centres, find_centres
 from scanproc.steps.each import Each, in_turn
-from scanproc.steps.informed import USUAL_NOISE, Device, fit_informed, learn
+from scanproc.steps.informed import Device, fit_informed, learn
 from scanproc.steps.order_choice import between, checked_order, choose_orders, highest_order
 from scanproc.steps.truncated import (
     Trial,
@@ -231,9 +231,7 @@ def _estimators(
         if estimator == "truncated" or not worthwhile:
             return {}, np.nan
         position, pressure = sample.setup.position_m, sample.pressure_pa[:, s]
-        weights = learn(
-            position, pressure, k[s], device, centres.centre_m[s], min(float(sensor[s]), USUAL_NOISE)
-        )
+        weights = learn(position, pressure, k[s], device, centres.centre_m[s])
         fit = fit_informed(position, pressure, k[s], device, centres.centre_m[s], weights, float(sensor[s]))
         return weights, fit.far_field_error_db
 

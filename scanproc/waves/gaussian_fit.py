@@ -72,7 +72,7 @@ def learn_weights(
     usual: Weights,
     *,
     start: Weights | None = None,
-    iterations: int = 15,
+    iterations: int = 30,
 ) -> Weights:
     """Block weights and noise that maximise the evidence, pooled over problems of like frequency.
 
@@ -80,10 +80,10 @@ def learn_weights(
     chance when the points are few.
 
     ``blocks``: per problem (blocks, M), the share D_bj of each block in each column's variance. Each problem's data
-    are scaled to a mean square of one first. L-BFGS over log weights with the exact gradient, which needs diagonals
-    only: ∂log|K|/∂w_b = Σ_j D_bj [AᴴK⁻¹A]_jj and ∂(pᴴK⁻¹p)/∂w_b = -Σ_j D_bj |[AᴴK⁻¹p]_j|².
+    are scaled to a mean square of one first. L-BFGS over log weights with the exact gradient: K is the sum of one
+    matrix for each block, made once, so that a step costs a Cholesky factor and no product with the columns.
     """
-    scaled = [Problem(p.columns, p.data / np.sqrt(np.mean(np.abs(p.data) ** 2))) for p in problems]
+    kernels = [make_kernels(problem, block) for problem, block in zip(problems, blocks, strict=True)]
 
     expected = np.log(np.append(usual.block, usual.noise))
     spread = np.append(np.full(len(usual.block), BLOCK_SPREAD), NOISE_SPREAD)
@@ -92,8 +92,8 @@ def learn_weights(
         weight = np.exp(log_weight)
         off = (log_weight - expected) / spread
         value, slope = 0.5 * float(off @ off), off / spread
-        for problem, block in zip(scaled, blocks, strict=True):
-            one, one_slope = _misfit(problem, block, weight)
+        for kernel in kernels:
+            one, one_slope = kernel.misfit(weight)
             value += one
             slope += one_slope * weight
         return value, slope
@@ -114,14 +114,42 @@ def learn_weights(
     return Weights(weight[:-1], float(weight[-1]))
 
 
-def _misfit(problem: Problem, block: Real, weight: Real) -> tuple[float, Real]:
-    """-log evidence (up to a constant) and its slope over (weights, noise)."""
-    factor = _factorise(problem.columns, weight[:-1] @ block, float(weight[-1]))
-    explained, turned, quadratic, noise_trace, noise_power = factor.evidence_parts(problem.data)
-    value = factor.log_determinant() + quadratic
-    by_block = block @ (explained - turned)
-    by_noise = noise_trace - noise_power
-    return float(value), np.append(by_block, by_noise)
+@dataclass(frozen=True, eq=False)
+class Kernels:
+    """``stack`` complex (blocks + 1, points, points): the covariance that each block gives the data for weight one,
+    the noise's last; ``data`` (points,) of mean square one."""
+
+    stack: Complex
+    data: Complex
+
+    def misfit(self, weight: Real) -> tuple[float, Real]:
+        """-log evidence (up to a constant) and its slope over (weights, noise).
+
+        ∂log|K|/∂w_b = tr(K⁻¹K_b) and ∂(pᴴK⁻¹p)/∂w_b = -sᴴK_b s with s = K⁻¹p (Rasmussen and Williams 2006, sec. 5.4).
+        """
+        count, points = len(self.stack), len(self.data)
+        flat = self.stack.reshape(count, -1).view(np.float64)
+        covariance = (weight @ flat).view(np.complex128).reshape(points, points)
+        triangle, _ = cho_factor(covariance, lower=True, overwrite_a=True, check_finite=False)
+        solved = cho_solve((triangle, True), self.data, check_finite=False)
+        inverse, _ = lapack.zpotri(triangle, lower=1)
+        lower = np.tril(inverse, -1)
+        slope = lower + lower.conj().T - np.outer(solved, solved.conj())
+        slope[np.diag_indices(points)] += np.diag(inverse).real
+        value = 2 * float(np.sum(np.log(np.diag(triangle).real))) + float(np.real(np.vdot(self.data, solved)))
+        return value, flat @ np.ascontiguousarray(slope).reshape(-1).view(np.float64)
+
+
+def make_kernels(problem: Problem, block: Real) -> Kernels:
+    """The covariance of each block (blocks, M), and of white noise, at the points of a problem."""
+    points = len(problem.data)
+    stack = np.empty((len(block) + 1, points, points), dtype=np.complex128)
+    for kernel, share in zip(stack, block, strict=False):
+        used = np.flatnonzero(share)
+        lower = np.tril(blas.zherk(1.0, problem.columns[:, used] * np.sqrt(share[used]), lower=1))
+        kernel[...] = lower + np.tril(lower, -1).conj().T
+    stack[-1] = np.eye(points)
+    return Kernels(stack, problem.data / np.sqrt(np.mean(np.abs(problem.data) ** 2)))
 
 
 @dataclass(frozen=True, eq=False)
@@ -156,17 +184,6 @@ class _ByPoints(_Factor):
         solved = solve_triangular(self.triangle, cross, lower=True, check_finite=False)
         return np.maximum(prior - _column_power(solved), 0)
 
-    def log_determinant(self) -> float:
-        return float(2 * np.sum(np.log(np.diag(self.triangle).real)))
-
-    def evidence_parts(self, data: Complex) -> tuple[Real, Real, float, float, float]:
-        inverse = _inverse_rows(self.triangle)
-        explained = _column_power(blas.ztrmm(1.0, inverse, self.columns, lower=1))
-        solved = cho_solve((self.triangle, True), data, check_finite=False)
-        turned = np.abs(self.columns.conj().T @ solved) ** 2
-        quadratic = float(np.real(np.vdot(data, solved)))
-        return explained, turned, quadratic, float(np.sum(_column_power(inverse))), _power(solved)
-
 
 class _ByColumns(_Factor):
     """B = I + W^½ AᴴA W^½/λ, (M, M): for fewer columns than points. ``triangle`` is its lower Cholesky factor."""
@@ -185,22 +202,6 @@ class _ByColumns(_Factor):
         weighted = functional * np.sqrt(self.variance)
         solved = solve_triangular(self.triangle, weighted.conj().T, lower=True, check_finite=False)
         return _column_power(solved)
-
-    def log_determinant(self) -> float:
-        inner = float(2 * np.sum(np.log(np.diag(self.triangle).real)))
-        return inner + len(self.columns) * float(np.log(self.noise))
-
-    def evidence_parts(self, data: Complex) -> tuple[Real, Real, float, float, float]:
-        root = np.sqrt(self.variance)
-        mean_scaled = self._mean_scaled(data)
-        shrunk = _column_power(_inverse_rows(self.triangle))
-        safe = np.maximum(self.variance, 1e-300)
-        explained = np.maximum(1 - shrunk, 0) / safe
-        turned = np.abs(mean_scaled) ** 2 / safe
-        solved = (data - self.columns @ (root * mean_scaled)) / self.noise
-        quadratic = float(np.real(np.vdot(data, solved)))
-        trace = (len(data) - float(np.sum(1 - shrunk))) / self.noise
-        return explained, turned, quadratic, trace, _power(solved)
 
     def _mean_scaled(self, data: Complex) -> Complex:
         root = np.sqrt(self.variance)
@@ -232,7 +233,3 @@ def _column_power(matrix: Complex) -> Real:
         "ij,ij->j", matrix.imag, matrix.imag
     )
     return power
-
-
-def _power(vector: Complex) -> float:
-    return float(np.real(np.vdot(vector, vector)))
