@@ -14,10 +14,10 @@ from scanproc.records.fit_plan import FitPlan
 from scanproc.records.scan import Scan
 from scanproc.steps import geometry
 from scanproc.steps.basis import ends, outgoing_basis
+from scanproc.steps.each import Each, in_turn
 from scanproc.steps.geometry import View
 from scanproc.steps.neighbours import groups
 from scanproc.steps.order_choice import choose_orders, highest_order
-from scanproc.steps.prepare import Each, in_turn
 from scanproc.steps.truncated import on_shell
 from scanproc.steps.uncertainty import (
     DEGREES_BEYOND,

@@ -10,8 +10,9 @@ from scanproc.conventions import Boolean, Integer
 from scanproc.records.expansion import Expansion, join
 from scanproc.records.fit_plan import FitPlan
 from scanproc.records.scan import Scan
+from scanproc.steps.each import Each, in_turn
 from scanproc.steps.fit import fit_planned
-from scanproc.steps.prepare import CLEAR_GAIN_DB, Each, in_turn
+from scanproc.steps.prepare import CLEAR_GAIN_DB
 from scanproc.steps.trial import Trial
 
 WEIGHTS_REACH = 1.3
