@@ -78,6 +78,6 @@ def test_a_stream_that_the_disk_cannot_hold_is_not_begun(
 
     monkeypatch.setattr("scanproc.files.scan_writer.shutil.disk_usage", lambda _: Full)
     stream = SoundStream(SETUP, 16, iter([np.zeros((3, 16))]), sampling_rate_hz=48000.0)
-    with pytest.raises(OutputError, match="scan.h5"):
+    with pytest.raises(OutputError, match=r"scan\.h5"):
         write_stream(tmp_path / "scan.h5", stream)
     assert list(tmp_path.iterdir()) == []
