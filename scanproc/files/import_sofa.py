@@ -103,22 +103,22 @@ def _parts(sound: Dataset) -> Iterator[tuple[slice, ...]]:
 
 def _positions(file: Group, measurements: int, receivers: int) -> Real:
     """Points (measurements x receivers, 3) in the source's frame."""
-    listener = _vectors(file, "ListenerPosition", measurements)
-    source = _vectors(file, "SourcePosition", measurements)
+    listener = vectors(file, "ListenerPosition", measurements)
+    source = vectors(file, "SourcePosition", measurements)
     receiver = _receivers(file, measurements, receivers)
-    turned = np.einsum("mij,mrj->mri", _frames(file, "Listener", measurements), receiver)
+    turned = np.einsum("mij,mrj->mri", frames(file, "Listener", measurements), receiver)
     seen = listener[:, None] + turned - source[:, None]
-    inverse = np.transpose(_frames(file, "Source", measurements), (0, 2, 1))
+    inverse = np.transpose(frames(file, "Source", measurements), (0, 2, 1))
     return np.einsum("mij,mrj->mri", inverse, seen).reshape(-1, 3)
 
 
-def _frames(file: Group, who: str, measurements: int) -> NDArray[Any]:
+def frames(file: Group, who: str, measurements: int) -> NDArray[Any]:
     """Rotations (measurements, 3, 3) whose columns are the front, the left and the top of ``who``."""
     if f"{who}View" not in file:
         return np.broadcast_to(np.eye(3), (measurements, 3, 3))
-    front = _vectors(file, f"{who}View", measurements)
+    front = vectors(file, f"{who}View", measurements)
     default = np.broadcast_to([0.0, 0.0, 1.0], front.shape)
-    up = _vectors(file, f"{who}Up", measurements) if f"{who}Up" in file else default
+    up = vectors(file, f"{who}Up", measurements) if f"{who}Up" in file else default
     with np.errstate(invalid="ignore", divide="ignore"):
         front = front / np.linalg.norm(front, axis=1, keepdims=True)
         up = up - np.sum(up * front, axis=1, keepdims=True) * front
@@ -128,7 +128,7 @@ def _frames(file: Group, who: str, measurements: int) -> NDArray[Any]:
     return np.stack([front, np.cross(up, front), up], axis=2)
 
 
-def _vectors(file: Group, name: str, measurements: int) -> Real:
+def vectors(file: Group, name: str, measurements: int) -> Real:
     """Cartesian vectors (measurements, 3) of a variable with one row or one per measurement."""
     data = dataset(file, name, "real", ("M", "C"))
     if data.shape[0] not in (1, measurements) or data.shape[1] != 3:

@@ -3,7 +3,7 @@
 | path | what it is | unit |
 |---|---|---|
 | ``.h5`` | a scan file whose points are the microphones, or an export with one sweep set | Pa |
-| ``.sofa`` | AES69 FreeFieldDirectivityTF | Pa if scanproc wrote it, else to be stated |
+| ``.sofa`` | AES69: FreeFieldDirectivityTF, or data types FIR and TF | Pa if scanproc wrote it, else to be stated |
 | ``.npz``, a directory with ``angles.csv`` | a sweep set that scanproc exported | Pa·m |
 | a directory of ``horizontal_+030_deg.wav`` (``vertical_...``; ``.csv``, ``.txt``) | a file per angle | below |
 | ``.toml`` | a list of such files with their angles, see :class:`Described` | below |
@@ -31,6 +31,7 @@ from scanproc.conventions import REFERENCE_VOLTAGE_V, Real
 from scanproc.errors import InputError, ScanDataError, SettingsError
 from scanproc.files.export_archive import read_hdf5, read_npz
 from scanproc.files.export_sofa import read_sofa
+from scanproc.files.reference_sofa import read_sofa_sound, sofa_convention
 from scanproc.files.reference_text import Unit, read_table, read_wavs, stated_unit
 from scanproc.files.scan_file import read_scan
 from scanproc.files.tables import ANGLES_FILE, read_sweep_tables
@@ -135,6 +136,8 @@ def _from_hdf5(path: Path) -> Measured:
 
 
 def _from_sofa(path: Path, unit: Unit | None) -> Measured:
+    if sofa_convention(path) != "FreeFieldDirectivityTF":
+        return _from_sofa_sound(path, unit)
     found = read_sofa(path)
     ours = found.texts.get("GLOBAL_ApplicationName") == "scanproc"
     stated = "pa" if ours else stated_unit(unit, path)
@@ -143,6 +146,14 @@ def _from_sofa(path: Path, unit: Unit | None) -> Measured:
     distance = None if far else found.distance_m
     content = Reference(path.name, label, found.direction, distance, found.frequency_hz, found.value)
     return Measured(path.name, content, label, stated == "relative")
+
+
+def _from_sofa_sound(path: Path, unit: Unit | None) -> Measured:
+    """Responses or spectra of other conventions; the clock of impulse responses is not trusted."""
+    content = read_sofa_sound(path)
+    label = tuple(_position_label(position) for position in content.setup.position_m)
+    relative = stated_unit(unit, path) == "relative"
+    return Measured(path.name, content, label, relative, clock_known=not isinstance(content, ImpulseScan))
 
 
 def _from_toml(path: Path, distance_m: float | None, unit: Unit | None) -> Measured:

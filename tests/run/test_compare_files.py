@@ -7,6 +7,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+import sofar
 import soundfile
 from references import DISTANCE_M, Faults, circle, direct_and_floor, responses, workshop_expansion
 from small_scans import monopole_scan
@@ -129,6 +130,63 @@ def test_what_scanproc_wrote_comes_back_equal(
     code, found = answer(capsys, result, place, "--json")
     assert code == 0
     assert max(abs(value) for row in found["angles"] for value in row["difference_db"]) < 1e-3  # type: ignore[attr-defined]
+
+
+def foreign_sofa(path: Path, convention: str, *, round_listener: bool = False) -> Path:
+    """The hall's responses as another library writes them: by receiver, or with the source going round a listener."""
+    sofa = sofar.Sofa(convention)
+    impulse = responses(circle())
+    response = impulse.impulse_response_pa
+    delay = impulse.time_zero_s * impulse.sampling_rate_hz
+    zero = np.zeros(len(ANGLES))
+    places = np.stack([ANGLES % 360, zero, zero + DISTANCE_M], axis=1)
+    moving, still = ("Source", "Receiver") if round_listener else ("Receiver", "Source")
+    setattr(sofa, f"{moving}Position", places)
+    setattr(sofa, f"{moving}Position_Type", "spherical")
+    setattr(sofa, f"{moving}Position_Units", "degree, degree, metre")
+    ears = 2 if convention == "SimpleFreeFieldHRIR" else 1
+    if ears == 1:
+        setattr(sofa, f"{still}Position", [[0.0, 0.0, 0.0]])
+        setattr(sofa, f"{still}Position_Type", "cartesian")
+        setattr(sofa, f"{still}Position_Units", "metre")
+    sofa.Data_IR = np.repeat(response[:, None], ears, axis=1) if round_listener else response[None]
+    sofa.Data_Delay = np.full((1, sofa.Data_IR.shape[1]), delay)
+    sofa.Data_SamplingRate = impulse.sampling_rate_hz
+    sofar.write_sofa(str(path), sofa)
+    return path
+
+
+@pytest.mark.parametrize("round_listener", [False, True])
+def test_aes69_of_other_conventions(
+    round_listener: bool, result: Path, tmp_path: Path, capsys: Captured
+) -> None:
+    place = foreign_sofa(tmp_path / "hall.sofa", "GeneralFIR", round_listener=round_listener)
+    code, found = answer(capsys, result, place, "--unit", "pa", "--gate-ms", 3.2, *UP_TO)
+    assert code == 0
+    write_scan(tmp_path / "hall.h5", responses(circle()))
+    _, known = answer(capsys, result, tmp_path / "hall.h5", "--gate-ms", 3.2, *UP_TO)
+    labels = [[angle["label"] for angle in one["angles"][1:]] for one in (found, known)]  # type: ignore[attr-defined]
+    assert labels[0] == labels[1]
+    for one, other in zip(found["bands"], known["bands"], strict=True):  # type: ignore[call-overload]
+        assert one["actual_db"] == pytest.approx(other["actual_db"], abs=2)
+
+
+def test_aes69_that_cannot_be_a_reference(result: Path, tmp_path: Path, capsys: Captured) -> None:
+    ears = foreign_sofa(tmp_path / "ears.sofa", "SimpleFreeFieldHRIR", round_listener=True)
+    code, words = refusal(capsys, result, ears, "--unit", "pa")
+    assert code == 1
+    assert "has 2 receivers while the source moves and nothing says where it looks" in words
+    code, words = refusal(capsys, result, foreign_sofa(tmp_path / "hall.sofa", "GeneralFIR"))
+    assert (code, "does not say its unit" in words) == (2, True)
+    emitters = tmp_path / "emitters.sofa"
+    sofa = sofar.Sofa("GeneralFIR-E")
+    sofar.write_sofa(str(emitters), sofa)
+    code, words = refusal(capsys, result, emitters, "--unit", "pa")
+    assert (code, "responses by emitter, FIR or TF of one emitter was needed" in words) == (1, True)
+    assert words.count("\n") == 1
+    (tmp_path / "text.sofa").write_text("no SOFA")
+    code, words = refusal(capsys, result, tmp_path / "text.sofa", "--unit", "pa")
+    assert (code, words.count("\n")) == (1, 1)
 
 
 def test_two_halves_of_a_scan(tmp_path: Path, capsys: Captured) -> None:
