@@ -135,7 +135,8 @@ def errors_by_points(study: Study) -> Lines:
 
 def study_map(study: Study) -> HeatMap:
     """Held-out error over order and band for each number of points."""
-    orders = study.held_out_db.shape[1]
+    known = np.flatnonzero(np.any(np.isfinite(study.held_out_db), axis=(0, 2)))
+    orders = max(int(known.max(initial=0)), int(study.order.max())) + 1
     top = study.order[-1]
     text = Text(
         "orders",
@@ -153,7 +154,7 @@ def study_map(study: Study) -> HeatMap:
         Axis("Held-out error", "dB", ERROR_FLOOR_DB, 0.0),
         study.band_hz,
         np.arange(orders, dtype=np.float64),
-        study.held_out_db,
+        study.held_out_db[:, :orders],
         path=study.order.astype(np.float64),
         path_name="order used",
         strip=_at_order(study),

@@ -87,9 +87,9 @@ def reference_difference(compared: Comparison) -> Lines:
             compared.label[index],
             difference[index],
             1.96 * compared.uncertainty_db[index],
-            shown=place < 2 * MOST_ANGLES,
+            shown=index in _worst(judged, 2 * MOST_ANGLES),
         )
-        for place, index in enumerate(chosen)
+        for index in chosen
     )
     reach = max(5.0, min(20.0, float(np.ceil(np.nanmax(np.abs(judged), initial=1.0)))))
     return Lines(
@@ -268,8 +268,13 @@ def _most_different(difference_db: Real) -> list[int]:
     """All angles, or of many those that differ most, in their own order."""
     if len(difference_db) <= MOST_LINES:
         return list(range(len(difference_db)))
+    return _worst(difference_db, WORST)
+
+
+def _worst(difference_db: Real, count: int) -> list[int]:
+    """The angles with the largest rms differences, in their own order."""
     power = np.nansum(difference_db**2, axis=1)
-    return sorted(map(int, np.argsort(-power, kind="stable")[:WORST]))
+    return sorted(map(int, np.argsort(-power, kind="stable")[:count]))
 
 
 def _onto(hz: Real, other_hz: Real, value: Real) -> Real:
