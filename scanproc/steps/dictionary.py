@@ -91,17 +91,26 @@ def make_dictionary(
 
 def columns_at(dictionary: Dictionary, position_m: Real, wavenumber: float, scaling_m: float) -> Complex:
     """Fields of all columns at positions (points, 3), (points, M); multipoles are scaled at the radius given."""
+    columns = np.empty((len(position_m), dictionary.share.shape[1]), dtype=np.complex128)
+    count = len(dictionary.source_m)
     distance = np.sqrt(_squared_distance(position_m, dictionary.source_m))
-    sources = _phasor(-wavenumber * distance)
+    sources = _phasor(-wavenumber * distance, columns[:, :count])
     sources /= distance
-    multipoles = [one.columns_at(position_m, wavenumber, scaling_m) for one in dictionary.multipoles]
-    return np.concatenate([sources, _combined(dictionary, sources), *multipoles], axis=1)
+    start = count + dictionary.mixture.shape[1]
+    columns[:, count:start] = _combined(dictionary, sources)
+    for one in dictionary.multipoles:
+        part = columns[:, start : start + mode_count(one.order)]
+        part[...] = one.columns_at(position_m, wavenumber, scaling_m)
+        start += part.shape[1]
+    return columns
 
 
 def level_shares(dictionary: Dictionary, columns: Complex) -> Real:
     """``share`` scaled so that each block alone gives a mean square of one at the points, (blocks, M)."""
-    power = np.mean(columns.real**2 + columns.imag**2, axis=0)
-    return dictionary.share / (dictionary.share @ power)[:, None]
+    power = np.einsum("ij,ij->j", columns.real, columns.real) + np.einsum(
+        "ij,ij->j", columns.imag, columns.imag
+    )
+    return dictionary.share * len(columns) / (dictionary.share @ power)[:, None]
 
 
 def far_columns(
@@ -241,9 +250,9 @@ def _assembled(
     return Dictionary(position, mixture, tuple(multipoles), share, tuple(names), np.array(usual))
 
 
-def _phasor(phase: Real) -> Complex:
+def _phasor(phase: Real, out: Complex | None = None) -> Complex:
     """e^{j phase}: sine and cosine apart are faster than a complex exponential."""
-    phasor = np.empty(phase.shape, dtype=np.complex128)
+    phasor = np.empty(phase.shape, dtype=np.complex128) if out is None else out
     np.cos(phase, out=phasor.real)
     np.sin(phase, out=phasor.imag)
     return phasor

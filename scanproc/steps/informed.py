@@ -33,6 +33,8 @@ USUAL_NOISE = 1e-4
 """Also where the search starts: from much less it ends with sources that fit every sound exactly."""
 HIGHEST_ORDER = 70
 """Coefficients beyond this order are not kept; what they would hold counts as error."""
+USUAL_COUNT = 20
+"""The predicted variance counts for as much as so many points left out."""
 LEFT_OUT_SHARE = 0.01
 """The order is the least beyond which less than this share of the predicted error's power lies."""
 
@@ -103,6 +105,7 @@ def fit_informed(
         Problem(columns, pressure),
         mean_square * (np.array(blocks) @ level_shares(dictionary, columns)),
         mean_square * weight["noise"],
+        overwrite=True,
     )
     missing = MODEL_ERROR_SHARE * max(weight["noise"] - sensor_noise, 0.0)
     return _as_coefficients(dictionary, posterior, wavenumber, centre_m, radius, pressure, missing)
@@ -142,9 +145,15 @@ def _as_coefficients(
 
 
 def _calibration(posterior: GaussianFit) -> float:
-    """Factor on the posterior's variance by what leaving points out shows, never below its own amplitude."""
-    shown = float(np.mean(np.abs(posterior.held_out) ** 2 / posterior.held_out_variance))
-    return max(shown, posterior.amplitude)
+    """Factor on the posterior's variance by what leaving points out shows.
+
+    Power over power: points of large variance, near gaps, tell most about the far field's error. Few such points tell
+    little, so the factor is drawn towards one.
+    """
+    variance = posterior.held_out_variance
+    shown = float(np.sum(np.abs(posterior.held_out) ** 2) / np.sum(variance))
+    count = float(np.sum(variance) ** 2 / np.sum(variance**2))
+    return (count * shown + USUAL_COUNT) / (count + USUAL_COUNT)
 
 
 def _coefficients(

@@ -20,6 +20,7 @@ NOISE_FLOOR = 1e-9
 """Smallest noise variance relative to the data's mean square."""
 LARGEST_WEIGHT = 1e2
 SMALLEST_WEIGHT = 1e-9
+POINTS_AT_ONCE = 512
 BLOCK_SPREAD = 2.0
 """Natural log of the factor by which a block's weight usually departs from what is usual for it."""
 NOISE_SPREAD = 4.0
@@ -60,9 +61,11 @@ class GaussianFit:
         return self.factor.functional_variance(functional)
 
 
-def fit_gaussian(problem: Problem, column_variance: Real, noise: float) -> GaussianFit:
-    """The posterior for given column variances (M,) and noise variance."""
-    factor = _factorise(problem.columns, column_variance, noise)
+def fit_gaussian(
+    problem: Problem, column_variance: Real, noise: float, *, overwrite: bool = False
+) -> GaussianFit:
+    """The posterior for given column variances (M,) and noise variance; ``overwrite`` the columns to save memory."""
+    factor = _factorise(problem.columns, column_variance, noise, overwrite)
     return factor.fit(problem.data)
 
 
@@ -154,10 +157,10 @@ def make_kernels(problem: Problem, block: Real) -> Kernels:
 
 @dataclass(frozen=True, eq=False)
 class _Factor:
-    """What is common to both ways of factorising: the dictionary, its column variances and the noise."""
+    """What is common to both ways of factorising: columns times the ``root`` (M,) of their variance, the noise."""
 
-    columns: Complex
-    variance: Real
+    scaled: Complex
+    root: Real
     noise: float
     triangle: Complex
 
@@ -173,14 +176,14 @@ class _ByPoints(_Factor):
         inverse = _inverse_rows(self.triangle)
         diagonal = _column_power(inverse)
         solved = cho_solve((self.triangle, True), data, check_finite=False)
-        mean = self.variance * (self.columns.conj().T @ solved)
+        mean = self.root * (solved.conj() @ self.scaled).conj()
         amplitude = float(np.real(np.vdot(data, solved))) / len(data)
         return GaussianFit(mean, solved / diagonal, 1 / diagonal, amplitude, self)
 
     def functional_variance(self, functional: Complex) -> Real:
-        weighted = functional * self.variance
-        prior = np.sum(weighted * functional.conj(), axis=1).real
-        cross = self.columns @ weighted.conj().T
+        weighted = functional * self.root
+        prior = np.sum(weighted.real**2 + weighted.imag**2, axis=1)
+        cross = self.scaled @ weighted.conj().T
         solved = solve_triangular(self.triangle, cross, lower=True, check_finite=False)
         return np.maximum(prior - _column_power(solved), 0)
 
@@ -189,36 +192,46 @@ class _ByColumns(_Factor):
     """B = I + W^½ AᴴA W^½/λ, (M, M): for fewer columns than points. ``triangle`` is its lower Cholesky factor."""
 
     def fit(self, data: Complex) -> GaussianFit:
-        root = np.sqrt(self.variance)
-        scaled = self.columns * root
-        spread = solve_triangular(self.triangle, scaled.conj().T, lower=True, check_finite=False)
-        mean_scaled = self._mean_scaled(data)
-        solved = (data - scaled @ mean_scaled) / self.noise
-        diagonal = (1 - np.minimum(_column_power(spread) / self.noise, 1 - 1e-12)) / self.noise
+        right = (data.conj() @ self.scaled).conj() / self.noise
+        mean_scaled = cho_solve((self.triangle, True), right, check_finite=False)
+        solved = (data - self.scaled @ mean_scaled) / self.noise
+        diagonal = (1 - np.minimum(self._spread() / self.noise, 1 - 1e-12)) / self.noise
         amplitude = float(np.real(np.vdot(data, solved))) / len(data)
-        return GaussianFit(root * mean_scaled, solved / diagonal, 1 / diagonal, amplitude, self)
+        return GaussianFit(self.root * mean_scaled, solved / diagonal, 1 / diagonal, amplitude, self)
 
     def functional_variance(self, functional: Complex) -> Real:
-        weighted = functional * np.sqrt(self.variance)
-        solved = solve_triangular(self.triangle, weighted.conj().T, lower=True, check_finite=False)
-        return _column_power(solved)
+        return _column_power(self._solved(functional * self.root))
 
-    def _mean_scaled(self, data: Complex) -> Complex:
-        root = np.sqrt(self.variance)
-        right = root * (self.columns.conj().T @ data) / self.noise
-        return cho_solve((self.triangle, True), right, check_finite=False)
+    def _spread(self) -> Real:
+        """Posterior variance at the points, (points,), by blocks to save memory."""
+        starts = range(0, len(self.scaled), POINTS_AT_ONCE)
+        blocks = [self.scaled[start : start + POINTS_AT_ONCE] for start in starts]
+        return np.concatenate([_column_power(self._solved(block)) for block in blocks])
+
+    def _solved(self, rows: Complex) -> Complex:
+        solved: Complex = solve_triangular(self.triangle, rows.conj().T, lower=True, check_finite=False)
+        return solved
 
 
-def _factorise(columns: Complex, variance: Real, noise: float) -> _ByPoints | _ByColumns:
+def _factorise(columns: Complex, variance: Real, noise: float, overwrite: bool) -> _ByPoints | _ByColumns:
     points, count = columns.shape
-    scaled = columns * np.sqrt(variance)
+    root = np.sqrt(variance)
+    scaled = np.multiply(columns, root, out=columns if overwrite else None)
+    # The transpose of a row-major matrix is handed over without a copy: AᵀA* is the conjugate of the Gram matrix.
     if points <= count:
-        gram = blas.zherk(1.0, scaled, lower=1)
+        gram = blas.zherk(1.0, scaled.T, trans=2, lower=1)
+        np.conjugate(gram, out=gram)
         gram[np.diag_indices(points)] += noise
-        return _ByPoints(columns, variance, noise, cho_factor(gram, lower=True, check_finite=False)[0])
-    gram = blas.zherk(1.0 / noise, scaled, trans=2, lower=1)
+        return _ByPoints(scaled, root, noise, _lower_factor(gram))
+    gram = blas.zherk(1.0 / noise, scaled.T, lower=1)
+    np.conjugate(gram, out=gram)
     gram[np.diag_indices(count)] += 1.0
-    return _ByColumns(columns, variance, noise, cho_factor(gram, lower=True, check_finite=False)[0])
+    return _ByColumns(scaled, root, noise, _lower_factor(gram))
+
+
+def _lower_factor(gram: Complex) -> Complex:
+    factor: Complex = cho_factor(gram, lower=True, overwrite_a=True, check_finite=False)[0]
+    return factor
 
 
 def _inverse_rows(triangle: Complex) -> Complex:
