@@ -12,6 +12,7 @@ from scanproc.files.scan_file import ScanFile
 from scanproc.run.preparation import wanted_frequencies
 from scanproc.run.settings import Settings
 from scanproc.steps.dictionary import LARGEST_PATCH, LARGEST_SURFACE
+from scanproc.steps.multipole_blocks import LARGEST_COMPLETE
 from scanproc.steps.order_choice import highest_order
 
 GIB = 2**30
@@ -21,9 +22,7 @@ BLOCK_BYTES = 128 * 2**20
 """Pressures in memory at once; see run.pipeline."""
 COPIES_OF_BLOCK, COPIES_OF_COLUMNS = 4, 3
 """A block as read, corrected, transformed and fitted; columns as made, factorised and in use."""
-KEPT_TRIALS = 12
-"""Half of the frequencies that a plan tries over eight octaves."""
-MULTIPOLES = mode_count(14)
+MULTIPOLES = mode_count(14) + mode_count(LARGEST_COMPLETE)
 COMPLEX = 16
 
 
@@ -31,18 +30,16 @@ def estimated_bytes(points: int, frequencies: int, samples: int, settings: Setti
     """Memory that a conversion or a study of points needs at its peak.
 
     Per thread one frequency: points x columns, those of the highest order that may be tried or those of the informed
-    fit, whichever are more, and their triangle. The plan keeps the triangles of about half of its frequencies at the
-    highest order. An upper bound: measured peaks lay between half of it and all of it.
+    fit, whichever are more, and their triangle. An upper bound: measured peaks lay between half of it and all of it.
     """
     fit = settings.fit
     order = fit.order if isinstance(fit.order, int) else highest_order(points, fit.max_order)
     columns = mode_count(order)
-    kept = COMPLEX * columns**2 * min(frequencies, KEPT_TRIALS)
     if fit.estimator != "truncated":
         columns = max(columns, LARGEST_SURFACE + LARGEST_PATCH * len(fit.driver_m) + MULTIPOLES)
     each = COMPLEX * columns * (COPIES_OF_COLUMNS * points + min(columns, points))
     whole = COMPLEX * points * max(frequencies, samples / 2)
-    return PROGRAM_BYTES + COPIES_OF_BLOCK * min(whole, BLOCK_BYTES) + kept + threads * each
+    return PROGRAM_BYTES + COPIES_OF_BLOCK * min(whole, BLOCK_BYTES) + threads * each
 
 
 def require_memory(file: ScanFile, settings: Settings) -> None:
