@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import csv
 import json
+import os
+import time
 from datetime import datetime, timedelta
 from pathlib import Path
 
@@ -286,7 +288,7 @@ def test_the_cheapest_scans_are_done_first(night: Path) -> None:
 def test_new_scans_are_found_and_unfinished_copies_left_alone(
     night: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """A fourth scan arrives in two parts while the others are converted."""
+    """A fourth scan arrives in parts while the others are converted, and keeps its own time when it is whole."""
     looked: list[str] = []
     whole = (night / "horn.h5").read_bytes()
     arriving = night / "late.h5"
@@ -296,12 +298,16 @@ def test_new_scans_are_found_and_unfinished_copies_left_alone(
 
     def carry(function, work):  # type: ignore[no-untyped-def]
         looked.append(work.source.name)
-        arriving.write_bytes(whole[: 4000 * len(looked)])
+        if work.source != arriving:
+            arriving.write_bytes(whole[: 4000 * len(looked)])
+        if len(whole) <= 4000 * len(looked):
+            os.utime(arriving, (past, past))
         return function(work)
 
+    past = time.time() - 300
     for path in night.iterdir():
-        path.touch()
-    outcome = run_inline(wanted(night, follow=True, settle_s=4.0), carry)
+        os.utime(path, (past, past))
+    outcome = run_inline(wanted(night, follow=True, settle_s=200.0), carry)
     assert {row.name: row.state for row in outcome.rows} == dict.fromkeys(
         ("buoy", "gong", "horn", "late"), "done"
     )
