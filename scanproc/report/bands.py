@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -28,6 +29,11 @@ class Band:
     far_field_error_db: float | None
 
     def meets(self, target_db: float) -> bool:
+        """Whether the predicted far-field error is low enough."""
+        return self.far_field_error_db is not None and self.far_field_error_db <= target_db
+
+    def held_out_meets(self, target_db: float) -> bool:
+        """Whether the held-out error is low enough, a harder test on evenly spread points."""
         return self.held_out_db is not None and self.held_out_db <= target_db
 
 
@@ -46,12 +52,12 @@ def held_out_at_order(expansion: Expansion) -> Real:
     return held_out
 
 
-def widest_run(found: tuple[Band, ...], target_db: float) -> tuple[Band, ...]:
-    """The longest row of neighbouring bands that all meet the target; the lower of equals."""
+def widest_run(found: tuple[Band, ...], met: Sequence[bool]) -> tuple[Band, ...]:
+    """The longest row of neighbouring bands that are all ``met``; the lower of equals."""
     best: tuple[Band, ...] = ()
     run: tuple[Band, ...] = ()
-    for band in found:
-        run = (*run, band) if band.meets(target_db) else ()
+    for band, good in zip(found, met, strict=True):
+        run = (*run, band) if good else ()
         best = run if len(run) > len(best) else best
     return best
 

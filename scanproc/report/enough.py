@@ -42,7 +42,7 @@ def errors(expansion: Expansion, target_db: float) -> Lines:
     text = Text(
         "errors",
         "Error against frequency",
-        _where_met(expansion.frequency_hz, held_out, target_db),
+        _where_met(expansion.frequency_hz, far, target_db),
         f"Held-out error: each of the {expansion.points:,} points predicted from all the others, at the order used. "
         "Predicted far-field error: what the fit expects of its own far field.",
         "Lower is better. Near 0 dB the points cannot carry the field there and its curves mean nothing.",
@@ -249,13 +249,13 @@ def _steps(study: Study) -> Steps:
     return Steps("points", "points", tuple(map(float, study.size)), len(study.size) - 1)
 
 
-def _where_met(frequency_hz: Real, held_out_db: Real, target_db: float) -> str:
-    met = held_out_db <= target_db
+def _where_met(frequency_hz: Real, far_db: Real, target_db: float) -> str:
+    met = far_db <= target_db
     total = len(met)
-    worst = int(np.nanargmax(np.where(np.isnan(held_out_db), -np.inf, held_out_db)))
+    worst = int(np.nanargmax(np.where(np.isnan(far_db), -np.inf, far_db)))
     return (
-        f"The held-out error is at or below {target_db:g} dB at {int(met.sum())} of {total} frequencies; "
-        f"it is largest at {frequency(float(frequency_hz[worst]))}, {held_out_db[worst]:.1f} dB."
+        f"The predicted far-field error is at or below {target_db:g} dB at {int(met.sum())} of {total} frequencies; "
+        f"it is largest at {frequency(float(frequency_hz[worst]))}, {far_db[worst]:.1f} dB."
     )
 
 

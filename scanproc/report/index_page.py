@@ -57,7 +57,10 @@ def _row(entry: Entry) -> _Row:
     if summary is None:
         return _Row(entry.name, entry.link, entry.state, "✕", True, reason=entry.error)
     how = standing(summary)
-    worst = max((b["held_out_db"] for b in summary["bands"] if b["held_out_db"] is not None), default=None)
+    worst = max(
+        (b["far_field_error_db"] for b in summary["bands"] if b["far_field_error_db"] is not None),
+        default=None,
+    )
     up_to = summary["met_up_to_hz"]
     return _Row(
         name=entry.name,
@@ -78,9 +81,13 @@ def _row(entry: Entry) -> _Row:
 
 
 def _curve(bands: Sequence[Mapping[str, Any]]) -> str:
-    """Points of a polyline: held-out error by band."""
+    """Points of a polyline: predicted far-field error by band."""
     step = WIDTH / max(1, len(bands) - 1)
-    known = [(i, band["held_out_db"]) for i, band in enumerate(bands) if band["held_out_db"] is not None]
+    known = [
+        (i, band["far_field_error_db"])
+        for i, band in enumerate(bands)
+        if band["far_field_error_db"] is not None
+    ]
     return " ".join(f"{i * step:.0f},{_y(error):.0f}" for i, error in known)
 
 

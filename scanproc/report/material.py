@@ -15,7 +15,6 @@ from scanproc.records.curves import Curves
 from scanproc.records.point_errors import PointErrors
 from scanproc.records.result import Result
 from scanproc.records.study import Study
-from scanproc.report.bands import held_out_at_order
 from scanproc.report.figure import Axis, Spans
 
 
@@ -57,10 +56,10 @@ def level_axis(levels: Real, label: str, span_db: float = 50.0) -> Axis:
 
 
 def doubtful(material: Material) -> Spans:
-    """Where the held-out error misses the target: from the frequency halfway after the last that meets it to the
-    one halfway before the next, on a log axis."""
+    """Where the predicted far-field error misses the target: from the frequency halfway after the last that meets it
+    to the one halfway before the next, on a log axis."""
     expansion = material.result.expansion
-    missed = ~(held_out_at_order(expansion) <= float(material.summary["target_db"]))
+    missed = ~(expansion.far_field_error_db <= float(material.summary["target_db"]))
     return spans(expansion.frequency_hz, missed)
 
 

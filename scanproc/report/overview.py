@@ -32,8 +32,8 @@ class Row:
 
 def finished_row(name: str, scan: str, state: str, summary: Mapping[str, Any], seconds: float = 0.0) -> Row:
     """The row of a scan that has results, from its summary.json."""
-    judged = [band for band in summary["bands"] if band["held_out_db"] is not None]
-    worst = max(judged, key=lambda band: band["held_out_db"], default=None)
+    judged = [band for band in summary["bands"] if band["far_field_error_db"] is not None]
+    worst = max(judged, key=lambda band: band["far_field_error_db"], default=None)
     return Row(
         name=name,
         scan=scan,
@@ -43,7 +43,7 @@ def finished_row(name: str, scan: str, state: str, summary: Mapping[str, Any], s
         points_used=summary["points"],
         points_needed=_points_needed(summary.get("points_study")),
         worst_band_hz=worst["nominal_hz"] if worst else None,
-        worst_band_db=worst["held_out_db"] if worst else None,
+        worst_band_db=worst["far_field_error_db"] if worst else None,
         warnings=len(summary["warnings"]),
         seconds=seconds,
     )

@@ -242,7 +242,7 @@ def _band_strip(summary: Mapping[str, Any]) -> list[dict[str, Any]]:
     return [
         {
             "name": tick_name(band["nominal_hz"]),
-            "error": "–" if band["held_out_db"] is None else f"{band['held_out_db']:.0f}",
+            "error": "–" if band["far_field_error_db"] is None else f"{band['far_field_error_db']:.0f}",
             "met": band["meets_target"],
         }
         for band in summary["bands"]

@@ -17,7 +17,11 @@ from scanproc.report.room_words import room_numbers
 
 @dataclass(frozen=True)
 class Summary:
-    """What one conversion found; all but ``written_at`` follow from scan, settings and version."""
+    """What one conversion found; all but ``written_at`` follow from scan, settings and version.
+
+    ``met_from_hz`` and ``met_up_to_hz``: where the predicted far-field error meets the target;
+    ``held_out_met_up_to_hz`` likewise of the held-out error.
+    """
 
     verdict: str
     device: str
@@ -30,6 +34,7 @@ class Summary:
     target_set_by: str
     met_from_hz: float | None
     met_up_to_hz: float | None
+    held_out_met_up_to_hz: float | None
     bands: tuple[Band, ...]
     warnings: tuple[str, ...]
     headline: Mapping[str, Any]
@@ -69,7 +74,8 @@ def summarise(
     """The summary of a result; ``target_set_by`` is "default" or "settings"."""
     expansion = result.expansion
     found = bands(expansion)
-    met = widest_run(found, target_db)
+    met = widest_run(found, [band.meets(target_db) for band in found])
+    held_out_met = widest_run(found, [band.held_out_meets(target_db) for band in found])
     return Summary(
         verdict=words.verdict(
             found,
@@ -89,6 +95,7 @@ def summarise(
         target_set_by=target_set_by,
         met_from_hz=met[0].lowest_hz if met else None,
         met_up_to_hz=met[-1].highest_hz if met else None,
+        held_out_met_up_to_hz=held_out_met[-1].highest_hz if held_out_met else None,
         bands=found,
         warnings=tuple(warnings),
         headline=dict(headline or {}),

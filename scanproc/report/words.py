@@ -17,7 +17,7 @@ def verdict(
 ) -> str:
     """One sentence: the target and who set it, where it is met, points used, warnings, points dropped."""
     aim = f"the target of {target_db:g} dB ({WHO[set_by]})"
-    run = widest_run(found, target_db)
+    run = widest_run(found, [band.meets(target_db) for band in found])
     short = [band for band in found if not band.meets(target_db)]
     if not run:
         answer = f"does not meet {aim} in any band"
@@ -29,7 +29,7 @@ def verdict(
         answer = f"meets {aim} from {frequency(run[0].lowest_hz)} up to {frequency(run[-1].highest_hz)}"
     missed = f", {_shortfall(short, len(found))}" if short else ""
     notes = f"{count(warnings, 'warning')}, {count(dropped, 'point')} dropped"
-    return f"The held-out error {answer} with {count(points, 'point')}{missed}; {notes}."
+    return f"The predicted far-field error {answer} with {count(points, 'point')}{missed}; {notes}."
 
 
 def frequency(hz: float) -> str:
@@ -43,12 +43,12 @@ def count(number: int, noun: str) -> str:
 
 
 def _shortfall(short: Sequence[Band], total: int) -> str:
-    known = [band for band in short if band.held_out_db is not None]
+    known = [band for band in short if band.far_field_error_db is not None]
     missed = f"and misses it in {len(short)} of {total} third-octave bands"
     if not known:
         return missed
-    worst = max(known, key=lambda band: band.held_out_db or 0.0)
-    return f"{missed} (worst {worst.held_out_db:.1f} dB at {frequency(worst.nominal_hz)})"
+    worst = max(known, key=lambda band: band.far_field_error_db or 0.0)
+    return f"{missed} (worst {worst.far_field_error_db:.1f} dB at {frequency(worst.nominal_hz)})"
 
 
 Missing: TypeAlias = tuple[float, int | None, int | None, int | None, float | None, str]

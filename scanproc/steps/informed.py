@@ -33,7 +33,7 @@ USUAL_NOISE = 1e-4
 """Also where the search starts: from much less it ends with sources that fit every sound exactly."""
 HIGHEST_ORDER = 70
 """Coefficients beyond this order are not kept; what they would hold counts as error."""
-USUAL_COUNT = 20
+USUAL_COUNT = 10
 """The predicted variance counts for as much as so many points left out."""
 LEFT_OUT_SHARE = 0.01
 """The order is the least beyond which less than this share of the predicted error's power lies."""

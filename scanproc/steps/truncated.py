@@ -67,7 +67,7 @@ def fit_shell(
     used = held_out[orders, np.arange(len(k))]
     sensor = noise_share(scan, used) if sensor_noise is None else sensor_noise
     reach = np.full(len(k), device_box(scan.setup).reach_m(view.centre_m))
-    missing = missing_share(used, orders, k, reach, sensor)
+    missing = missing_share(relative_noise(nested)[orders, np.arange(len(k))], orders, k, reach, sensor)
     parts = []
     for n in np.unique(orders):
         here = np.flatnonzero(orders == n)
@@ -123,10 +123,16 @@ def trial_result(
         phase = _shell_phase(order, k * scaling_m)
     found = truncation_uncertainty(trial.nested, order, here, k, scaling_m, phase)
     values = coefficients(trial.nested, order, here) / phase
-    missing = missing_share(
-        trial.held_out_db[[order]], np.array([order]), k, np.array([reach_m]), np.array([sensor_noise])
-    )
+    noise = relative_noise(trial.nested)[[order], here]
+    missing = missing_share(noise, np.array([order]), k, np.array([reach_m]), np.array([sensor_noise]))
     return values, with_missing(found, values, missing, k, scaling_m)
+
+
+def relative_noise(nested: NestedFit) -> Real:
+    """Variance of one datum as the fit of each order shows it, over the data's mean square, (orders, F)."""
+    points = nested.leverage.shape[1]
+    share: Real = nested.noise_power * points / nested.data_power
+    return share
 
 
 def noise_share(scan: Scan, held_out_db: Real) -> Real:

@@ -55,17 +55,15 @@ def truncation_uncertainty(
     )
 
 
-def missing_share(
-    held_out_db: Real, order: Integer, wavenumber: Real, reach_m: Real, sensor_noise: Real
-) -> Real:
+def missing_share(noise: Real, order: Integer, wavenumber: Real, reach_m: Real, sensor_noise: Real) -> Real:
     """Share of the far field's power that truncated fits are taken to miss, (F,).
 
-    ``held_out_db`` (F,) at the ``order`` (F,) used; ``reach_m`` (F,) from the centre to the farthest part of the
-    device; ``sensor_noise`` (F,) relative to the data's mean square. An order above k times the reach can make
-    all that the device radiates, so there what is left is noise; below it, what is left beyond the sensor's noise
-    may be sound.
+    ``noise`` (F,): the variance of one datum as the fit of the ``order`` (F,) used shows it, relative to the data's
+    mean square; ``sensor_noise`` (F,) the microphone's, likewise; ``reach_m`` (F,) from the centre to the farthest part
+    of the device. An order above k times the reach can make all that the device radiates, so there what is left is
+    noise; below it, what is left beyond the sensor's noise may be sound.
     """
-    left = np.maximum(10 ** (held_out_db / 10) - sensor_noise, 0)
+    left = np.maximum(noise - sensor_noise, 0)
     share: Real = MODEL_ERROR_SHARE * np.where(order >= wavenumber * reach_m + ORDERS_BEYOND_REACH, 0, left)
     return share
 

@@ -232,7 +232,7 @@ def test_a_bug_is_one_line_too(
 def test_a_log_has_no_escape_codes_and_no_carriage_returns(scan_file: Path, tmp_path: Path) -> None:
     done = process("convert", str(scan_file), "-o", str(tmp_path / "out"), FORCE_COLOR="1")
     assert done.returncode == 0
-    assert done.stdout.startswith("The held-out error")
+    assert done.stdout.startswith("The predicted far-field error")
     assert "frequencies fitted: 7 of 7" in done.stderr
     assert not {"\x1b", "\r"} & set(done.stdout + done.stderr)
 
@@ -261,7 +261,7 @@ def test_demo_goes_the_whole_road(tmp_path: Path, capsys: Captured, monkeypatch:
     for _ in range(2):  # an earlier demo is replaced
         assert run(["demo", "-o", str(demo)]) == 0
         lines = capsys.readouterr().out.splitlines()
-        assert lines[0].startswith("The held-out error meets the target")
+        assert lines[0].startswith("The predicted far-field error meets the target")
         assert str(demo / "results" / "report.html") in lines[3]
         assert str(demo / "results" / "summary.json") in lines[4]
     summary = json.loads((demo / "results" / "summary.json").read_text(encoding="utf-8"))

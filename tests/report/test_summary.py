@@ -15,7 +15,10 @@ from scanproc.report.summary import summarise
 
 
 def expansion(
-    frequency_hz: list[float], held_out_db: list[float], orders: list[int] | None = None
+    frequency_hz: list[float],
+    held_out_db: list[float],
+    orders: list[int] | None = None,
+    far_below_db: float = 10.0,
 ) -> Expansion:
     """An expansion whose held-out error is as given at the order used and useless elsewhere."""
     count = len(frequency_hz)
@@ -30,7 +33,7 @@ def expansion(
         wavenumber_rad_m=np.array(frequency_hz) / 54,
         coefficients_pa=np.zeros(((order.max() + 1) ** 2, count)),
         held_out_db=errors,
-        far_field_error_db=np.array(held_out_db) - 10,
+        far_field_error_db=np.array(held_out_db) - far_below_db,
         coefficient_variance_pa2=np.zeros((1, count)),
         variance_pattern=np.ones((1, count)),
         estimator=np.zeros(count, dtype=int),
@@ -60,8 +63,9 @@ def test_an_unknown_error_meets_nothing() -> None:
 def test_the_widest_run_is_the_longest_and_the_lower_of_equals() -> None:
     errors = [-30, -30, -10, -30, -30, None, -30]
     found = tuple(band(error, 100.0 * (i + 1)) for i, error in enumerate(errors))
-    assert [b.nominal_hz for b in widest_run(found, -25)] == [100.0, 200.0]
-    assert widest_run(found, -50) == ()
+    met = [one.meets(-25) for one in found]
+    assert [b.nominal_hz for b in widest_run(found, met)] == [100.0, 200.0]
+    assert widest_run(found, [False] * len(found)) == ()
 
 
 @pytest.mark.parametrize(
@@ -69,18 +73,18 @@ def test_the_widest_run_is_the_longest_and_the_lower_of_equals() -> None:
     [
         (
             [-30.0, -25.0],
-            "The held-out error meets the target of -25 dB (the default) everywhere, from 1 kHz to 12.5 kHz "
+            "The predicted far-field error meets the target of -25 dB (the default) everywhere, from 1 kHz to 12.5 kHz "
             "with 321 points; no warnings, 1 point dropped.",
         ),
         (
             [-30.0, -12.34],
-            "The held-out error meets the target of -25 dB (the default) from 1 kHz up to 1 kHz with "
+            "The predicted far-field error meets the target of -25 dB (the default) from 1 kHz up to 1 kHz with "
             "321 points, and misses it in 1 of 2 third-octave bands (worst -12.3 dB at 12.5 kHz); "
             "no warnings, 1 point dropped.",
         ),
         (
             [-3.0, None],
-            "The held-out error does not meet the target of -25 dB (the default) in any band with "
+            "The predicted far-field error does not meet the target of -25 dB (the default) in any band with "
             "321 points, and misses it in 2 of 2 third-octave bands (worst -3.0 dB at 1 kHz); "
             "no warnings, 1 point dropped.",
         ),
@@ -99,13 +103,14 @@ def test_frequencies_in_words(hz: float, text: str) -> None:
 
 
 def test_the_summary_says_the_same_everywhere_and_is_plain_json() -> None:
-    result = Result(expansion([1000.0, 4000.0], [-30.0, np.nan]), {}, {"scan": "a.h5"})
+    result = Result(expansion([1000.0, 4000.0, 8000.0], [-30.0, -20.0, np.nan]), {}, {"scan": "a.h5"})
     summary = summarise(result, "buoy horn", -25.0, "settings", ["odd", "rare"], written_at="now")
     document = json.loads(json.dumps(summary.as_json(), allow_nan=False))
     assert document["verdict"] == summary.lines()[0]
     assert "(set by you)" in document["verdict"]
     assert "2 warnings" in document["verdict"]
     assert summary.lines()[1:] == ["Warning: odd", "Warning: rare"]
-    assert (document["met_from_hz"], document["met_up_to_hz"]) == (1000.0, 1000.0)
-    assert [entry["meets_target"] for entry in document["bands"]] == [True, False]
+    assert (document["met_from_hz"], document["met_up_to_hz"]) == (1000.0, 4000.0)
+    assert document["held_out_met_up_to_hz"] == 1000.0
+    assert [entry["meets_target"] for entry in document["bands"]] == [True, True, False]
     assert document["provenance"] == {"scan": "a.h5"}
