@@ -23,6 +23,8 @@ SEARCH_POINTS = 350
 """The search uses at most so many points, chosen at random once."""
 SEARCH_ORDER = 12
 """Highest order tried in the search: a centre is found by how well few degrees do."""
+DEGREES_ABOVE_SIZE = 4
+"""No order is tried in the search beyond k times half the diagonal plus this."""
 UNKNOWN_M = 0.3
 """Standard error of a centre where no candidate explains anything."""
 GRID = (2, 3, 4)
@@ -36,6 +38,8 @@ LEAST_GAIN_DB = 1.0
 ROUNDS = 2
 """So often every sample tries its neighbours' centres: at high frequencies the error has many hollows."""
 SAME_PLACE_M = 0.02
+WORTH_A_TRY_DB = 3.0
+"""A neighbour's centre is searched from when its own error is at most this much above that of the place known."""
 PATH_STEP_M = 0.02
 """Step of the centre from one third-octave band to the next that is as likely as not."""
 
@@ -110,7 +114,9 @@ class _Search:
         )
         outside = float(np.linalg.norm(centre_m - inside))
         view = view_from(self.position_m, inside)
-        order = min(highest_order(len(self.position_m)), SEARCH_ORDER)
+        half_diagonal = 0.5 * float(np.linalg.norm(self.box.size_m))
+        enough = int(np.ceil(self.wavenumber * half_diagonal)) + DEGREES_ABOVE_SIZE
+        order = min(highest_order(len(self.position_m)), SEARCH_ORDER, enough)
         harmonics = real_harmonics(order, view.direction)
         basis = outgoing_basis(view, harmonics, order, self.wavenumber, self.relative)
         nested = nested_fit(basis, self.pressure[:, None], ends(order), overwrite=True)
@@ -151,7 +157,8 @@ def _from_beside(searches: Sequence[_Search], places: Sequence[_Place], index: i
     """The best of a sample's place and those that lie downhill from its neighbours' places."""
     best = places[index]
     for beside in places[max(index - 1, 0) : index + 2]:
-        if np.linalg.norm(beside.centre_m - best.centre_m) > SAME_PLACE_M:
+        far = np.linalg.norm(beside.centre_m - best.centre_m) > SAME_PLACE_M
+        if far and searches[index].error_db(beside.centre_m) < best.error_db + WORTH_A_TRY_DB:
             best = min(best, searches[index].downhill(beside.centre_m), key=lambda place: place.error_db)
     return best
 

@@ -11,10 +11,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.linalg import blas, cho_factor, cho_solve, lapack, solve_triangular
+from scipy.linalg import cho_solve, lapack
 from scipy.optimize import minimize
 
 from scanproc.conventions import Complex, Real
+from scanproc.waves.dense import gram_of_columns, gram_of_rows, inverse_from, lower_factor, solve_rows
 
 NOISE_FLOOR = 1e-9
 """Smallest noise variance relative to the data's mean square."""
@@ -133,13 +134,12 @@ class Kernels:
         count, points = len(self.stack), len(self.data)
         flat = self.stack.reshape(count, -1).view(np.float64)
         covariance = (weight @ flat).view(np.complex128).reshape(points, points)
-        triangle, _ = cho_factor(covariance, lower=True, overwrite_a=True, check_finite=False)
-        solved = cho_solve((triangle, True), self.data, check_finite=False)
-        inverse, _ = lapack.zpotri(triangle, lower=1)
-        lower = np.tril(inverse, -1)
-        slope = lower + lower.conj().T - np.outer(solved, solved.conj())
-        slope[np.diag_indices(points)] += np.diag(inverse).real
-        value = 2 * float(np.sum(np.log(np.diag(triangle).real))) + float(np.real(np.vdot(self.data, solved)))
+        triangle = lower_factor(covariance)
+        logarithm = 2 * float(np.sum(np.log(np.diag(triangle).real)))
+        inverse = inverse_from(triangle)
+        solved = inverse @ self.data
+        slope = inverse - np.outer(solved, solved.conj())
+        value = logarithm + float(np.real(np.vdot(self.data, solved)))
         return value, flat @ np.ascontiguousarray(slope).reshape(-1).view(np.float64)
 
 
@@ -149,8 +149,8 @@ def make_kernels(problem: Problem, block: Real) -> Kernels:
     stack = np.empty((len(block) + 1, points, points), dtype=np.complex128)
     for kernel, share in zip(stack, block, strict=False):
         used = np.flatnonzero(share)
-        lower = np.tril(blas.zherk(1.0, problem.columns[:, used] * np.sqrt(share[used]), lower=1))
-        kernel[...] = lower + np.tril(lower, -1).conj().T
+        lower = gram_of_rows(problem.columns[:, used] * np.sqrt(share[used]))
+        kernel[...] = np.tril(lower) + np.tril(lower, -1).conj().T
     stack[-1] = np.eye(points)
     return Kernels(stack, problem.data / np.sqrt(np.mean(np.abs(problem.data) ** 2)))
 
@@ -183,9 +183,8 @@ class _ByPoints(_Factor):
     def functional_variance(self, functional: Complex) -> Real:
         weighted = functional * self.root
         prior = np.sum(weighted.real**2 + weighted.imag**2, axis=1)
-        cross = self.scaled @ weighted.conj().T
-        solved = solve_triangular(self.triangle, cross, lower=True, check_finite=False)
-        return np.maximum(prior - _column_power(solved), 0)
+        cross = weighted @ self.scaled.conj().T
+        return np.maximum(prior - _row_power(solve_rows(self.triangle, cross, overwrite=True)), 0)
 
 
 class _ByColumns(_Factor):
@@ -200,38 +199,26 @@ class _ByColumns(_Factor):
         return GaussianFit(self.root * mean_scaled, solved / diagonal, 1 / diagonal, amplitude, self)
 
     def functional_variance(self, functional: Complex) -> Real:
-        return _column_power(self._solved(functional * self.root))
+        return _row_power(solve_rows(self.triangle, functional * self.root, overwrite=True))
 
     def _spread(self) -> Real:
         """Posterior variance at the points, (points,), by blocks to save memory."""
         starts = range(0, len(self.scaled), POINTS_AT_ONCE)
         blocks = [self.scaled[start : start + POINTS_AT_ONCE] for start in starts]
-        return np.concatenate([_column_power(self._solved(block)) for block in blocks])
-
-    def _solved(self, rows: Complex) -> Complex:
-        solved: Complex = solve_triangular(self.triangle, rows.conj().T, lower=True, check_finite=False)
-        return solved
+        return np.concatenate([_row_power(solve_rows(self.triangle, block)) for block in blocks])
 
 
 def _factorise(columns: Complex, variance: Real, noise: float, overwrite: bool) -> _ByPoints | _ByColumns:
     points, count = columns.shape
     root = np.sqrt(variance)
     scaled = np.multiply(columns, root, out=columns if overwrite else None)
-    # The transpose of a row-major matrix is handed over without a copy: AᵀA* is the conjugate of the Gram matrix.
     if points <= count:
-        gram = blas.zherk(1.0, scaled.T, trans=2, lower=1)
-        np.conjugate(gram, out=gram)
+        gram = gram_of_rows(scaled)
         gram[np.diag_indices(points)] += noise
-        return _ByPoints(scaled, root, noise, _lower_factor(gram))
-    gram = blas.zherk(1.0 / noise, scaled.T, lower=1)
-    np.conjugate(gram, out=gram)
+        return _ByPoints(scaled, root, noise, lower_factor(gram))
+    gram = gram_of_columns(scaled, 1.0 / noise)
     gram[np.diag_indices(count)] += 1.0
-    return _ByColumns(scaled, root, noise, _lower_factor(gram))
-
-
-def _lower_factor(gram: Complex) -> Complex:
-    factor: Complex = cho_factor(gram, lower=True, overwrite_a=True, check_finite=False)[0]
-    return factor
+    return _ByColumns(scaled, root, noise, lower_factor(gram))
 
 
 def _inverse_rows(triangle: Complex) -> Complex:
@@ -244,5 +231,13 @@ def _column_power(matrix: Complex) -> Real:
     """Σ_i |m_ij|² per column."""
     power: Real = np.einsum("ij,ij->j", matrix.real, matrix.real) + np.einsum(
         "ij,ij->j", matrix.imag, matrix.imag
+    )
+    return power
+
+
+def _row_power(matrix: Complex) -> Real:
+    """Σ_j |m_ij|² per row."""
+    power: Real = np.einsum("ij,ij->i", matrix.real, matrix.real) + np.einsum(
+        "ij,ij->i", matrix.imag, matrix.imag
     )
     return power

@@ -8,9 +8,10 @@ from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.linalg import blas, lapack, qr, solve_triangular
+from scipy.linalg import LinAlgError, lapack, qr, solve_triangular
 
 from scanproc.conventions import Complex, Real
+from scanproc.waves.dense import gram_of_columns, lower_factor, solve_rows
 
 Basis = TypeVar("Basis", Real, Complex, Real | Complex)
 
@@ -98,16 +99,19 @@ def orthogonalised(basis: Basis, overwrite: bool = False) -> tuple[Basis, Basis]
     reflections, and Q is orthonormal to the condition squared times rounding (Yamamoto et al., ETNA 44 (2015) 306,
     from memory). Otherwise reflections.
     """
-    if np.isrealobj(basis):
-        product, factorise, divide, judge = blas.dsyrk, lapack.dpotrf, blas.dtrsm, lapack.dtrcon
-    else:
-        product, factorise, divide, judge = blas.zherk, lapack.zpotrf, blas.ztrsm, lapack.ztrcon
-    columns = np.asfortranarray(basis)
-    triangle, failed = factorise(product(1.0, columns, trans=2 if columns.dtype.kind == "c" else 1), lower=0)
-    if failed or judge(triangle, uplo="U")[0] < 1 / LARGEST_CONDITION:
-        found: tuple[Basis, Basis] = qr(basis, mode="economic", overwrite_a=overwrite, check_finite=False)
-        return found
-    return divide(1.0, triangle, columns, side=1, overwrite_b=overwrite or columns is not basis), triangle
+    judge = lapack.dtrcon if np.isrealobj(basis) else lapack.ztrcon
+    try:
+        triangle = np.triu(lower_factor(gram_of_columns(basis)).conj().T)
+    except LinAlgError:
+        return _reflected(basis, overwrite)
+    if judge(triangle, uplo="U")[0] < 1 / LARGEST_CONDITION:
+        return _reflected(basis, overwrite)
+    return solve_rows(triangle.conj().T, basis, overwrite=overwrite), triangle
+
+
+def _reflected(basis: Basis, overwrite: bool) -> tuple[Basis, Basis]:
+    found: tuple[Basis, Basis] = qr(basis, mode="economic", overwrite_a=overwrite, check_finite=False)
+    return found
 
 
 def coefficients(

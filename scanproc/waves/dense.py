@@ -1,0 +1,114 @@
+"""Products and triangular solves of dense matrices that leave the interpreter to other threads.
+
+SciPy's own wrappers of these routines hold the interpreter's lock, so that threads wait for each other; the same
+BLAS called through ctypes does not. All matrices are row-major, real or complex double.
+"""
+
+from __future__ import annotations
+
+import ctypes
+from typing import Any, TypeVar, cast
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.linalg import LinAlgError, cython_blas, cython_lapack, lapack
+
+Matrix = TypeVar("Matrix", bound=NDArray[Any])
+
+
+def gram_of_columns(matrix: Matrix, scale: float = 1.0) -> Matrix:
+    """``scale`` AᴴA (columns, columns); only the lower triangle is filled."""
+    rows, columns = matrix.shape
+    return _gram(matrix, b"N", columns, rows, scale)
+
+
+def gram_of_rows(matrix: Matrix) -> Matrix:
+    """A Aᴴ (rows, rows); only the lower triangle is filled."""
+    rows, columns = matrix.shape
+    return _gram(matrix, b"T" if np.isrealobj(matrix) else b"C", rows, columns, 1.0)
+
+
+def lower_factor(matrix: Matrix) -> Matrix:
+    """L with L Lᴴ the given matrix, whose lower triangle is read and overwritten.
+
+    Above the diagonal stands what stood there. Raises LinAlgError when the matrix is not positive definite.
+    """
+    factorise = lapack.dpotrf if np.isrealobj(matrix) else lapack.zpotrf
+    factor, info = factorise(matrix.T, lower=0, clean=0, overwrite_a=1)
+    if info:
+        raise LinAlgError("the matrix is not positive definite")
+    return cast(Matrix, factor.T)
+
+
+def solve_rows(lower: Matrix, rows: Matrix, *, overwrite: bool = False) -> Matrix:
+    """(L*)⁻¹ applied to each row of ``rows`` (count, n), L* the complex conjugate of ``lower`` (n, n).
+
+    So A ↦ A L⁻ᴴ for a matrix of rows A.
+    """
+    keep = overwrite and rows.flags.c_contiguous
+    solved = rows if keep else cast(Matrix, np.array(rows, order="C"))
+    count, size = solved.shape
+    real = np.isrealobj(solved)
+    name, turned = ("dtrsm", b"T") if real else ("ztrsm", b"C")
+    one = ctypes.c_double(1.0) if real else (ctypes.c_double * 2)(1.0, 0.0)
+    arguments = [b"L", b"U", turned, b"N", size, count, one, _row_major(lower), size, solved, size]
+    _call(cython_blas, name, arguments)
+    return solved
+
+
+def inverse_from(lower: Matrix) -> Matrix:
+    """The inverse of L Lᴴ, whole, from ``lower``, which is overwritten."""
+    size, info = len(lower), ctypes.c_int(0)
+    _call(cython_lapack, "dpotri" if np.isrealobj(lower) else "zpotri", [b"U", size, lower, size, info])
+    below = np.tril(lower, -1)
+    inverse = cast(Matrix, below + below.conj().T)
+    inverse[np.diag_indices(size)] = np.diag(lower)
+    return inverse
+
+
+def _gram(matrix: Matrix, turned: bytes, size: int, inner: int, scale: float) -> Matrix:
+    """A row-major A is a column-major Aᵀ to BLAS, and what it yields, read by rows, the product wanted."""
+    given = _row_major(matrix)
+    product = cast(Matrix, np.zeros((size, size), dtype=given.dtype))
+    name = "dsyrk" if np.isrealobj(given) else "zherk"
+    factor, nothing = ctypes.c_double(scale), ctypes.c_double(0.0)
+    width = given.shape[1]
+    _call(cython_blas, name, [b"U", turned, size, inner, factor, given, width, nothing, product, size])
+    return product
+
+
+def _row_major(matrix: Matrix) -> Matrix:
+    return cast(Matrix, np.ascontiguousarray(matrix))
+
+
+def _call(module: Any, name: str, arguments: list[Any]) -> None:
+    """A Fortran routine: every argument by reference."""
+    passed = [_reference(argument) for argument in arguments]
+    _routine(module, name, len(passed))(*passed)
+
+
+def _reference(argument: Any) -> Any:
+    if isinstance(argument, bytes):
+        return ctypes.c_char_p(argument)
+    if isinstance(argument, int):
+        return ctypes.byref(ctypes.c_int(argument))
+    if isinstance(argument, np.ndarray):
+        return ctypes.c_void_p(argument.ctypes.data)
+    return ctypes.byref(argument)
+
+
+def _routine(module: Any, name: str, count: int) -> Any:
+    """The address that SciPy gives to compiled code, as a function that releases the lock."""
+    key = (name, count)
+    if key not in _found:
+        capsule = module.__pyx_capi__[name]
+        names = ctypes.pythonapi.PyCapsule_GetName
+        names.restype, names.argtypes = ctypes.c_char_p, [ctypes.py_object]
+        pointer = ctypes.pythonapi.PyCapsule_GetPointer
+        pointer.restype, pointer.argtypes = ctypes.c_void_p, [ctypes.py_object, ctypes.c_char_p]
+        kind = ctypes.CFUNCTYPE(None, *[ctypes.c_void_p] * count)
+        _found[key] = kind(pointer(capsule, names(capsule)))
+    return _found[key]
+
+
+_found: dict[tuple[str, int], Any] = {}

@@ -1,0 +1,60 @@
+"""Dense products and solves against NumPy, and two threads at once."""
+
+from __future__ import annotations
+
+from concurrent.futures import ThreadPoolExecutor
+
+import numpy as np
+import pytest
+from scipy.linalg import LinAlgError
+
+from scanproc.waves.dense import gram_of_columns, gram_of_rows, inverse_from, lower_factor, solve_rows
+
+
+def drawn(kind: str, *shape: int, seed: int = 0) -> np.ndarray:
+    rng = np.random.default_rng(seed)
+    real = rng.standard_normal(shape)
+    return real if kind == "real" else real + 1j * rng.standard_normal(shape)
+
+
+@pytest.mark.parametrize("kind", ["real", "complex"])
+@pytest.mark.parametrize("order", ["C", "F"])
+def test_products_equal_numpy(kind: str, order: str) -> None:
+    matrix = np.asarray(drawn(kind, 40, 17), order=order)
+    want = np.tril(matrix.conj().T @ matrix)
+    np.testing.assert_allclose(np.tril(gram_of_columns(matrix, 0.5)), 0.5 * want, atol=1e-12)
+    np.testing.assert_allclose(np.tril(gram_of_rows(matrix)), np.tril(matrix @ matrix.conj().T), atol=1e-12)
+
+
+@pytest.mark.parametrize("kind", ["real", "complex"])
+def test_factor_solve_and_inverse_equal_numpy(kind: str) -> None:
+    matrix = drawn(kind, 40, 17)
+    whole = matrix.conj().T @ matrix
+    lower = np.tril(lower_factor(gram_of_columns(matrix)))
+    np.testing.assert_allclose(lower, np.linalg.cholesky(whole), atol=1e-12)
+    rows = drawn(kind, 5, 17, seed=1)
+    want = np.linalg.solve(lower.conj(), rows.T).T
+    np.testing.assert_allclose(solve_rows(lower, rows), want, atol=1e-12)
+    np.testing.assert_allclose(solve_rows(lower, np.asfortranarray(rows), overwrite=True), want, atol=1e-12)
+    np.testing.assert_allclose(inverse_from(lower.copy()), np.linalg.inv(whole), atol=1e-12)
+
+
+def test_a_row_is_overwritten_only_when_asked() -> None:
+    lower, rows = np.eye(3) * 2, np.ones((2, 3))
+    solve_rows(lower, rows)
+    assert np.all(rows == 1)
+    assert np.all(solve_rows(lower, rows, overwrite=True) == 0.5)
+    assert np.all(rows == 0.5)
+
+
+def test_what_is_not_positive_definite_is_told() -> None:
+    with pytest.raises(LinAlgError, match="not positive definite"):
+        lower_factor(np.diag([1.0, -1.0]))
+
+
+def test_threads_do_not_disturb_each_other() -> None:
+    matrices = [drawn("complex", 200, 150, seed=n) for n in range(8)]
+    with ThreadPoolExecutor(4) as pool:
+        found = list(pool.map(gram_of_columns, matrices))
+    for product, matrix in zip(found, matrices, strict=True):
+        np.testing.assert_allclose(np.tril(product), np.tril(matrix.conj().T @ matrix), atol=1e-11)
