@@ -294,7 +294,7 @@ def test_numbers_on_the_page_are_those_of_summary_and_result(browser, results):
     assert shown["target_db"] == f"{summary['target_db']:g} dB"
     assert shown["headline.sensitivity"].startswith(f"{summary['headline']['sensitivity']['value']:.1f} ")
     strip = browser.run("return [...document.querySelectorAll('.bands .error')].map(e => e.textContent)")
-    assert [int(text) for text in strip] == [round(band["held_out_db"]) for band in summary["bands"]]
+    assert [int(text) for text in strip] == [round(band["far_field_error_db"]) for band in summary["bands"]]
     expansion = read_result(results / "result.h5").expansion
     table = browser.run(
         "return [...document.querySelectorAll('#figure-errors tbody tr')]"
@@ -383,7 +383,7 @@ def test_without_scripts_verdict_tables_and_pictures_are_there(plain_browser, re
     plain_browser.open(results / "report.html")
     time.sleep(0.5)
     driver = plain_browser.driver
-    assert "The held-out error" in driver.find_element("id", "verdict").text
+    assert "The predicted far-field error" in driver.find_element("id", "verdict").text
     stills = driver.find_elements("css selector", "img.still")
     assert len(stills) == len(PLOTS)
     for still in stills:
