@@ -14,17 +14,20 @@ from scanproc.records.fit_plan import FitPlan
 from scanproc.records.scan import Scan
 from scanproc.steps import geometry
 from scanproc.steps.basis import ends, outgoing_basis
+from scanproc.steps.box import Box
 from scanproc.steps.each import Each, in_turn
 from scanproc.steps.geometry import View
 from scanproc.steps.neighbours import groups
 from scanproc.steps.order_choice import choose_orders, highest_order
-from scanproc.steps.truncated import on_shell
+from scanproc.steps.truncated import on_shell, relative_noise
 from scanproc.steps.uncertainty import (
     DEGREES_BEYOND,
     PATTERN_ORDER,
     Uncertainty,
     far_field_error_db,
+    missing_share,
     truncation_uncertainty,
+    with_missing,
 )
 from scanproc.waves.harmonics import real_harmonics
 from scanproc.waves.least_squares import NestedFit, coefficients, decibels, nested_fit
@@ -46,11 +49,16 @@ class Trial:
 
 @dataclass(frozen=True, eq=False)
 class Stage:
-    """What all trials of a scan at frequencies with one centre share: the view, the highest order tried."""
+    """What all trials of a scan at frequencies with one centre share: the view, the highest order tried.
+
+    ``reach_m`` from the centre to the farthest part of the device; ``sensor_noise`` (F,) as in FitPlan.
+    """
 
     scan: Scan
     view: View
     top: int
+    reach_m: float
+    sensor_noise: Real
 
 
 def make_stages(scan: Scan, plan: FitPlan, max_order: int | None = None) -> list[Stage]:
@@ -62,13 +70,16 @@ def make_stages(scan: Scan, plan: FitPlan, max_order: int | None = None) -> list
     limit = highest_order(scan.points, max_order)
     at = plan.at(scan.frequency_hz)
     centre = plan.centre_m[at]
+    box = Box(plan.box_centre_m, plan.box_size_m)
     edges = [0, *(np.flatnonzero(np.any(centre[1:] != centre[:-1], axis=1)) + 1), len(at)]
     stages = []
     for start, stop in pairwise(edges):
         part = scan.take_frequencies(slice(int(start), int(stop)))
         view = geometry.view_from(scan.setup.position_m, centre[start])
         most = int(plan.order[at[start:stop]].max()) + ORDERS_BEYOND_PLAN
-        stages.append(Stage(part, view, limit if on_shell(part, view) else min(limit, most)))
+        top = limit if on_shell(part, view) else min(limit, most)
+        reach = float(box.reach_m(view.centre_m))
+        stages.append(Stage(part, view, top, reach, plan.sensor_noise[at[start:stop]]))
     return stages
 
 
@@ -115,7 +126,11 @@ def run_trial(stage: Stage, chosen: Integer, tested: Integer) -> Trial:
     held_out = np.concatenate([nested.held_out_db() for nested in fits], axis=1)
     orders = choose_orders(held_out, scan.frequency_hz)
     values, found = _solved(stage.view, shell, fits, pieces, orders, k)
-    found = replace(found, variance_pa2=found.variance_pa2 * _excess(fits, left_out, orders))
+    excess = _excess(fits, left_out, orders)
+    noise = np.concatenate([relative_noise(nested) for nested in fits], axis=1)[orders, np.arange(len(k))]
+    missing = missing_share(noise * excess, orders, k, np.full(len(k), stage.reach_m), stage.sensor_noise)
+    found = replace(found, variance_pa2=found.variance_pa2 * excess)
+    found = with_missing(found, values, missing, k, stage.view.scaling_radius_m)
     return Trial(
         Expansion(
             frequency_hz=scan.frequency_hz,
