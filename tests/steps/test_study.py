@@ -70,7 +70,7 @@ def test_a_fresh_scan_of_the_size_called_enough_meets_the_target():
     for points, enough in ((found.needed.max(), True), (0.5 * found.needed.max(), False)):
         fresh = [horn(round(points) + more, seed=99) for more in (-12, 0, 12)]
         error = np.median([true_error_db(one, make_scan(one)) for one in fresh], axis=0)
-    assert (error.max() <= -25 + 1.5) == enough
+        assert (error.max() <= -25 + 1.5) == enough
 
 
 def test_a_study_of_half_the_points_says_what_more_would_take():
