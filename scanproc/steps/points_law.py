@@ -20,6 +20,8 @@ FARTHEST_RATIO = 1.8
 """No answer beyond this multiple of the highest frequency for which the number is known."""
 WIDEST_RATIO = 2.0
 """No answer when the upper end of the interval exceeds the lower by more than this."""
+MOST_BEYOND = 1.4
+"""A band's own curve is carried on by at most this ratio of points."""
 SHORTEST_RATIO = 1.25
 """Smallest span of frequencies from which a slope is read."""
 USUAL_SCATTER = 0.03
@@ -85,6 +87,23 @@ def project(frequency_hz: Real, needed: Real, known: Boolean, wanted_hz: float) 
     if high**2 > WIDEST_RATIO * low**2:
         return _refused(f"anything from {low**2:.0f} to {high**2:.0f} points: too wide to say")
     return Projection(middle**2, low**2, high**2)
+
+
+def carried_on(size: Real, error_db: Real, target_db: float) -> Projection | None:
+    """A little beyond the sizes tried, along the band's own curve; None where it falls too slowly or ends too high.
+
+    ``size`` (S,) rising, ``error_db`` (S,): error against the logarithm of the points, straight on from the last two
+    sizes. The interval reaches from the points tried to the square of the ratio told.
+    """
+    if len(size) < 2 or not np.all(np.isfinite(error_db[-2:])):
+        return None
+    fall = float((error_db[-2] - error_db[-1]) / np.log(size[-1] / size[-2]))
+    if fall <= 0:
+        return None
+    ratio = float(np.exp(min((error_db[-1] - target_db) / fall, 10.0)))
+    if ratio > MOST_BEYOND:
+        return None
+    return Projection(size[-1] * ratio, float(size[-1]), size[-1] * ratio**2)
 
 
 def _half_width(x: Real, y: Real, fitted: Real, wanted: float, middle: float) -> float:

@@ -15,7 +15,7 @@ from scanproc.records.study import Study
 from scanproc.steps.each import Each, in_turn
 from scanproc.steps.extrapolate import DB_PER_RELATIVE_ERROR, far_field
 from scanproc.steps.order_choice import highest_order
-from scanproc.steps.points_law import Projection, crossing, project
+from scanproc.steps.points_law import Projection, carried_on, crossing, project
 from scanproc.steps.prepare import Estimator, prepare
 from scanproc.steps.subsets import spread_subset, subset_sizes
 from scanproc.steps.trial import Trial, make_stages, run_trials
@@ -252,7 +252,9 @@ def _needed(size: Real, mean: Real, spread: Real, frequency: Real, target_db: fl
     found = []
     for index, points in enumerate(middle):
         if np.isnan(points):
-            found.append(_more_than(project(frequency, middle, inside, frequency[index]), size[-1]))
+            by_law = _more_than(project(frequency, middle, inside, frequency[index]), size[-1])
+            own = carried_on(size, mean[:, index], target_db) if by_law.reason else None
+            found.append(own or by_law)
         else:
             top = high[index] if np.isfinite(high[index]) else float(size[-1])
             found.append(Projection(points, low[index], max(top, points)))

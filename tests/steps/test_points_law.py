@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from scanproc.steps.points_law import crossing, project
+from scanproc.steps.points_law import carried_on, crossing, project
 
 SIZE = np.array([100.0, 200.0, 400.0])
 
@@ -73,3 +73,14 @@ def test_scattered_bands_are_refused():
     frequency = 1000 * 10 ** (np.arange(6) / 10)
     needed = np.array([100.0, 300, 120, 400, 200, 600])
     assert "too wide" in project(frequency, needed, np.ones(6, bool), 4500.0).reason
+
+
+def test_a_curve_is_carried_on_a_little() -> None:
+    size, error = np.array([100.0, 200.0, 400.0]), np.array([-5.0, -16.0, -22.0])
+    found = carried_on(size, error, -24.0)
+    assert found is not None
+    assert found.points == pytest.approx(400 * 2 ** (1 / 3))  # 6 dB per doubling, 2 dB short
+    assert (found.low, found.high) == (400.0, pytest.approx(400 * 2 ** (2 / 3)))
+    assert carried_on(size, error, -30.0) is None
+    assert carried_on(size, np.array([-5.0, -22.0, -22.0]), -24.0) is None
+    assert carried_on(size[:1], error[:1], -24.0) is None
