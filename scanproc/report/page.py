@@ -134,12 +134,12 @@ def standing(summary: Mapping[str, Any]) -> Standing:
     """Whether all, some or no bands meet the target."""
     met = [band["meets_target"] for band in summary["bands"]]
     if all(met):
-        return Standing("met", "✓", "Enough points")
+        return Standing("met", "✓", "Target met")
     if not any(met):
-        return Standing("missed", "✕", "Not enough points")
+        return Standing("missed", "✕", "Target missed")
     low, high = summary["met_from_hz"], summary["met_up_to_hz"]
     start = "" if low == summary["lowest_hz"] else f"from {words.frequency(low)} "
-    return Standing("partly", "◐", f"Enough {start}up to {words.frequency(high)}")
+    return Standing("partly", "◐", f"Target met {start}up to {words.frequency(high)}")
 
 
 def _sections(material: Material) -> tuple[Section, ...]:

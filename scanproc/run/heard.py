@@ -62,6 +62,10 @@ class Heard:
             return self.whole(frequency_hz)
         return self._steadied(in_mean_air(self._read(frequency_hz), self.centre_m))
 
+    def in_mean_air(self, scan: Scan) -> Scan:
+        """A scan of these points as if the air had kept its mean speed of sound."""
+        return in_mean_air(scan, self.centre_m)
+
     def gated(self, frequency_hz: Real, window: Gate) -> Scan:
         """Cut by the window, as if the air had kept its mean speed of sound."""
         if self.has_responses:

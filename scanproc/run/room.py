@@ -137,7 +137,8 @@ def as_fitted(heard: Heard, plan: RoomPlan, frequency_hz: Real, ways: Ways) -> t
     low, high = frequency_hz[frequency_hz <= start], frequency_hz[frequency_hz > start]
     scans, plans = [], [] if plan.fit is None else [plan.fit]
     if len(low):
-        scans.append(ways.clean(heard.whole(low)) if plan.separated else heard.steady(low))
+        clean = heard.in_mean_air(ways.clean(heard.whole(low))) if plan.separated else heard.steady(low)
+        scans.append(clean)
     if len(low) and plan.separated:
         plans.insert(0, ways.plan(scans[0], low))
     if len(high):

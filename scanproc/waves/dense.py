@@ -13,6 +13,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.linalg import LinAlgError, cython_blas, cython_lapack, lapack
 
+from scanproc.conventions import Real
+
 Matrix = TypeVar("Matrix", bound=NDArray[Any])
 
 
@@ -64,6 +66,13 @@ def inverse_from(lower: Matrix) -> Matrix:
     inverse = cast(Matrix, below + below.conj().T)
     inverse[np.diag_indices(size)] = np.diag(lower)
     return inverse
+
+
+def row_power(matrix: NDArray[Any]) -> Real:
+    """Σ_j |m_ij|² per row."""
+    if np.isrealobj(matrix):
+        return np.einsum("ij,ij->i", matrix, matrix)
+    return np.einsum("ij,ij->i", matrix.real, matrix.real) + np.einsum("ij,ij->i", matrix.imag, matrix.imag)
 
 
 def _gram(matrix: Matrix, turned: bytes, size: int, inner: int, scale: float) -> Matrix:

@@ -15,7 +15,14 @@ from scipy.linalg import cho_solve, lapack
 from scipy.optimize import minimize
 
 from scanproc.conventions import Complex, Real
-from scanproc.waves.dense import gram_of_columns, gram_of_rows, inverse_from, lower_factor, solve_rows
+from scanproc.waves.dense import (
+    gram_of_columns,
+    gram_of_rows,
+    inverse_from,
+    lower_factor,
+    row_power,
+    solve_rows,
+)
 
 NOISE_FLOOR = 1e-9
 """Smallest noise variance relative to the data's mean square."""
@@ -174,7 +181,7 @@ class _ByPoints(_Factor):
 
     def fit(self, data: Complex) -> GaussianFit:
         inverse = _inverse_rows(self.triangle)
-        diagonal = _column_power(inverse)
+        diagonal = row_power(inverse.T)
         solved = cho_solve((self.triangle, True), data, check_finite=False)
         mean = self.root * (solved.conj() @ self.scaled).conj()
         amplitude = float(np.real(np.vdot(data, solved))) / len(data)
@@ -184,7 +191,7 @@ class _ByPoints(_Factor):
         weighted = functional * self.root
         prior = np.sum(weighted.real**2 + weighted.imag**2, axis=1)
         cross = weighted @ self.scaled.conj().T
-        return np.maximum(prior - _row_power(solve_rows(self.triangle, cross, overwrite=True)), 0)
+        return np.maximum(prior - row_power(solve_rows(self.triangle, cross, overwrite=True)), 0)
 
 
 class _ByColumns(_Factor):
@@ -199,13 +206,13 @@ class _ByColumns(_Factor):
         return GaussianFit(self.root * mean_scaled, solved / diagonal, 1 / diagonal, amplitude, self)
 
     def functional_variance(self, functional: Complex) -> Real:
-        return _row_power(solve_rows(self.triangle, functional * self.root, overwrite=True))
+        return row_power(solve_rows(self.triangle, functional * self.root, overwrite=True))
 
     def _spread(self) -> Real:
         """Posterior variance at the points, (points,), by blocks to save memory."""
         starts = range(0, len(self.scaled), POINTS_AT_ONCE)
         blocks = [self.scaled[start : start + POINTS_AT_ONCE] for start in starts]
-        return np.concatenate([_row_power(solve_rows(self.triangle, block)) for block in blocks])
+        return np.concatenate([row_power(solve_rows(self.triangle, block)) for block in blocks])
 
 
 def _factorise(columns: Complex, variance: Real, noise: float, overwrite: bool) -> _ByPoints | _ByColumns:
@@ -225,19 +232,3 @@ def _inverse_rows(triangle: Complex) -> Complex:
     """L⁻¹ of the lower Cholesky factor, zero above the diagonal."""
     inverse, _ = lapack.ztrtri(np.tril(triangle), lower=1)
     return inverse
-
-
-def _column_power(matrix: Complex) -> Real:
-    """Σ_i |m_ij|² per column."""
-    power: Real = np.einsum("ij,ij->j", matrix.real, matrix.real) + np.einsum(
-        "ij,ij->j", matrix.imag, matrix.imag
-    )
-    return power
-
-
-def _row_power(matrix: Complex) -> Real:
-    """Σ_j |m_ij|² per row."""
-    power: Real = np.einsum("ij,ij->i", matrix.real, matrix.real) + np.einsum(
-        "ij,ij->i", matrix.imag, matrix.imag
-    )
-    return power

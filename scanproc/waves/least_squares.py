@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from scipy.linalg import LinAlgError, lapack, qr, solve_triangular
 
 from scanproc.conventions import Complex, Real
-from scanproc.waves.dense import gram_of_columns, lower_factor, solve_rows
+from scanproc.waves.dense import gram_of_columns, lower_factor, row_power, solve_rows
 
 Basis = TypeVar("Basis", Real, Complex, Real | Complex)
 
@@ -51,7 +51,7 @@ class NestedFit:
         On a regular grid high orders may repeat low ones, or one point alone decide a term.
         """
         diagonal = np.abs(np.diag(self.triangle))
-        dependent = diagonal < LEAST_INDEPENDENCE * np.sqrt(_row_power(self.triangle.T))
+        dependent = diagonal < LEAST_INDEPENDENCE * np.sqrt(row_power(self.triangle.T))
         column = int(np.argmax(dependent)) if dependent.any() else len(diagonal)
         told_apart = int(np.searchsorted(self.ends, column, side="right"))
         judged_by_others = int(np.sum(self.leverage.max(axis=1) < 1 - LEAST_FREEDOM))
@@ -75,7 +75,7 @@ def nested_fit(
     """
     orthogonal, triangle = orthogonalised(basis, overwrite)
     starts = (0, *ends[:-1])
-    leverage = np.cumsum([_row_power(orthogonal[:, a:b]) for a, b in zip(starts, ends, strict=True)], axis=0)
+    leverage = np.cumsum([row_power(orthogonal[:, a:b]) for a, b in zip(starts, ends, strict=True)], axis=0)
     shape = (len(ends), data.shape[1])
     fit = NestedFit(
         ends=tuple(ends),
@@ -129,7 +129,7 @@ def coefficient_variance(fit: NestedFit, truncation: int) -> Real:
     """Variances of the coefficients for data of variance one, the diagonal of (AᴴA)⁻¹."""
     count = fit.ends[truncation]
     inverse = solve_triangular(fit.triangle[:count, :count], np.eye(count), check_finite=False)
-    return _row_power(inverse)
+    return row_power(inverse)
 
 
 def functional_variance(fit: NestedFit, truncation: int, functional: Real | Complex) -> Real:
@@ -139,7 +139,7 @@ def functional_variance(fit: NestedFit, truncation: int, functional: Real | Comp
     """
     count = fit.ends[truncation]
     solved = solve_triangular(fit.triangle[:count, :count], functional.T, trans="T", check_finite=False)
-    return _row_power(solved.T)
+    return row_power(solved.T)
 
 
 def decibels(power_ratio: Real) -> Real:
@@ -174,10 +174,3 @@ def _weighted_power(weights: Real, residual: Real | Complex) -> Real:
     sums = weights @ (pairs * pairs)
     total: Real = sums[:, 0::2] + sums[:, 1::2]
     return total
-
-
-def _row_power(matrix: Real | Complex) -> Real:
-    """Σ_j |m_ij|² per row."""
-    if np.isrealobj(matrix):
-        return np.einsum("ij,ij->i", matrix, matrix)
-    return np.einsum("ij,ij->i", matrix.real, matrix.real) + np.einsum("ij,ij->i", matrix.imag, matrix.imag)

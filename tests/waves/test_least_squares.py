@@ -13,6 +13,7 @@ from scanproc.waves.least_squares import (
     coefficients,
     functional_variance,
     nested_fit,
+    orthogonalised,
 )
 from scanproc.waves.radial import outgoing_radial
 
@@ -155,3 +156,20 @@ def test_a_field_within_the_basis_leaves_nothing():
     fit = nested_fit(basis, data, [(n + 1) ** 2 for n in range(9)])
     assert np.all(fit.held_out_db()[6:] < -280)
     assert np.all(fit.held_out_db()[5] > -40)
+
+
+@pytest.mark.parametrize("kind", ["real", "complex"])
+@pytest.mark.parametrize("condition", [1.0, 30.0, 900.0, 1e4, 1e9])
+def test_both_ways_to_factorise_agree_with_householder_to_1e_8(kind, condition):
+    """On both sides of the condition up to which the Gram matrix is used."""
+    matrix = drawn(11, 60, 20)
+    left, _, right = np.linalg.svd(matrix.real if kind == "real" else matrix, full_matrices=False)
+    basis = left * np.geomspace(1, 1 / condition, 20) @ right
+    orthogonal, triangle = orthogonalised(basis)
+    want, _ = np.linalg.qr(basis)
+    turn = np.sum(want.conj() * orthogonal, axis=0)  # each column up to a phase
+    np.testing.assert_allclose(np.abs(turn), 1, atol=1e-8)
+    np.testing.assert_allclose(orthogonal, want * turn, atol=1e-8)
+    np.testing.assert_allclose(orthogonal.conj().T @ orthogonal, np.eye(20), atol=1e-8)
+    np.testing.assert_allclose(orthogonal @ triangle, basis, atol=1e-12)
+    assert np.all(np.tril(triangle, -1) == 0)

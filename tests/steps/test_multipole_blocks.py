@@ -1,0 +1,52 @@
+"""Multipoles as columns of the informed fit: far and near, moved to another centre, complete up to a degree."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from scanproc.conventions import mode_count
+from scanproc.steps.box import Box
+from scanproc.steps.multipole_blocks import complete_multipoles, low_multipoles
+from scanproc.waves.directions import fibonacci_sphere
+
+BOX = Box(np.array([0.02, 0.0, 0.05]), np.array([0.3, 0.2, 0.4]))
+SCALING_M = 0.5
+
+
+def test_far_away_the_columns_are_their_far_field() -> None:
+    """p r e^{jkr} at 2 km, the distance told from another centre than that of the terms."""
+    k, centre, far_m = 8.0, np.array([0.1, -0.05, 0.0]), 2e3
+    direction = fibonacci_sphere(40)
+    for one in (*low_multipoles(np.array([[0.0, 0.05, 0.1]])), *complete_multipoles(BOX, k)):
+        low = slice(0, mode_count(4))
+        near = one.columns_at(centre + far_m * direction, k, SCALING_M)[:, low]
+        want = near * far_m * np.exp(1j * k * far_m)
+        found = one.far_columns(direction, centre, k, SCALING_M)[:, low]
+        np.testing.assert_allclose(found, want, atol=0.02 * np.abs(want).max())
+
+
+@pytest.mark.parametrize("k", [5.0, 20.0, 60.0])
+def test_every_mode_is_in_one_group(k: float) -> None:
+    (one,) = complete_multipoles(BOX, k)
+    assert one.order == int(np.ceil(k * float(BOX.reach_m(BOX.centre_m)))) + 2
+    share = one.share()
+    assert share.shape == (len(one.names), mode_count(one.order))
+    np.testing.assert_array_equal(share.sum(axis=0), 1)
+    assert share.any(axis=1).all()
+
+
+def test_a_monopole_anywhere_in_the_device_lies_in_the_complete_columns() -> None:
+    """Least squares on e^{-jkR}/R at 0.45 m, at a corner of the box."""
+    k = 20.0
+    (one,) = complete_multipoles(BOX, k)
+    position = BOX.centre_m + 0.45 * fibonacci_sphere(700)
+    distance = np.linalg.norm(position - (BOX.centre_m + 0.3 * BOX.size_m), axis=1)
+    field = np.exp(-1j * k * distance) / distance
+    columns = one.columns_at(position, k, SCALING_M)
+    missed = field - columns @ np.linalg.lstsq(columns, field, rcond=None)[0]
+    assert np.linalg.norm(missed) < 0.05 * np.linalg.norm(field)
+
+
+def test_where_the_degrees_are_too_many_there_are_none() -> None:
+    assert complete_multipoles(BOX, 200.0) == []
