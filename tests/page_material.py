@@ -84,6 +84,7 @@ def study() -> Study:
         size=size,
         draws=5,
         held_out_db=held_out,
+        predicted_by_order_db=held_out - 8,
         predicted_db=predicted,
         predicted_spread_db=np.full(predicted.shape, 1.2),
         order=best,

@@ -17,6 +17,7 @@ class Study:
 
     - ``held_out_db`` (S, orders, B): error at points left out, mean over draws; where the informed fit was taken, its
       own leave-one-out error stands at its order
+    - ``predicted_by_order_db`` (S, orders, B): predicted far-field error likewise
     - ``predicted_db`` (S, B): predicted far-field error of the estimator that was used, mean over draws;
       ``predicted_spread_db`` (S, B): its standard deviation over draws
     - ``order`` (S, B): the order used; ``curve_spread_db`` (S, B): rms departure of the orbit curves from those of
@@ -33,6 +34,7 @@ class Study:
     size: Integer
     draws: int
     held_out_db: Real
+    predicted_by_order_db: Real
     predicted_db: Real
     predicted_spread_db: Real
     order: Integer
@@ -50,7 +52,8 @@ class Study:
         put(self, "size", integer_array("size", self.size, ("sizes",)))
         shape = (len(self.size), len(self.band_hz))
         cube = (shape[0], "orders", shape[1])
-        put(self, "held_out_db", real_array("held_out_db", self.held_out_db, cube, finite=False))
+        for name in ("held_out_db", "predicted_by_order_db"):
+            put(self, name, real_array(name, getattr(self, name), cube, finite=False))
         for name in ("predicted_db", "predicted_spread_db", "curve_spread_db"):
             put(self, name, real_array(name, getattr(self, name), shape, finite=False))
         put(self, "order", integer_array("order", self.order, shape))

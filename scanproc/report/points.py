@@ -135,6 +135,7 @@ def _size(study: Study, row: int) -> Mapping[str, Any]:
         "order": [int(order) for order in study.order[row]],
         "curve_spread_db": _plain(study.curve_spread_db[row]),
         "held_out_db": [_plain(line) for line in study.held_out_db[row]],
+        "predicted_by_order_db": [_plain(line) for line in study.predicted_by_order_db[row]],
     }
 
 

@@ -150,7 +150,12 @@ def _gathered(
         band_hz=centre,
         size=size,
         draws=draws,
-        held_out_db=_with_informed(_held_out(trials, members), order, trials, members),
+        held_out_db=_with_informed(
+            _by_order(trials, "left_out_db", members), _used_held_out, order, trials, members
+        ),
+        predicted_by_order_db=_with_informed(
+            _by_order(trials, "predicted_db", members), _used_predicted, order, trials, members
+        ),
         predicted_db=mean,
         predicted_spread_db=spread,
         order=order,
@@ -183,28 +188,34 @@ def _by_band(error_db: Real, members: list[Integer]) -> Real:
     return 10 * np.log10(np.stack([power[:, m].mean(axis=1) for m in members], axis=1))
 
 
-def _held_out(trials: list[list[Trial]], members: list[Integer]) -> Real:
-    """Errors at points left out, (sizes, orders, bands), NaN above the orders of a size."""
-    orders = max(len(one[0].left_out_db) for one in trials)
+def _by_order(trials: list[list[Trial]], name: str, members: list[Integer]) -> Real:
+    """Errors (orders, F) of that name as (sizes, orders, bands), NaN above the orders of a size."""
+    orders = max(len(getattr(one[0], name)) for one in trials)
     table = np.full((len(trials), orders, len(members)), np.nan)
     for row, one in zip(table, trials, strict=True):
-        power = _mean_power([trial.left_out_db for trial in one])
+        power = _mean_power([getattr(trial, name) for trial in one])
         for column, inside in enumerate(members):
             row[: len(power), column] = 10 * np.log10(power[:, inside].mean(axis=1))
     return table
 
 
-def _with_informed(table: Real, order: Integer, trials: list[list[Trial]], members: list[Integer]) -> Real:
-    """The table with the informed fits' own held-out error at their order, where they were taken."""
+def _with_informed(
+    table: Real,
+    used: Callable[[Trial], Real],
+    order: Integer,
+    trials: list[list[Trial]],
+    members: list[Integer],
+) -> Real:
+    """The table with the informed fits' own error at their order, where they were taken."""
     tall = np.pad(
         table, ((0, 0), (0, max(0, int(order.max()) + 1 - table.shape[1])), (0, 0)), constant_values=np.nan
     )
     for row, one in enumerate(trials):
-        used = np.stack([_used_held_out(trial) for trial in one])
+        error = np.stack([used(trial) for trial in one])
         informed = np.stack([trial.expansion.estimator == 1 for trial in one])
         for column, inside in enumerate(members):
             if informed[:, inside].any():
-                tall[row, order[row, column], column] = 10 * np.log10(np.mean(10 ** (used[:, inside] / 10)))
+                tall[row, order[row, column], column] = 10 * np.log10(np.mean(10 ** (error[:, inside] / 10)))
     return tall
 
 
@@ -213,6 +224,10 @@ def _used_held_out(trial: Trial) -> Real:
     found = trial.expansion
     used: Real = np.take_along_axis(found.held_out_db, found.order[None], axis=0)[0]
     return used
+
+
+def _used_predicted(trial: Trial) -> Real:
+    return trial.expansion.far_field_error_db
 
 
 def _mean_power(error_db: list[Real]) -> Real:

@@ -24,6 +24,7 @@ from scanproc.steps.uncertainty import (
     DEGREES_BEYOND,
     PATTERN_ORDER,
     Uncertainty,
+    errors_by_order,
     far_field_error_db,
     missing_share,
     truncation_uncertainty,
@@ -41,10 +42,15 @@ MOST_TESTS = 600
 
 @dataclass(frozen=True, eq=False)
 class Trial:
-    """What one subset yields: ``expansion`` over the study's frequencies, and ``left_out_db`` (orders, F)."""
+    """What one subset yields: ``expansion`` over the study's frequencies, at the order chosen.
+
+    ``left_out_db`` and ``predicted_db`` (orders, F): error at points left out and predicted far-field error of every
+    order, NaN where the points cannot tell.
+    """
 
     expansion: Expansion
     left_out_db: Real
+    predicted_db: Real
 
 
 @dataclass(frozen=True, eq=False)
@@ -89,12 +95,18 @@ def run_trials(
     """The trials of one subset about all centres, side by side."""
     drawn = [(stage, judges(stage.scan.points, chosen, rng)) for stage in stages]
     trials = each(lambda one: run_trial(one[0], chosen, one[1]), drawn)
-    orders = max(len(trial.left_out_db) for trial in trials)
-    padded = [
-        np.pad(trial.left_out_db, ((0, orders - len(trial.left_out_db)), (0, 0)), constant_values=np.nan)
-        for trial in trials
-    ]
-    return Trial(join([trial.expansion for trial in trials]), np.concatenate(padded, axis=1))
+    return Trial(
+        join([trial.expansion for trial in trials]),
+        _side_by_side([trial.left_out_db for trial in trials]),
+        _side_by_side([trial.predicted_db for trial in trials]),
+    )
+
+
+def _side_by_side(tables: Sequence[Real]) -> Real:
+    """Tables (orders, some frequencies) as one, NaN above the orders of each."""
+    orders = max(len(table) for table in tables)
+    padded = [np.pad(table, ((0, orders - len(table)), (0, 0)), constant_values=np.nan) for table in tables]
+    return np.concatenate(padded, axis=1)
 
 
 def judges(points: int, chosen: Integer, rng: np.random.Generator) -> Integer:
@@ -126,7 +138,19 @@ def run_trial(stage: Stage, chosen: Integer, tested: Integer) -> Trial:
     held_out = np.concatenate([nested.held_out_db() for nested in fits], axis=1)
     orders = choose_orders(held_out, scan.frequency_hz)
     values, found = _solved(stage.view, shell, fits, pieces, orders, k)
-    excess = _excess(fits, left_out, orders)
+    every_excess = _excess(fits, left_out)
+    predicted = [
+        errors_by_order(
+            nested,
+            k[piece],
+            stage.view.scaling_radius_m,
+            stage.reach_m,
+            stage.sensor_noise[piece],
+            every_excess[:, piece],
+        )
+        for nested, piece in zip(fits, pieces, strict=True)
+    ]
+    excess = every_excess[orders, np.arange(len(k))]
     noise = np.concatenate([relative_noise(nested) for nested in fits], axis=1)[orders, np.arange(len(k))]
     missing = missing_share(noise * excess, orders, k, np.full(len(k), stage.reach_m), stage.sensor_noise)
     found = replace(found, variance_pa2=found.variance_pa2 * excess)
@@ -152,18 +176,18 @@ def run_trial(stage: Stage, chosen: Integer, tested: Integer) -> Trial:
             np.concatenate([one.power for one in left_out], axis=1)
             / np.sum(np.abs(scan.pressure_pa[tested]) ** 2, axis=0)
         ),
+        np.concatenate(predicted, axis=1),
     )
 
 
-def _excess(fits: Sequence[NestedFit], left_out: Sequence[LeftOut], orders: Integer) -> Real:
-    """By how much the noise seen at left-out points exceeds that of leave-one-out, (F,), never below one.
+def _excess(fits: Sequence[NestedFit], left_out: Sequence[LeftOut]) -> Real:
+    """By how much the noise seen at left-out points exceeds that of leave-one-out, (orders, F), never below one.
 
     Points in close pairs or far from their neighbours make leave-one-out too bold.
     """
     seen = np.concatenate([one.noise_power for one in left_out], axis=1)
     taken = np.concatenate([nested.noise_power for nested in fits], axis=1)
-    at = (orders, np.arange(len(orders)))
-    excess: Real = np.maximum(seen[at] / taken[at], 1)
+    excess: Real = np.maximum(seen / taken, 1)
     return excess
 
 

@@ -33,7 +33,7 @@ def with_informed(
     """The trial with the informed fit at the frequencies where it predicts clearly less far-field error.
 
     It is tried where ``worth`` (F,) says so, the truncated fit has not met the target, and the plan has learnt
-    weights. ``left_out_db`` stays that of the truncated orders.
+    weights. The tables by order stay those of the truncated fits.
     """
     first = truncated.expansion
     tried = worth & _learnt(plan, scan) & ~(first.far_field_error_db <= target_db - EASY_DB)
@@ -45,7 +45,7 @@ def with_informed(
     for index, other in zip(where, others, strict=True):
         if other.far_field_error_db[0] < first.far_field_error_db[index] - CLEAR_GAIN_DB:
             parts[index] = other
-    return Trial(join(parts), truncated.left_out_db)
+    return replace(truncated, expansion=join(parts))
 
 
 def _learnt(plan: FitPlan, scan: Scan) -> Boolean:

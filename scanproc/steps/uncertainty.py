@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.linalg import solve_triangular
 
 from scanproc.conventions import Complex, Integer, Real, mode_count, mode_degrees
+from scanproc.waves.dense import row_power
 from scanproc.waves.directions import lebedev_grid
 from scanproc.waves.harmonics import real_harmonics
-from scanproc.waves.least_squares import NestedFit, coefficient_variance, decibels, functional_variance
+from scanproc.waves.least_squares import NestedFit, all_coefficients, decibels, functional_variance
 from scanproc.waves.radial import far_radial
 
 PATTERN_ORDER = 6
@@ -43,16 +44,44 @@ def truncation_uncertainty(
     turns it into the larger part. Beyond the order: what the next degrees hold, less what noise alone would put there.
     ``phase`` (modes, columns): factors by which coefficients were divided after the fit.
     """
-    noise = nested.noise_power[order, columns]
-    within = _mean_by_degree(coefficient_variance(nested, order), order)[:, None] * noise
-    beyond = [_left_out(nested, n, columns, noise) for n in range(order + 1, order + 1 + DEGREES_BEYOND)]
-    for degree, left_out in enumerate(beyond, start=order + 1):
-        within += _leak(nested, order, degree)[:, None] * left_out
     middle = len(columns) // 2
     pattern = _pattern(nested, order, float(wavenumber[middle]), scaling_radius_m, phase[:, middle])
-    return Uncertainty(
-        np.concatenate([within, np.stack(beyond)]), np.repeat(pattern[:, None], len(columns), axis=1)
+    variance = _variance_by_degree(
+        nested, order, nested.noise_power[order, columns], _leftovers(nested, columns)
     )
+    return Uncertainty(variance, np.repeat(pattern[:, None], len(columns), axis=1))
+
+
+def errors_by_order(
+    nested: NestedFit,
+    wavenumber: Real,
+    scaling_radius_m: float,
+    reach_m: float,
+    sensor_noise: Real,
+    excess: Real,
+) -> Real:
+    """Predicted far-field error of every order, dB re the rms over the sphere, (orders, F); NaN where not usable.
+
+    By the variances of :func:`truncation_uncertainty` times ``excess`` (orders, F), and :func:`missing_share`.
+    """
+    top = len(nested.ends) - 1
+    degrees = np.arange(top + 1 + DEGREES_BEYOND)
+    radial = [far_radial(int(degrees[-1]), k, k * scaling_radius_m) for k in wavenumber]
+    power = np.abs(np.stack(radial, axis=1)) ** 2
+    weight = (2 * degrees + 1)[:, None] * power
+    relative = nested.noise_power * nested.leverage.shape[1] / nested.data_power * excess
+    leftovers = _leftovers(nested, slice(None))
+    error = np.full(nested.noise_power.shape, np.nan)
+    every = zip(range(nested.usable), all_coefficients(nested), strict=False)
+    for order, values in every:
+        variance = _variance_by_degree(nested, order, nested.noise_power[order], leftovers)
+        field = np.sum(power[mode_degrees(order)] * np.abs(values) ** 2, axis=0)
+        shown = np.sum(weight[: len(variance)] * variance, axis=0) * excess[order] / field
+        at = np.full(len(wavenumber), order)
+        error[order] = shown + missing_share(
+            relative[order], at, wavenumber, np.full(at.shape, reach_m), sensor_noise
+        )
+    return decibels(error)
 
 
 def missing_share(noise: Real, order: Integer, wavenumber: Real, reach_m: Real, sensor_noise: Real) -> Real:
@@ -98,25 +127,50 @@ def far_field_error_db(
     return decibels(error)
 
 
-def _left_out(nested: NestedFit, degree: int, columns: Integer, noise: Real) -> Real:
-    """Mean |a|² of a degree above the order, from the fit that ends with it, less its noise, (columns,)."""
-    if degree >= nested.usable:
-        return np.zeros(len(columns))
-    block = slice(nested.ends[degree - 1], nested.ends[degree])
-    inverse = solve_triangular(nested.triangle[block, block], np.eye(2 * degree + 1), check_finite=False)
-    found = np.mean(np.abs(inverse @ nested.projection[block, columns]) ** 2, axis=0)
-    by_noise = noise * np.mean(np.sum(np.abs(inverse) ** 2, axis=1))
-    excess: Real = np.maximum(found - by_noise, 0)
-    return excess
+@dataclass(frozen=True, eq=False)
+class _Leftover:
+    """A degree from the fit that ends with it: ``found`` (F,) mean |a|², ``by_noise`` what noise of one gives."""
+
+    found: Real
+    by_noise: float
 
 
-def _leak(nested: NestedFit, order: int, degree: int) -> Real:
-    """Variance that coefficients of variance one of a degree above the order cause within it, (degrees,)."""
-    if degree >= len(nested.ends):
-        return np.zeros(order + 1)
-    end, block = nested.ends[order], slice(nested.ends[degree - 1], nested.ends[degree])
-    leak = solve_triangular(nested.triangle[:end, :end], nested.triangle[:end, block], check_finite=False)
-    return _mean_by_degree(np.sum(np.abs(leak) ** 2, axis=1), order)
+def _leftovers(nested: NestedFit, columns: Integer | slice) -> list[_Leftover]:
+    """Every usable degree."""
+    every = []
+    for start, end in zip((0, *nested.ends[:-1]), nested.ends[: nested.usable], strict=False):
+        inverse = nested.inverse[start:end, start:end]
+        found = np.mean(np.abs(inverse @ nested.projection[start:end, columns]) ** 2, axis=0)
+        every.append(_Leftover(found, float(np.mean(row_power(inverse)))))
+    return every
+
+
+def _variance_by_degree(nested: NestedFit, order: int, noise: Real, leftovers: list[_Leftover]) -> Real:
+    """Mean variance of the coefficients of each degree, those left out in the last rows, (degrees, F)."""
+    end = nested.ends[order]
+    within = _mean_by_degree(nested.unit_variance[order, :end], order)[:, None] * noise
+    beyond = np.zeros((DEGREES_BEYOND, len(noise)))
+    leaks = _leaks(nested, order, min(order + DEGREES_BEYOND, len(leftovers) - 1))
+    for row, leak, degree in zip(beyond, leaks, leftovers[order + 1 :], strict=False):
+        row[:] = np.maximum(degree.found - noise * degree.by_noise, 0)
+        within += leak[:, None] * row
+    return np.concatenate([within, beyond])
+
+
+def _leaks(nested: NestedFit, order: int, last: int) -> Iterator[Real]:
+    """For each degree above the order up to the last, the variance that its coefficients of variance one cause in the
+    fitted ones, (degrees,): the mean row power of X = R₁₁⁻¹R₁₂.
+
+    From the blocks S of R⁻¹, with R S = I: X₂ = -S₁₂S₂₂⁻¹ for the next degree, and so on.
+    """
+    end = nested.ends[order]
+    passed = np.zeros((end, 0))
+    for degree in range(order + 1, last + 1):
+        start, stop = nested.ends[degree - 1], nested.ends[degree]
+        direct = nested.inverse[:end, start:stop] + passed @ nested.inverse[end:start, start:stop]
+        leak = -direct @ nested.triangle[start:stop, start:stop]
+        passed = np.concatenate([passed, leak], axis=1)
+        yield _mean_by_degree(row_power(leak), order)
 
 
 def _mean_by_degree(value: Real, order: int) -> Real:

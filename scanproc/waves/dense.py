@@ -58,6 +58,20 @@ def solve_rows(lower: Matrix, rows: Matrix, *, overwrite: bool = False) -> Matri
     return solved
 
 
+def inverse_of_upper(upper: Matrix) -> Matrix:
+    """U⁻¹, with zeros below the diagonal. Raises LinAlgError when a diagonal entry is zero."""
+    size, info = len(upper), ctypes.c_int(0)
+    inverse = cast(Matrix, np.triu(upper))
+    _call(
+        cython_lapack,
+        "dtrtri" if np.isrealobj(inverse) else "ztrtri",
+        [b"L", b"N", size, inverse, size, info],
+    )
+    if info.value:
+        raise LinAlgError("the matrix is singular")
+    return inverse
+
+
 def inverse_from(lower: Matrix) -> Matrix:
     """The inverse of L Lᴴ, whole, from ``lower``, which is overwritten."""
     size, info = len(lower), ctypes.c_int(0)

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from typing import TypeVar
 
 import numpy as np
@@ -11,7 +12,7 @@ from numpy.typing import NDArray
 from scipy.linalg import LinAlgError, lapack, qr, solve_triangular
 
 from scanproc.conventions import Complex, Real
-from scanproc.waves.dense import gram_of_columns, lower_factor, row_power, solve_rows
+from scanproc.waves.dense import gram_of_columns, inverse_of_upper, lower_factor, row_power, solve_rows
 
 Basis = TypeVar("Basis", Real, Complex, Real | Complex)
 
@@ -44,7 +45,7 @@ class NestedFit:
     noise_power: Real
     data_power: Real
 
-    @property
+    @cached_property
     def usable(self) -> int:
         """How many truncations the points can tell apart, each point judged by others.
 
@@ -56,6 +57,19 @@ class NestedFit:
         told_apart = int(np.searchsorted(self.ends, column, side="right"))
         judged_by_others = int(np.sum(self.leverage.max(axis=1) < 1 - LEAST_FREEDOM))
         return min(told_apart, judged_by_others)
+
+    @cached_property
+    def inverse(self) -> Real | Complex:
+        """R⁻¹; its leading blocks are those of the truncations. Raises LinAlgError when two columns are the same."""
+        return inverse_of_upper(self.triangle)
+
+    @cached_property
+    def unit_variance(self) -> Real:
+        """Variances of the coefficients for data of variance one, (orders, columns): the diagonals of all (AᴴA)⁻¹."""
+        added = [
+            row_power(self.inverse[:, a:b]) for a, b in zip((0, *self.ends[:-1]), self.ends, strict=True)
+        ]
+        return np.cumsum(added, axis=0)
 
     def held_out_db(self) -> Real:
         """10·log10(Σ|e|²/Σ|p|²), (orders, F); NaN for truncations that are not usable."""
@@ -127,9 +141,17 @@ def coefficients(
 
 def coefficient_variance(fit: NestedFit, truncation: int) -> Real:
     """Variances of the coefficients for data of variance one, the diagonal of (AᴴA)⁻¹."""
-    count = fit.ends[truncation]
-    inverse = solve_triangular(fit.triangle[:count, :count], np.eye(count), check_finite=False)
-    return row_power(inverse)
+    variance: Real = fit.unit_variance[truncation, : fit.ends[truncation]]
+    return variance
+
+
+def all_coefficients(fit: NestedFit, columns: slice | NDArray[np.int64] = slice(None)) -> Iterator[Complex]:
+    """The coefficients of every truncation in turn, (ends[truncation], F)."""
+    projection = fit.projection[:, columns]
+    found: Complex = np.zeros_like(projection)
+    for start, end in zip((0, *fit.ends[:-1]), fit.ends, strict=True):
+        found[:end] += fit.inverse[:end, start:end] @ projection[start:end]
+        yield found[:end]
 
 
 def functional_variance(fit: NestedFit, truncation: int, functional: Real | Complex) -> Real:
@@ -138,8 +160,7 @@ def functional_variance(fit: NestedFit, truncation: int, functional: Real | Comp
     ``functional`` (values, ends[truncation]): each row f gives f·c. Returns (values,).
     """
     count = fit.ends[truncation]
-    solved = solve_triangular(fit.triangle[:count, :count], functional.T, trans="T", check_finite=False)
-    return row_power(solved.T)
+    return row_power(functional @ fit.inverse[:count, :count])
 
 
 def decibels(power_ratio: Real) -> Real:

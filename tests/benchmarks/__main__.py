@@ -9,22 +9,30 @@ of matrix products.
 from __future__ import annotations
 
 import argparse
+import multiprocessing
+import resource
 import subprocess
 import sys
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
 
 import numpy as np
+from dask.distributed import Client, LocalCluster
 from rich.console import Console
 from rich.table import Table
 from scipy.special import sph_harm_y, spherical_jn, spherical_yn
+from threadpoolctl import threadpool_limits
 
 from scanproc.conventions import Complex, Real
 from scanproc.records.scan import Scan, ScanSetup
+from scanproc.run.fitting import in_threads
 from scanproc.steps.box import device_box
+from scanproc.steps.each import in_turn
 from scanproc.steps.fit import fit
 from scanproc.steps.informed import Device, fit_informed, learn
 from scanproc.steps.separation import separate
+from scanproc.steps.study import StudyChoices, study
 from scanproc.waves.directions import fibonacci_sphere
 
 SPEED_M_S = 343.2
@@ -65,6 +73,30 @@ def timed(work: Callable[[], object]) -> float:
     start = time.perf_counter()
     work()
     return time.perf_counter() - start
+
+
+@dataclass(frozen=True)
+class Measured:
+    """Seconds of one run in a process of its own, and the most memory that process held."""
+
+    seconds: float
+    mib: float
+
+
+def measured(work: Callable[[], object]) -> Measured:
+    """One run of some work in a forked child."""
+    context = multiprocessing.get_context("fork")
+    receiver, sender = context.Pipe(duplex=False)
+
+    def child() -> None:
+        seconds = timed(work)
+        sender.send((seconds, resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024))
+
+    process = context.Process(target=child)
+    process.start()
+    found = Measured(*receiver.recv())
+    process.join()
+    return found
 
 
 def products_per_second(dtype: type) -> float:
@@ -109,94 +141,115 @@ def _scan(position_m: Real, frequency_hz: Real) -> Scan:
     return Scan(setup, frequency_hz, monopoles(position_m, frequency_hz))
 
 
-def compare_all(points: int, frequencies: int) -> Table:
-    """The table of all workloads."""
-    table = Table("work", "scanproc s", "plain loop s", "ratio", "must reach", "floor s")
+def compare_all(points: int, frequencies: int) -> Iterator[tuple[str, ...]]:
+    """The rows of all workloads, one by one as they are measured."""
     real_rate, complex_rate = products_per_second(np.float64), products_per_second(np.complex128)
     order = int(np.sqrt(points / 1.1)) - 1
     top = min(40, order)
 
     scan = shell(points, frequencies)
-    ours = timed(lambda: fit(scan, order=top))
+    one_fit = measured(lambda: fit(scan, order=top))
     plain = plain_seconds(scan, np.full(frequencies, top), [frequencies // 2])
     floor = (2 * points * (top + 1) ** 4 + 4 * points * (top + 1) ** 2 * frequencies) / real_rate
-    table.add_row(
-        f"shell, order {top}, {frequencies} frequencies, all orders' held-out error",
-        *_cells(ours, plain),
-        "500",
-        f"{floor:.2f}",
-    )
+    name = f"shell, order {top}, {frequencies} frequencies, every order's held-out error"
+    yield row(name, one_fit, plain, "500", f"{floor:.2f}")
+
+    origin = (0.0, 0.0, 0.0)
+    for per_band in (3, frequencies):
+        choices = StudyChoices(8, 5, per_band=per_band)
+        ours = measured(lambda c=choices: study(scan, centre_m=origin, estimator="truncated", choices=c))
+        times = f"{ours.seconds / one_fit.seconds:.1f} fits"
+        what = f"up to {per_band} frequencies in a band" if per_band == 3 else "every frequency"
+        name = f"study of that shell, 8 sizes x 5 subsets, {what}"
+        yield name, f"{ours.seconds:.2f}", "", times, "15 fits", f"{ours.mib:.0f}", ""
 
     scan, count = two_shells(points, frequencies // 2), frequencies // 2
     low = min(30, int(np.sqrt(points / 2 / 1.1)) - 1)
-    ours = timed(lambda: separate(scan, order=low, refuse=False))
+    ours = measured(lambda: separate(scan, order=low, refuse=False))
     plain = plain_seconds(scan, np.full(count, low), [count // 2], regular=True)
-    table.add_row(f"two shells separated, order {low}, {count} frequencies", *_cells(ours, plain), "15", "")
+    yield row(f"two shells separated, order {low}, {count} frequencies", ours, plain, "15", "")
 
     scan = drum(points, frequencies // 2)
-    found = fit(
-        scan.take_frequencies(slice(None, None, max(1, count // 12))),
-        centre_m=(0, 0, 0),
-        estimator="truncated",
-        max_order=top,
-    )
+    some = scan.take_frequencies(slice(None, None, max(1, count // 12)))
+    found = fit(some, centre_m=origin, estimator="truncated", max_order=top)
     orders = np.minimum(np.interp(scan.frequency_hz, found.frequency_hz, found.order).astype(int) + 1, top)
-    tried = np.linspace(count // 4, count - 1, 4).astype(int)
-    few = scan.take_frequencies(tried)
-    ours = timed(
-        lambda: [
-            fit(few.take_frequencies(slice(i, i + 1)), order=int(orders[j])) for i, j in enumerate(tried)
-        ]
-    )
-    ours *= float(np.sum((orders + 1.0) ** 4) / np.sum((orders[tried] + 1.0) ** 4))
+    tried = np.linspace(count // 4, count - 1, 8).astype(int)
+    few = [(scan.take_frequencies(slice(j, j + 1)), int(orders[j])) for j in tried]
+    ours = measured(lambda: in_turn(_fit_one, few))
+    scaled = float(np.sum((orders + 1.0) ** 4) / np.sum((orders[tried] + 1.0) ** 4))
     plain = plain_seconds(scan, orders, list(tried))
-    table.add_row(
-        f"drum, orders to {orders.max()}, {count} frequencies (both scaled from 4)",
-        *_cells(ours, plain),
-        "5",
-        f"{8 * points * np.sum((orders + 1.0) ** 4) / complex_rate / 2:.1f}",
-    )
+    floor = 8 * points * np.sum((orders + 1.0) ** 4) / complex_rate / 2
+    name = f"drum, orders to {orders.max()}, {count} frequencies (both scaled from {len(few)})"
+    yield row(name, Measured(ours.seconds * scaled, ours.mib), plain, "5", f"{floor:.1f}")
+
+    alone = timed(lambda: in_turn(_fit_one, few))
+    threads = timed(lambda: in_threads(_fit_one, few))
+    name = "two threads against one on that drum"
+    yield name, f"{threads:.2f}", "", f"{alone / threads:.2f}", "1.6", "", ""
+    one, two = (seconds_on_workers(count, 3 * few[::-1]) for count in (1, 2))
+    yield "two worker processes against one on it", f"{two:.2f}", "", f"{one / two:.2f}", "1.6", "", ""
 
     scan = drum(points, frequencies).take_frequencies(slice(-1, None))
     k, device = 2 * np.pi * scan.frequency_hz[0] / SPEED_M_S, Device(device_box(scan.setup), np.empty((0, 3)))
     position, pressure, centre = scan.setup.position_m, scan.pressure_pa[:, 0], np.zeros(3)
     weights: list[dict[str, float]] = []
-    search = timed(lambda: weights.append(learn(position, pressure, k, device, centre, 1e-5)))
-    one = timed(lambda: fit_informed(position, pressure, k, device, centre, weights[0], 1e-5))
-    table.add_row(
-        "informed fit, one frequency at the top", f"{one:.1f} + {search:.1f} for weights", "", "", "10 s", ""
-    )
+    search = timed(lambda: weights.append(learn(position, pressure, k, device, centre)))
+    ours = measured(lambda: fit_informed(position, pressure, k, device, centre, weights[0], 1e-5))
+    name = f"informed fit, one frequency at the top ({search:.1f} s more where weights are learnt)"
+    yield name, f"{ours.seconds:.2f}", "", "", "10 s", f"{ours.mib:.0f}", ""
 
     for call in ("--version", "--help"):
+        command = [sys.executable, "-m", "scanproc", call]
         seconds = min(
-            timed(
-                lambda c=call: subprocess.run(
-                    [sys.executable, "-m", "scanproc", c], capture_output=True, check=True
-                )
-            )
-            for _ in range(5)
+            timed(lambda c=command: subprocess.run(c, capture_output=True, check=True)) for _ in range(5)
         )
-        table.add_row(
-            f"scanproc {call}", f"{seconds:.2f}", "", "", "0.15 s" if call == "--version" else "0.25 s", ""
-        )
-    return table
+        yield f"scanproc {call}", f"{seconds:.2f}", "", "", "0.25 s", "", ""
+
+
+def _fit_one(one: tuple[Scan, int]) -> object:
+    return fit(one[0], order=one[1])
+
+
+def seconds_on_workers(count: int, items: list[tuple[Scan, int]]) -> float:
+    """Seconds that so many worker processes of a local cluster take, once they are warm."""
+    with (
+        LocalCluster(n_workers=count, threads_per_worker=1, dashboard_address=None) as cluster,
+        Client(cluster) as client,
+    ):
+        client.gather(client.map(_fit_one, items[:count], pure=False))
+        return timed(lambda: client.gather(client.map(_fit_one, items, pure=False)))
 
 
 def growth(points: int, frequencies: int) -> str:
-    """Exponents of the time of a shell fit against frequencies, points and modes."""
+    """By what the time of a shell fit grows with frequencies, points and modes."""
     order = int(np.sqrt(points / 1.1) / 1.5) - 1
-    base = timed(lambda: fit(shell(points, frequencies), order=order))
-    more = timed(lambda: fit(shell(points, 2 * frequencies), order=order))
-    wider = timed(lambda: fit(shell(2 * points, frequencies), order=order))
-    higher = timed(lambda: fit(shell(points, frequencies), order=round(1.41 * order)))
+    scan, more, wider = (
+        shell(points, frequencies),
+        shell(points, 2 * frequencies),
+        shell(2 * points, frequencies),
+    )
+    base, twice, points_twice, modes_twice = (
+        min(timed(lambda s=s, n=n: fit(s, order=n)) for _ in range(3))
+        for s, n in ((scan, order), (more, order), (wider, order), (scan, round(1.41 * order)))
+    )
     return (
-        f"twice the frequencies: {more / base:.2f} times the time; twice the points: {wider / base:.2f}; "
-        f"twice the modes: {higher / base:.2f}"
+        f"twice the frequencies: {twice / base:.2f} times the time; "
+        f"twice the points: {points_twice / base:.2f}; twice the modes: {modes_twice / base:.2f}"
     )
 
 
-def _cells(ours: float, plain: float) -> tuple[str, str, str]:
-    return f"{ours:.2f}", f"{plain:.0f}", f"{plain / ours:.0f}"
+def growth_on_drum(points: int, frequencies: int) -> str:
+    """By what the time of any-geometry fits grows with frequencies, from half as many."""
+    scan = drum(points, frequencies)
+    half = scan.take_frequencies(slice(None, None, 2))
+    order = int(np.sqrt(points / 1.1) / 1.5) - 1
+    few, all_of_them = (timed(lambda s=s: fit(s, order=order)) for s in (half, scan))
+    return f"drum, {frequencies} frequencies against {len(half.frequency_hz)}: {all_of_them / few:.2f}"
+
+
+def row(name: str, ours: Measured, plain: float, must: str, floor: str) -> tuple[str, ...]:
+    cells = f"{ours.seconds:.2f}", f"{plain:.0f}", f"{plain / ours.seconds:.0f}"
+    return name, *cells, must, f"{ours.mib:.0f}", floor
 
 
 if __name__ == "__main__":
@@ -205,5 +258,11 @@ if __name__ == "__main__":
     parser.add_argument("--frequencies", type=int, default=480)
     given = parser.parse_args()
     console = Console(width=150)
-    console.print(compare_all(given.points, given.frequencies))
-    console.print(growth(given.points // 2, given.frequencies))
+    table = Table("work", "scanproc s", "plain loop s", "ratio", "must reach", "peak MiB", "floor s")
+    with threadpool_limits(limits=1, user_api="blas"):
+        for cells in compare_all(given.points, given.frequencies):
+            print("  ".join(cells), file=sys.stderr, flush=True)
+            table.add_row(*cells)
+        console.print(table)
+        console.print(growth(given.points // 2, given.frequencies))
+        console.print(growth_on_drum(given.points // 4, given.frequencies // 2))

@@ -58,7 +58,7 @@ def scan(points: int, frequencies: int, *, jitter: float, seed: int, highest_hz:
     return Scan(setup, frequency, pressure + 1e-3 * noise)
 
 
-def make_night(folder: Path, share: float = 1.0) -> None:
+def make_night(folder: Path, share: float = 1.0, frequencies: int = 240) -> None:
     """24 good scans and six bad ones, with a share of the points and frequencies of the full size."""
     rng = np.random.default_rng(1)
     for number in range(SMALL):
@@ -66,7 +66,8 @@ def make_night(folder: Path, share: float = 1.0) -> None:
         made = scan(points, 60, jitter=jitter, seed=number, highest_hz=4000.0)
         write_scan(folder / f"small-{number:02d}.h5", made)
     for number in range(2):
-        made = scan(int(3800 * share), int(240 * share), jitter=0.0, seed=100 + number, highest_hz=16000.0)
+        count = int(frequencies * share)
+        made = scan(int(3800 * share), count, jitter=0.0, seed=100 + number, highest_hz=16000.0)
         write_scan(folder / f"big-{number}.h5", made)
     whole = (folder / "small-01.h5").read_bytes()
     (folder / "bad-cut.h5").write_bytes(whole[: len(whole) // 2])
@@ -239,13 +240,14 @@ def main() -> None:
     parser.add_argument(
         "--quick", action="store_true", help="Scans a tenth as large, simply fitted, no pages."
     )
+    parser.add_argument("--frequencies", type=int, default=240, help="Of each of the two large scans.")
     parser.add_argument("--kills", type=int, default=5)
     parser.add_argument("--every", type=float, default=60.0, help="Seconds between kills.")
     parser.add_argument("--parts", nargs="*", default=PARTS, choices=PARTS)
     given = parser.parse_args()
     top = given.folder or Path(tempfile.mkdtemp(prefix="batch-benchmark-"))
     (top / "night").mkdir(parents=True)
-    make_night(top / "night", 0.1 if given.quick else 1.0)
+    make_night(top / "night", 0.1 if given.quick else 1.0, given.frequencies)
     settings = SETTINGS.format(study=str(given.study).lower())
     (top / "all.toml").write_text(QUICK_SETTINGS + settings if given.quick else settings)
     if given.quick:

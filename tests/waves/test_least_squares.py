@@ -9,6 +9,7 @@ from truth import rows
 from scanproc.waves.directions import fibonacci_sphere, unit_vectors
 from scanproc.waves.harmonics import real_harmonics
 from scanproc.waves.least_squares import (
+    all_coefficients,
     coefficient_variance,
     coefficients,
     functional_variance,
@@ -120,6 +121,15 @@ def test_variances_are_those_of_the_inverse_gram_matrix(kind):
     np.testing.assert_allclose(coefficient_variance(fit, 2), np.diag(covariance).real, rtol=1e-11)
     truth = np.einsum("vi,ij,vj->v", functional, covariance, functional.conj()).real
     np.testing.assert_allclose(functional_variance(fit, 2, functional), truth, rtol=1e-11)
+
+
+@pytest.mark.parametrize("kind", ["real", "complex"])
+def test_all_truncations_come_from_one_inverse(kind):
+    basis, data = basis_of(kind), drawn(5, 40, 10)
+    fit = nested_fit(basis, data, ENDS)
+    for end, found in zip(ENDS, all_coefficients(fit), strict=True):
+        truth = np.linalg.lstsq(basis[:, :end], data, rcond=None)[0]
+        np.testing.assert_allclose(found, truth, rtol=0, atol=1e-11 * np.abs(truth).max())
 
 
 @pytest.mark.parametrize("kind", ["real", "complex"])
