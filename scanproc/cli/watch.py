@@ -41,6 +41,11 @@ NOT_ENOUGH = 3
 @click.option(
     "--positions", type=click.Path(path_type=Path), help="Planned positions to choose the next from."
 )
+@click.option(
+    "--import-config",
+    type=click.Path(path_type=Path),
+    help="How a folder of recordings is read: settings of an import in TOML.",
+)
 @click.option("-c", "--config", type=click.Path(path_type=Path), help="Settings in TOML; see configs/.")
 def command(
     scan: Path,
@@ -50,19 +55,24 @@ def command(
     idle_s: float,
     run: str | None,
     positions: Path | None,
+    import_config: Path | None,
     config: Path | None,
     as_json: bool,
 ) -> Outcome:
     """Watch a SCAN that is still growing until its points are enough.
 
+    SCAN is a scan file that points are appended to, or a folder of WAV files with its table positions.csv, as import
+    takes it, that fills while the scan runs; the table may list all points beforehand.
     Refits as points come in and says on stderr how far the target is met, how many points and how much time are left,
     and where points help most. Ends with code 0 when the target is met, 3 when the scan ended short of it.
     """
-    from scanproc.run.settings import Settings, read_settings
+    from scanproc.run.import_settings import ImportSettings
+    from scanproc.run.settings import Settings, read_sections, read_settings
     from scanproc.run.watch import WatchChoices, watch
 
     settings = Settings() if config is None else read_settings(config)
-    choices = WatchChoices(target_db, up_to_hz, every_s, idle_s, run, positions)
+    recordings = None if import_config is None else read_sections(import_config, ImportSettings)
+    choices = WatchChoices(target_db, up_to_hz, every_s, idle_s, run, positions, recordings)
     look = watch(scan, settings, choices, _say)
     return Outcome(look.as_json(), look.lines(), 0 if look.answer.enough else NOT_ENOUGH)
 

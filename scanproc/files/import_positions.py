@@ -12,6 +12,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from difflib import get_close_matches
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -35,6 +36,17 @@ class PointTable:
     time_s: Real | None = None
     temperature_c: Real | None = None
     layer: Integer | None = None
+
+    def take(self, chosen: Integer) -> PointTable:
+        """The chosen points (indices)."""
+
+        def some(values: Any) -> Any:
+            return None if values is None else values[chosen]
+
+        files = None if self.file is None else tuple(self.file[index] for index in chosen)
+        return PointTable(
+            self.position_m[chosen], files, some(self.time_s), some(self.temperature_c), some(self.layer)
+        )
 
 
 def read_positions(path: Path | str) -> PointTable:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -16,6 +17,8 @@ from scanproc.errors import InputError
 AT_ONCE_BYTES = 32 * 2**20
 LONGEST_BYTES = 2**30
 """One response larger than this is refused before it is read."""
+SETTLED_S = 2.0
+"""A file that was touched more lately may still be being written."""
 SINGLE = ("PCM_S8", "PCM_U8", "PCM_16", "PCM_24", "FLOAT")
 """Sample formats that 32-bit floats hold in full."""
 
@@ -37,6 +40,20 @@ def inside(folder: Path, name: str) -> Path:
             f"names the file {name[:80]!r} outside of its folder: keep all files in it", path=folder
         )
     return path
+
+
+def finished(paths: Sequence[Path], channel: int, now_s: float) -> list[int]:
+    """Which of the files are there and whole, while more are being written: those that can be read, have the format
+    that most have, and have not been touched for ``SETTLED_S``."""
+    found: dict[int, WavFormat] = {}
+    for index, path in enumerate(paths):
+        try:
+            if now_s - path.stat().st_mtime >= SETTLED_S:
+                found[index] = _header(path, channel)
+        except (OSError, InputError):
+            continue
+    usual = Counter(found.values()).most_common(1)
+    return [index for index, header in found.items() if header == usual[0][0]]
 
 
 def wav_format(paths: Sequence[Path], channel: int) -> WavFormat:

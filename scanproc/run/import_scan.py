@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -15,7 +16,7 @@ from scanproc.errors import InputError, OutputError, SettingsError
 from scanproc.files.import_positions import PointTable, read_positions
 from scanproc.files.import_sofa import read_sofa
 from scanproc.files.import_spectra import archive_blocks, read_archive_tables, read_spectrum, spectrum_blocks
-from scanproc.files.import_wav import inside, read_wav, wav_blocks, wav_format
+from scanproc.files.import_wav import finished, inside, read_wav, wav_blocks, wav_format
 from scanproc.files.scan_writer import write_stream
 from scanproc.files.transfer_function import read_transfer_function
 from scanproc.records.scan import Scan, ScanSetup
@@ -52,10 +53,35 @@ def import_scan(
     if target.exists() and not force:
         raise OutputError("the scan file is there already: choose another name, or --force", path=target)
     kind = _kind(place, settings)
-    clipped: list[int] = []
     stream = {"wav": _wav, "sweeps": _wav, "csv": _tables, "npz": _archive, "sofa": _sofa}[kind](
         place, settings
     )
+    return _imported(kind, stream, place, target, settings, progress)
+
+
+def import_finished(folder: Path, output: Path, settings: ImportSettings) -> Imported:
+    """Writes a scan file from the recordings that are there and whole in a folder that still fills.
+
+    The table may list points that have no file yet. Raises as :func:`import_scan` does.
+    """
+    table, paths = _points(folder, settings)
+    done = finished(paths, settings.source.channel, time.time())
+    if not done:
+        raise InputError("holds no finished recording yet: wait for the first points", path=folder)
+    stream = _sound(table.take(np.array(done)), [paths[index] for index in done], settings)
+    return _imported(_kind(folder, settings), stream, folder, output, settings, silent)
+
+
+def finished_points(folder: Path, settings: ImportSettings) -> int:
+    """How many points of a folder that still fills can be used now. Raises InputError."""
+    return len(finished(_points(folder, settings)[1], settings.source.channel, time.time()))
+
+
+def _imported(
+    kind: str, stream: SoundStream, place: Path, target: Path, settings: ImportSettings, progress: Progress
+) -> Imported:
+    """From the sound as it lies in the files to the scan file."""
+    clipped: list[int] = []
     if kind in ("wav", "sweeps"):
         stream = replace(stream, blocks=_watched(stream.blocks, clipped))
     if kind == "sweeps":
@@ -89,7 +115,10 @@ def _kind(place: Path, settings: ImportSettings) -> str:
 
 
 def _wav(folder: Path, settings: ImportSettings) -> SoundStream:
-    table, paths = _points(folder, settings)
+    return _sound(*_points(folder, settings), settings)
+
+
+def _sound(table: PointTable, paths: list[Path], settings: ImportSettings) -> SoundStream:
     channel = settings.source.channel
     header = wav_format(paths, channel)
     return SoundStream(

@@ -14,12 +14,13 @@ import numpy as np
 from scanproc.conventions import Real
 from scanproc.errors import InputError, OutputError, ScanDataError, ScanFileError
 from scanproc.files.positions_file import read_positions
-from scanproc.files.scan_file import open_scan
 from scanproc.records.scan import ScanSetup
 from scanproc.report import words
 from scanproc.report.points import PointsAnswer, points_answer
 from scanproc.run.blas import one_blas_thread
 from scanproc.run.fitting import fixed_centre
+from scanproc.run.growing import Growing, growing
+from scanproc.run.import_settings import ImportSettings
 from scanproc.run.point_study import studied
 from scanproc.run.settings import Settings
 from scanproc.steps.next_points import next_points
@@ -35,7 +36,8 @@ CLEAR_GAIN = 2.0
 @dataclass(frozen=True)
 class WatchChoices:
     """``every_s`` between looks; after ``idle_s`` without a new point the scan counts as ended; ``run`` is a command
-    for the shell when the target is met; ``positions`` a file of planned positions to choose the next from."""
+    for the shell when the target is met; ``positions`` a file of planned positions to choose the next from;
+    ``recordings`` how a folder of recordings is to be read."""
 
     target_db: float | None = None
     up_to_hz: float | None = None
@@ -43,6 +45,7 @@ class WatchChoices:
     idle_s: float = 3600.0
     run: str | None = None
     positions: Path | None = None
+    recordings: ImportSettings | None = None
 
 
 @dataclass(frozen=True)
@@ -89,15 +92,14 @@ def watch(
 ) -> Look:
     """Looks at a growing scan until its points meet the target or no new ones came for ``idle_s``; the last look.
 
-    A file that cannot be read at a moment, as when its writer was killed in mid-append, is tried again. Raises
-    ScanFileError when the scan is missing at the start, or was never fit to be judged.
+    The scan is a file, or a folder of WAV files as ``import`` takes it. What cannot be read at a moment, as when its
+    writer was killed in mid-append, is tried again. Raises ScanFileError when the scan is missing at the start, or was
+    never fit to be judged.
     """
-    path = Path(scan_path)
-    if not path.is_file():
-        raise ScanFileError("no such scan: start it first, then watch it", path=path)
+    scan = growing(Path(scan_path), choices.recordings)
     planned = None if choices.positions is None else read_positions(choices.positions).position_m
     latest: Look | None = None
-    for look in looks(path, settings or Settings(), choices, planned, say, wait, clock):
+    for look in looks(scan, settings or Settings(), choices, planned, say, wait, clock):
         latest = look
         for line in look.lines():
             say(line)
@@ -105,7 +107,7 @@ def watch(
             break
     if latest is None:
         raise ScanFileError(
-            f"never held {FEWEST_POINTS} points that could be judged: nothing to watch", path=path
+            f"never held {FEWEST_POINTS} points that could be judged: nothing to watch", path=scan.path
         )
     if latest.answer.enough and choices.run:
         run_command(choices.run)
@@ -113,7 +115,7 @@ def watch(
 
 
 def looks(
-    path: Path,
+    scan: Growing,
     settings: Settings,
     choices: WatchChoices,
     planned: Real | None,
@@ -124,12 +126,12 @@ def looks(
     """A look whenever the points have grown enough, and a last one when they stopped growing."""
     seen, judged, since = 0, 0, clock()
     while True:
-        points = _points(path, say)
+        points = _points(scan, say)
         if points > seen:
             seen, since = points, clock()
         ended = clock() - since >= choices.idle_s
         if seen >= FEWEST_POINTS and seen > judged and (ended or seen >= (1 + GROWTH) * judged):
-            look = _look(path, settings, choices, planned, say)
+            look = _look(scan, settings, choices, planned, say)
             if look is not None:
                 judged = look.answer.points
                 yield look
@@ -147,24 +149,23 @@ def run_command(command: str) -> None:
         )
 
 
-def _points(path: Path, say: Say) -> int:
-    """Complete points in the file now; 0, with a line, when it cannot be read."""
+def _points(scan: Growing, say: Say) -> int:
+    """Complete points now; 0, with a line, when they cannot be read."""
     try:
-        with open_scan(path) as file:
-            return file.points
+        return scan.points()
     except InputError as error:
         say(f"not readable at the moment, trying again: {error}")
         return 0
 
 
 def _look(
-    path: Path, settings: Settings, choices: WatchChoices, planned: Real | None, say: Say
+    scan: Growing, settings: Settings, choices: WatchChoices, planned: Real | None, say: Say
 ) -> Look | None:
     try:
-        with open_scan(path) as file:
+        with scan.opened() as file:
             setup = file.setup
             study = studied(file, settings, target_db=choices.target_db, short=True)
-    except (ScanFileError, ScanDataError) as error:
+    except (InputError, ScanDataError) as error:
         say(f"not to be judged at the moment, trying again: {error}")
         return None
     set_by = settings.who_set("fit", "target_db") if choices.target_db is None else "settings"

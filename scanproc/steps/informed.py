@@ -21,7 +21,14 @@ from scanproc.steps.dictionary import (
 from scanproc.steps.multipole_blocks import Multipoles
 from scanproc.steps.uncertainty import MODEL_ERROR_SHARE, PATTERN_ORDER, Uncertainty
 from scanproc.waves.directions import gauss_legendre_grid, lebedev_grid
-from scanproc.waves.gaussian_fit import GaussianFit, Problem, Weights, fit_gaussian, learn_weights
+from scanproc.waves.gaussian_fit import (
+    GaussianFit,
+    Problem,
+    Weights,
+    fit_gaussian,
+    learn_weights,
+    posterior_variance,
+)
 from scanproc.waves.harmonics import real_harmonics
 from scanproc.waves.least_squares import decibels
 from scanproc.waves.radial import far_radial
@@ -99,16 +106,45 @@ def fit_informed(
     dictionary = _dictionary(device, centre_m, wavenumber, position_m)
     radius = _scaling_radius(position_m, centre_m)
     columns = columns_at(dictionary, position_m, wavenumber, radius)
-    blocks = [weight.get(name, usual) for name, usual in zip(dictionary.names, dictionary.usual, strict=True)]
     mean_square = float(np.mean(np.abs(pressure) ** 2))
     posterior = fit_gaussian(
         Problem(columns, pressure),
-        mean_square * (np.array(blocks) @ level_shares(dictionary, columns)),
+        mean_square * _column_variance(dictionary, columns, weight),
         mean_square * weight["noise"],
         overwrite=True,
     )
-    missing = MODEL_ERROR_SHARE * max(weight["noise"] - sensor_noise, 0.0)
+    missing = missing_sound(weight, sensor_noise)
     return _as_coefficients(dictionary, posterior, wavenumber, centre_m, radius, pressure, missing)
+
+
+def expected_variance(
+    position_m: Real, wavenumber: float, device: Device, centre_m: Real, weight: dict[str, float]
+) -> float:
+    """Mean variance over the sphere of the far field, if points at ``position_m`` hear a mean square of one.
+
+    The posterior's variance does not need the pressures, so this tells what points not yet taken would bring.
+    """
+    dictionary = _dictionary(device, centre_m, wavenumber, position_m)
+    radius = _scaling_radius(position_m, centre_m)
+    columns = columns_at(dictionary, position_m, wavenumber, radius)
+    direction, solid_angle = lebedev_grid(2 * PATTERN_ORDER + 2)
+    far = far_columns(dictionary, direction, centre_m, wavenumber, radius)
+    variance = posterior_variance(
+        columns, _column_variance(dictionary, columns, weight), weight["noise"], far
+    )
+    return float(solid_angle @ variance) / (4 * np.pi)
+
+
+def missing_sound(weight: dict[str, float], sensor_noise: float) -> float:
+    """Share of the far field's power that the dictionary is taken to miss; see :data:`MODEL_ERROR_SHARE`."""
+    return MODEL_ERROR_SHARE * max(weight["noise"] - sensor_noise, 0.0)
+
+
+def _column_variance(dictionary: Dictionary, columns: Complex, weight: dict[str, float]) -> Real:
+    """Variances of the columns (M,) for data of mean square one; a block without a weight takes what is usual."""
+    blocks = [weight.get(name, usual) for name, usual in zip(dictionary.names, dictionary.usual, strict=True)]
+    variance: Real = np.array(blocks) @ level_shares(dictionary, columns)
+    return variance
 
 
 def _as_coefficients(

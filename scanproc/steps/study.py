@@ -14,6 +14,7 @@ from scanproc.records.scan import Scan
 from scanproc.records.study import Study
 from scanproc.steps.each import Each, in_turn
 from scanproc.steps.extrapolate import DB_PER_RELATIVE_ERROR, far_field
+from scanproc.steps.more_points import by_posterior
 from scanproc.steps.order_choice import highest_order
 from scanproc.steps.points_law import Projection, carried_on, crossing, project
 from scanproc.steps.prepare import Estimator, prepare
@@ -96,7 +97,12 @@ def study(
         done += len(trials[int(count)])
         progress(done, len(subsets))
     time = seconds_per_point or pace_s(scan) or SECONDS_PER_POINT
-    found = _gathered(some.frequency_hz, [trials[int(s)] for s in size], size, target_db, time, choices.draws)
+
+    def model(frequency_hz: float, error_db: float) -> Projection | None:
+        return by_posterior(scan.setup, fit_plan, frequency_hz, error_db, target_db)
+
+    ordered = [trials[int(s)] for s in size]
+    found = _gathered(some.frequency_hz, ordered, size, target_db, time, choices.draws, model, each)
     capped = max_order is not None and max_order < highest_order(scan.points)
     return (
         _without_projections(found, f"the order is capped at {max_order}, so that more points cannot help")
@@ -131,7 +137,14 @@ def curve_target_db(curve_db: float) -> float:
 
 
 def _gathered(
-    frequency: Real, trials: list[list[Trial]], size: Integer, target_db: float, seconds: float, draws: int
+    frequency: Real,
+    trials: list[list[Trial]],
+    size: Integer,
+    target_db: float,
+    seconds: float,
+    draws: int,
+    model: Callable[[float, float], Projection | None],
+    each: Each,
 ) -> Study:
     """Everything by size and band."""
     band = third_octave_index(frequency)
@@ -144,6 +157,11 @@ def _gathered(
     )
     centre = third_octave_centre(bands)
     found = _needed(size.astype(np.float64), mean, spread, centre, target_db)
+    refused = [index for index, one in enumerate(found) if one.reason]
+    middle = [float(frequency[members[index]].mean()) for index in refused]
+    told = each(lambda one: model(middle[one], mean[-1, refused[one]] + SAFETY_DB), range(len(refused)))
+    for index, projection in zip(refused, told, strict=True):
+        found[index] = projection or found[index]
     order = np.array([[int(np.median(_orders(one)[:, m])) for m in members] for one in trials])
     return Study(
         target_db=target_db,

@@ -77,6 +77,11 @@ def fit_gaussian(
     return factor.fit(problem.data)
 
 
+def posterior_variance(columns: Complex, column_variance: Real, noise: float, functional: Complex) -> Real:
+    """Posterior variance of f·c for each row of ``functional`` (values, M): it needs no data. ``columns`` are lost."""
+    return _factorise(columns, column_variance, noise, overwrite=True).functional_variance(functional)
+
+
 def learn_weights(
     problems: Sequence[Problem],
     blocks: Sequence[Real],

@@ -5,19 +5,23 @@ from __future__ import annotations
 import os
 import subprocess
 import sys
+import time
 from pathlib import Path
 
 import h5py
 import numpy as np
 import pytest
+import soundfile
 from small_scans import SOURCE_M, SPEED_M_S, even_points
 
-from scanproc.errors import OutputError, ScanFileError
+from scanproc.errors import InputError, OutputError, ScanFileError, SettingsError
 from scanproc.files.positions_file import read_positions, write_positions
 from scanproc.files.scan_file import read_scan
 from scanproc.records.scan import ScanSetup
 from scanproc.records.scan_plan import Positions
-from scanproc.run.settings import Settings
+from scanproc.run.growing import growing
+from scanproc.run.import_settings import ImportSettings
+from scanproc.run.settings import FrequencySettings, Settings
 from scanproc.run.watch import WatchChoices, watch
 from scanproc.steps.next_points import next_points
 from scanproc.steps.positions import travel_order
@@ -176,6 +180,84 @@ def test_it_ends_short_when_no_more_points_come(robot):
     look = watched(robot, Night(), [], target_db=-80.0, every_s=60.0, idle_s=300.0)
     assert not look.answer.enough
     assert look.answer.points == 60
+
+
+class Recorder:
+    """Fills a folder with impulse responses, one WAV file per point, by a table that lists all points beforehand."""
+
+    rate_hz = 8000
+    samples = 256
+
+    def __init__(self, folder: Path, position: np.ndarray) -> None:
+        folder.mkdir()
+        self.folder, self.position = folder, position
+        rows = [f"{x!r},{y!r},{z!r}" for x, y, z in position.tolist()]
+        (folder / "positions.csv").write_text("\n".join(["x_m,y_m,z_m", *rows]) + "\n")
+        self.done = 0
+
+    def record(self, points: int) -> None:
+        for number in range(self.done, points):
+            path = self.folder / f"{number + 1:04d}.wav"
+            soundfile.write(path, self.sound(self.position[number]), self.rate_hz, subtype="FLOAT")
+            os.utime(path, (time.time() - 60,) * 2)
+        self.done = points
+
+    def sound(self, position: np.ndarray) -> np.ndarray:
+        """Two delayed pulses, band-limited below 2.5 kHz, from the two sources of :func:`field`."""
+        frequency = np.fft.rfftfreq(self.samples, 1 / self.rate_hz)
+        band = np.exp(-((frequency / 2500) ** 8))
+        spectrum = np.zeros(len(frequency), complex)
+        for place in (SOURCE_M + UPWARDS, SOURCE_M - 2 * UPWARDS):
+            distance = np.linalg.norm(position - place)
+            spectrum += band * np.exp(-2j * np.pi * frequency * distance / SPEED_M_S) / distance
+        return np.fft.irfft(spectrum, self.samples)
+
+
+RECORDINGS = ImportSettings.model_validate({"scan": {"temperature_c": 20.0}})
+
+
+def test_a_folder_of_recordings_is_watched_as_it_fills(tmp_path):
+    recorder = Recorder(tmp_path / "night", planned())
+    recorder.record(60)
+    half_written = recorder.folder / "0151.wav"
+    night = Night(
+        lambda: recorder.record(150),
+        lambda: half_written.write_bytes((recorder.folder / "0001.wav").read_bytes()[:200]),
+        lambda: recorder.record(240),
+    )
+    said: list[str] = []
+    settings = SETTINGS.model_copy(update={"frequencies": FrequencySettings(lowest_hz=400, highest_hz=2000)})
+    choices = WatchChoices(target_db=-30.0, recordings=RECORDINGS)
+    look = watch(recorder.folder, settings, choices, said.append, night.wait, night.clock)
+    assert look.answer.enough
+    assert 60 < look.answer.points <= 240
+    assert any("60 points" in line for line in said)
+
+
+def test_a_recording_that_is_being_written_does_not_count(tmp_path):
+    recorder = Recorder(tmp_path / "night", planned())
+    recorder.record(8)
+    files = sorted(recorder.folder.glob("*.wav"))
+    files[2].write_bytes(files[2].read_bytes()[:200])
+    os.utime(files[2], (time.time() - 60,) * 2)
+    os.utime(files[7])
+    assert growing(recorder.folder).points() == 6
+    with growing(recorder.folder, RECORDINGS).opened() as file:
+        np.testing.assert_array_equal(file.setup.position_m, recorder.position[[0, 1, 3, 4, 5, 6]])
+
+
+def test_a_folder_without_recordings_yet_is_waited_for(tmp_path):
+    recorder = Recorder(tmp_path / "night", planned())
+    with pytest.raises(ScanFileError, match="never held 40 points"):
+        watch(recorder.folder, SETTINGS, WatchChoices(idle_s=1.0), wait=lambda s: None)
+    with pytest.raises(InputError, match="no finished recording yet"), growing(recorder.folder).opened():
+        pass
+
+
+def test_settings_of_an_import_belong_to_a_folder(robot):
+    robot.start(50)
+    with pytest.raises(SettingsError, match="belong to a folder of recordings"):
+        growing(robot.path, RECORDINGS)
 
 
 def test_a_missing_scan_is_told_at_once(tmp_path):
