@@ -38,6 +38,9 @@ NO_DATE: dict[str, dict[str, Any]] = {
     "png": {"Software": None},
 }
 
+SOURCE_KEY = {"svg": "Source", "pdf": "Subject", "png": "Source"}
+"""Where the format keeps what a picture was made from."""
+
 
 def save(figure: Figure, path: Path | str, theme: Theme = LIGHT, width_mm: float = WIDTH_MM) -> None:
     """Writes a figure, whole or not at all; the ending of ``path`` is the format. Raises OutputError."""
@@ -54,8 +57,11 @@ def drawn(
     *,
     outlines: bool = True,
     dpi: float = DPI,
+    source: str = "",
 ) -> bytes:
     """A figure as the bytes of a file of the given format; ``outlines``: letters as shapes, not as text.
+
+    ``source``: what it was made from, kept in the file's own description.
 
     Raises ValueError for an unknown format.
     """
@@ -66,7 +72,8 @@ def drawn(
         sheet = Sheet(layout="constrained")
         sheet.set_size_inches(width_mm / MM_PER_INCH, width_mm / MM_PER_INCH * 0.62)
         _draw(figure, sheet, theme)
-        sheet.savefig(page, format=kind, dpi=dpi, metadata=NO_DATE[kind])
+        told = {SOURCE_KEY[kind]: source} if source else {}
+        sheet.savefig(page, format=kind, dpi=dpi, metadata={**NO_DATE[kind], **told})
     return page.getvalue()
 
 

@@ -9,6 +9,7 @@ from pathlib import Path
 import numpy as np
 
 from scanproc.errors import SettingsError
+from scanproc.files.json_file import json_text
 from scanproc.files.scan_file import ScanFile
 from scanproc.records.check import CheckReport
 from scanproc.records.comparison import Comparison
@@ -59,15 +60,16 @@ def write_figures(
     extras: Extras,
     settings: FigureSettings,
 ) -> None:
-    """Writes every figure of the page as files NAME.FORMAT into a draft directory."""
+    """Writes every figure of the page as files NAME.FORMAT into a draft directory; each says what it was made from."""
     from scanproc.report.look import THEMES
     from scanproc.report.page import scan_figures
     from scanproc.report.static import drawn
 
     directory.mkdir()
+    source = json_text({key: value for key, value in result.provenance.items() if key != "settings"})
     for figure in scan_figures(_material(result, summary, curves, extras)):
         for kind in settings.formats:
-            picture = drawn(figure, kind, THEMES[settings.theme], settings.width_mm)
+            picture = drawn(figure, kind, THEMES[settings.theme], settings.width_mm, source=source)
             (directory / f"{figure.text.key}.{kind}").write_bytes(picture)
 
 

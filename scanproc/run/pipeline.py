@@ -223,6 +223,7 @@ def write(
         for name, sweeps in result.sweeps.items():
             write_sweep_tables(staging / "sweeps" / name, sweeps)
         write_curves(staging / "sweeps" / "curves.csv", derived)
+        write_json(staging / "sweeps" / "provenance.json", result.provenance)
         write_json(staging / "summary.json", summary.as_json())
         write_page(staging, result, summary, derived, extras)
         if figures is not None:

@@ -7,6 +7,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from PIL import Image
 from small_scans import FREQUENCY_HZ, SOURCE_M, SPEED_M_S, delayed_impulses, monopole_scan
 
 from scanproc.errors import OutputError, ScanDataError, ScanFileError
@@ -144,7 +145,21 @@ def test_an_earlier_result_is_replaced(scan_file: Path, tmp_path: Path) -> None:
     assert sorted(path.name for path in (tmp_path / "out" / "sweeps").iterdir()) == [
         "curves.csv",
         "orbits-90",
+        "provenance.json",
     ]
+
+
+def test_tables_and_pictures_say_what_they_were_made_from(scan_file: Path, tmp_path: Path) -> None:
+    settings = parse_settings({"figures": {"formats": ["png", "svg", "pdf"]}})
+    convert(scan_file, tmp_path / "out", settings, figures=True)
+    told = json.loads((tmp_path / "out" / "sweeps" / "provenance.json").read_text())
+    whole = json.loads((tmp_path / "out" / "summary.json").read_text())["provenance"]
+    assert told == whole
+    digest = told["scan_sha256"]
+    with Image.open(tmp_path / "out" / "figures" / "response.png") as picture:
+        assert digest in picture.info["Source"]
+    assert digest in (tmp_path / "out" / "figures" / "response.svg").read_text()
+    assert digest.encode() in (tmp_path / "out" / "figures" / "response.pdf").read_bytes()
 
 
 def test_a_strangers_files_are_kept(scan_file: Path, tmp_path: Path) -> None:
