@@ -25,7 +25,7 @@ CELLS_PER_SOURCE_SPACING = 1.3
 """Cells of the rigid cabinet are finer than the sources inside it by this factor in each direction."""
 INSET_SHARE = 0.1
 """Sources sit inside the surface by this share of the smallest side."""
-PATCH_RADIUS_SHARE = 0.16
+PATCH_RADIUS_SHARE = 0.10
 """Radius of a driver's patch as a share of the box's longest side."""
 KEPT_VARIANCE = 1e-7
 """Combinations of sources that hold less than this share of a block's largest variance are left out."""
@@ -70,7 +70,7 @@ def make_dictionary(
     """
     inset = INSET_SHARE * float(box.size_m.min())
     places = np.atleast_2d(centre_m if drivers_m is None else np.vstack([centre_m, drivers_m]))
-    multipoles = [*low_multipoles(places), *complete_multipoles(box, wavenumber)]
+    multipoles = [*low_multipoles(places, wavenumber, scanned_m), *complete_multipoles(box, wavenumber)]
     wavelength = 2 * np.pi / wavenumber
     least = np.sqrt(box.area_m2 / LARGEST_RIGID)
     spacing = max(min(wavelength / SOURCES_PER_WAVELENGTH, float(box.size_m.min()) / 8), least)
@@ -170,12 +170,16 @@ def _rigid(
     """
     cells = box_surface(box, spacing_m / CELLS_PER_SOURCE_SPACING, 0.0, scanned_m)
     strengths = _strengths_of_velocity(source.position_m, cells, wavenumber)
-    everywhere = _leading(strengths * np.sqrt(cells.area_m2))
-    near = _leading(strengths * np.sqrt(cells.area_m2 * _nearness(cells.position_m, box, places_m)))
-    return [
-        (everywhere, _Part(np.ones((1, everywhere.shape[1])), ("rigid cabinet",), (0.3,))),
-        (near, _Part(np.ones((1, near.shape[1])), ("rigid cabinet near drivers",), (0.5,))),
-    ]
+    moving = [("rigid cabinet", 0.3, cells.area_m2)]
+    for number, place in enumerate(places_m):
+        about = "the centre" if number == 0 else f"driver {number}"
+        nearness = _nearness(cells.position_m, box, place[None])
+        moving.append((f"rigid cabinet near {about}", 0.5 / len(places_m), cells.area_m2 * nearness))
+    parts = []
+    for name, usual, area in moving:
+        mixture = _leading(strengths * np.sqrt(area))
+        parts.append((mixture, _Part(np.ones((1, mixture.shape[1])), (name,), (usual,))))
+    return parts
 
 
 def _strengths_of_velocity(source_m: Real, cells: Surface, wavenumber: float) -> Complex:

@@ -57,13 +57,20 @@ class Multipoles:
         return real_harmonics(self.order, direction) * radial * turn[:, None]
 
 
-def low_multipoles(places_m: Real) -> list[Multipoles]:
-    """Low degrees about the centre and the drivers (places, 3), the centre first."""
+def low_multipoles(places_m: Real, wavenumber: float, scanned_m: Real) -> list[Multipoles]:
+    """Low degrees about the centre and the drivers (places, 3), the centre first.
+
+    Only groups that end by about k times the distance of the nearest point: nearer than degree over k a field of that
+    degree rises so steeply that no driver makes it, and one near point would decide on the weight.
+    """
     found = []
     for number, place in enumerate(places_m):
         about = "the centre" if number == 0 else f"driver {number}"
-        names = tuple(f"multipoles {low} to {high} about {about}" for low, high in LOW_DEGREES)
-        found.append(Multipoles(place, tuple(high for _, high in LOW_DEGREES), names, LOW_USUAL))
+        near = wavenumber * float(np.linalg.norm(scanned_m - place, axis=1).min())
+        count = max(1, sum(high <= near + 1 for _, high in LOW_DEGREES))
+        names = tuple(f"multipoles {low} to {high} about {about}" for low, high in LOW_DEGREES[:count])
+        last = tuple(high for _, high in LOW_DEGREES[:count])
+        found.append(Multipoles(place, last, names, LOW_USUAL[:count]))
     return found
 
 

@@ -18,12 +18,28 @@ def test_far_away_the_columns_are_their_far_field() -> None:
     """p r e^{jkr} at 2 km, the distance told from another centre than that of the terms."""
     k, centre, far_m = 8.0, np.array([0.1, -0.05, 0.0]), 2e3
     direction = fibonacci_sphere(40)
-    for one in (*low_multipoles(np.array([[0.0, 0.05, 0.1]])), *complete_multipoles(BOX, k)):
+    low_ones = low_multipoles(np.array([[0.0, 0.05, 0.1]]), k, 3 * direction)
+    assert low_ones[0].order == 14
+    for one in (*low_ones, *complete_multipoles(BOX, k)):
         low = slice(0, mode_count(4))
         near = one.columns_at(centre + far_m * direction, k, SCALING_M)[:, low]
         want = near * far_m * np.exp(1j * k * far_m)
         found = one.far_columns(direction, centre, k, SCALING_M)[:, low]
         np.testing.assert_allclose(found, want, atol=0.02 * np.abs(want).max())
+
+
+def test_degrees_that_would_rise_steeply_at_the_nearest_point_are_left_out() -> None:
+    """k times its distance is 6.0 and 1.0: degrees to 5 about the first place, to 2 about the second."""
+    place = np.array([[0.0, 0.0, 0.0], [0.25, 0.0, 0.0]])
+    scanned = 0.3 * np.array([[1.0, 0.0, 0.0], [0.0, 1.0, 0.0], [0.0, 0.0, 1.0]])
+    orders = [one.order for one in low_multipoles(place, 20.0, scanned)]
+    assert orders == [5, 2]
+    field = low_multipoles(place, 20.0, scanned)[0].columns_at(scanned[:1], 20.0, 0.5)
+    ratio = (
+        np.abs(field).max()
+        / np.abs(low_multipoles(place, 20.0, scanned)[0].columns_at(0.5 * scanned[:1] / 0.3, 20.0, 0.5)).max()
+    )
+    assert ratio < 3  # little more than the distance itself, 0.5 / 0.3
 
 
 @pytest.mark.parametrize("k", [5.0, 20.0, 60.0])
