@@ -28,6 +28,7 @@ from scanproc.report.summary import Summary, summarise
 from scanproc.run.blas import one_blas_thread
 from scanproc.run.check import Handled, handle
 from scanproc.run.datasheet import all_curves, datasheet
+from scanproc.run.effort import require_time
 from scanproc.run.heard import Heard
 from scanproc.run.memory import require_memory
 from scanproc.run.page import Extras, residuals, write_figures, write_page
@@ -66,6 +67,7 @@ def convert(
     with open_scan(source) as file:
         try:
             require_memory(file, settings)
+            require_time(file, settings)
             checked = handle(file, settings.check)
             heard = hearing(file, settings)
             progress("plans made", 0, 1)

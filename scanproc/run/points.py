@@ -9,6 +9,7 @@ from scanproc.files.scan_file import open_scan
 from scanproc.report.points import PointsAnswer, points_answer
 from scanproc.run.blas import one_blas_thread
 from scanproc.run.check import handle
+from scanproc.run.effort import require_time
 from scanproc.run.memory import require_memory
 from scanproc.run.point_study import studied
 from scanproc.run.progress import Progress, silent
@@ -38,6 +39,7 @@ def points(
     with open_scan(Path(scan_path)) as file:
         try:
             require_memory(file, settings)
+            require_time(file, settings)
             handle(file, settings.check)
             found = studied(file, settings, progress, target_db=given)
         except ScanDataError as error:

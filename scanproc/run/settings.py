@@ -200,6 +200,9 @@ class LimitSettings(_Section):
     memory_gib: Annotated[float, Field(gt=0)] | None = Field(
         default=None, description="a number of GiB above 0 (left out: what is free when the job starts)"
     )
+    hours: Annotated[float, Field(gt=0)] | None = Field(
+        default=None, description="a number of hours above 0 (left out: no limit)"
+    )
 
 
 class Settings(_Section):

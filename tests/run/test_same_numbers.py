@@ -21,6 +21,7 @@ from scanproc.records.expansion import Expansion
 from scanproc.records.scan import Scan
 from scanproc.run import check, compare, export, pipeline, points, watch
 from scanproc.run.blas import one_blas_thread
+from scanproc.run.effort import expected_seconds
 from scanproc.run.memory import PROGRAM_BYTES, estimated_bytes
 from scanproc.run.pipeline import convert, without_room
 from scanproc.run.settings import Settings, parse_settings
@@ -132,6 +133,32 @@ def test_a_job_that_cannot_fit_says_so_before_it_starts(drum: Path, tmp_path: Pa
     assert not (tmp_path / "out").exists()
     with pytest.raises(ScanDataError, match=words):
         points.points(drum, small)
+
+
+def test_a_job_that_takes_too_long_says_so_before_it_starts(drum: Path, tmp_path: Path) -> None:
+    short = parse_settings({**QUICK, "limits": {"hours": 1e-4}})
+    words = (
+        r"scan.h5: 300 points and 12 frequencies take about 0\.0\d+ h on \d+ cores?, 0\.0001 h are allowed"
+    )
+    with pytest.raises(ScanDataError, match=words):
+        convert(drum, tmp_path / "out", short)
+    with pytest.raises(ScanDataError, match=words):
+        points.points(drum, short)
+    assert not (tmp_path / "out").exists()
+
+
+def test_expected_times_are_those_that_were_measured() -> None:
+    """CPU time on a core of 16·10⁹ operations a second: 600 s for 3,800 points x 480 frequencies with their study, 25 s
+    for 169 x 60 without, 216 s for 3,800 x 60 without; told to within a factor of two and a half."""
+    bare = parse_settings({"points": {"in_convert": False}})
+    cases = (
+        (3800, 480, 50, 19000, Settings(), 670),
+        (169, 60, 60, 4000, bare, 25),
+        (3800, 60, 60, 16000, bare, 216),
+    )
+    for count, frequencies, low, high, settings, measured in cases:
+        told = expected_seconds(count, np.geomspace(low, high, frequencies), settings, 16e9, 1)
+        assert 1 / 2.5 < told / measured < 2.5
 
 
 def test_the_command_needs_one_line_for_that(
