@@ -30,14 +30,14 @@ def estimated_bytes(points: int, frequencies: int, samples: int, settings: Setti
     """Memory that a conversion or a study of points needs at its peak.
 
     Per thread one frequency: points x columns, those of the highest order that may be tried or those of the informed
-    fit, whichever are more, and their triangle. An upper bound: measured peaks lay between half of it and all of it.
+    fit, whichever are more, and their triangle with its inverse. An upper bound: measured peaks lay between half of it and all of it.
     """
     fit = settings.fit
     order = fit.order if isinstance(fit.order, int) else highest_order(points, fit.max_order)
     columns = mode_count(order)
     if fit.estimator != "truncated":
         columns = max(columns, LARGEST_SURFACE + LARGEST_PATCH * len(fit.driver_m) + MULTIPOLES)
-    each = COMPLEX * columns * (COPIES_OF_COLUMNS * points + min(columns, points))
+    each = COMPLEX * columns * (COPIES_OF_COLUMNS * points + 2 * min(columns, points))
     whole = COMPLEX * points * max(frequencies, samples / 2)
     return PROGRAM_BYTES + COPIES_OF_BLOCK * min(whole, BLOCK_BYTES) + threads * each
 
