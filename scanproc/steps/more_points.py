@@ -26,7 +26,7 @@ USUAL_COLUMNS = 2000
 EITHER_WAY = 0.25
 """The interval told, as a share of the points: what the benchmark of the study allows."""
 NEAREST = 3
-GAP = 3.0
+GAP = 1.5
 """A hypothetical point farther from all scanned ones than this many spacings lies in a gap, and is not taken."""
 
 
