@@ -30,7 +30,8 @@ def estimated_bytes(points: int, frequencies: int, samples: int, settings: Setti
     """Memory that a conversion or a study of points needs at its peak.
 
     Per thread one frequency: points x columns, those of the highest order that may be tried or those of the informed
-    fit, whichever are more, and their triangle with its inverse. An upper bound: measured peaks lay between half of it and all of it.
+    fit, whichever are more, and their triangle with its inverse. An upper bound: measured peaks lay between half of it
+    and all of it.
     """
     fit = settings.fit
     order = fit.order if isinstance(fit.order, int) else highest_order(points, fit.max_order)

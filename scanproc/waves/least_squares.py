@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import cached_property
@@ -126,6 +127,20 @@ def orthogonalised(basis: Basis, overwrite: bool = False) -> tuple[Basis, Basis]
 def _reflected(basis: Basis, overwrite: bool) -> tuple[Basis, Basis]:
     found: tuple[Basis, Basis] = qr(basis, mode="economic", overwrite_a=overwrite, check_finite=False)
     return found
+
+
+def well_told_apart(basis: Real | Complex, ends: Sequence[int]) -> int:
+    """How many of the truncations have a condition up to ``LARGEST_CONDITION``, so that their Gram matrix serves."""
+    judge = lapack.dtrcon if np.isrealobj(basis) else lapack.ztrcon
+    factorise = lapack.dpotrf if np.isrealobj(basis) else lapack.zpotrf
+    triangle, failed = factorise(gram_of_columns(basis).T, lower=0, clean=1, overwrite_a=1)
+    sound = failed - 1 if failed else len(triangle)
+
+    def bad(truncation: int) -> bool:
+        count = ends[truncation]
+        return count > sound or judge(triangle[:count, :count], uplo="U")[0] < 1 / LARGEST_CONDITION
+
+    return bisect_left(range(len(ends)), True, key=bad)
 
 
 def coefficients(

@@ -15,6 +15,7 @@ from scanproc.waves.least_squares import (
     functional_variance,
     nested_fit,
     orthogonalised,
+    well_told_apart,
 )
 from scanproc.waves.radial import outgoing_radial
 
@@ -130,6 +131,17 @@ def test_all_truncations_come_from_one_inverse(kind):
     for end, found in zip(ENDS, all_coefficients(fit), strict=True):
         truth = np.linalg.lstsq(basis[:, :end], data, rcond=None)[0]
         np.testing.assert_allclose(found, truth, rtol=0, atol=1e-11 * np.abs(truth).max())
+
+
+@pytest.mark.parametrize("kind", ["real", "complex"])
+def test_truncations_are_told_apart_up_to_a_condition_of_a_thousand(kind):
+    """The last columns of each block are made more and more alike; the condition by NumPy's singular values."""
+    basis = basis_of(kind)
+    for likeness, want in ((0.0, len(ENDS)), (1 - 1e-2, len(ENDS)), (1 - 1e-5, 2), (1.0, 2)):
+        alike = basis.copy()
+        alike[:, ENDS[1]] = likeness * alike[:, 0] + (1 - likeness) * alike[:, ENDS[1]]
+        conditions = [np.linalg.cond(alike[:, :end]) for end in ENDS]
+        assert sum(np.array(conditions) < 300) <= well_told_apart(alike, ENDS) == want
 
 
 @pytest.mark.parametrize("kind", ["real", "complex"])
