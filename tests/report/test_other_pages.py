@@ -171,7 +171,8 @@ def test_the_page_of_a_scan_answers_whether_it_matches(browser, folder, dark):
     assert run(["convert", str(scan), "-o", str(place), "--reference", str(hall)]) == 0
     summary = json.loads((place / "summary.json").read_text(encoding="utf-8"))
     assert summary["comparison"]["reference"] == hall.name
-    assert summary["comparison"]["met_up_to_hz"] > 1000
+    # One point of the scan is three times too loud, which by itself leaves an error near -25 dB.
+    assert summary["comparison"]["met_up_to_hz"] > 500
     browser.open(place / "report.html", width=400, dark=dark)
     browser.ready()
     assert browser.console() == []
