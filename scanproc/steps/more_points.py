@@ -24,7 +24,7 @@ LARGEST_WORK = 5e10
 """Points times squared columns of the largest hypothetical scan; above, it would take minutes."""
 USUAL_COLUMNS = 2000
 EITHER_WAY = 0.25
-"""The interval told, as a share of the points: what the benchmark of the study allows."""
+"""The interval told, as a share of the points: a choice of this project, wider than what was seen on two drums."""
 NEAREST = 3
 GAP = 1.5
 """A hypothetical point farther from all scanned ones than this many spacings lies in a gap, and is not taken."""
