@@ -1,28 +1,38 @@
 """Does the study of the number of points tell the truth? ``python -m tests.benchmarks.points_study``.
 
 Two questions for each device, surface and noise level, against fields in closed form (a horn made of point sources, a
-sphere with two vibrating caps):
+sphere with two vibrating caps) and a boundary-element box with diffraction:
 
 - enough: a study of a scan calls a number of points enough, band by band. A fresh scan of that size, from other
   positions, is fitted: does its true far-field error meet the target within 1.5 dB?
 - carried on: a study of half as many points tells the number for bands that these do not serve. Is it within 25 % of
   the number at which the true error of a series of fresh scans crosses the target?
 
-About ten minutes on one core; ``--quick`` takes every third case.
+Besides: how often the 95 % bars of each full scan hold the truth, band by band.
+
+A fresh scan is fitted at the frequencies of the bands in question only, its centre, order and estimator found anew. The
+cases go over as many processes as there are cores; ``--quick`` takes every third.
 """
 
 from __future__ import annotations
 
 import argparse
+import multiprocessing
+import os
 from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import Protocol
 
+import h5py
 import numpy as np
+from threadpoolctl import threadpool_limits
+from truth import FOLDER
 
-from scanproc.conventions import Real
-from scanproc.records.scan import Scan
+from scanproc.conventions import Complex, Real
+from scanproc.records.expansion import Expansion
+from scanproc.records.scan import Scan, ScanSetup
 from scanproc.records.study import Study
-from scanproc.steps.extrapolate import far_field
+from scanproc.steps.extrapolate import far_field, far_field_variance, pressure_at
 from scanproc.steps.fit import fit
 from scanproc.steps.points_law import crossing
 from scanproc.steps.study import StudyChoices, study
@@ -36,13 +46,27 @@ TOLERANCE_DB = 1.5
 TOLERANCE_SHARE = 0.25
 DIRECTION, WEIGHT = lebedev_grid(71)
 CHOICES = StudyChoices(sizes=8, draws=3, per_band=2)
-SERIES = 1.12
-"""Ratio of neighbouring sizes in the series of fresh scans."""
+
+
+class Case(Protocol):
+    """A device on a surface: the most points scanned, fresh scans of it, and the truth of its far field."""
+
+    @property
+    def points(self) -> int: ...
+
+    @property
+    def name(self) -> str: ...
+
+    def scan(self, points: int, seed: int) -> Scan:
+        """A scan of so many points, others for every seed."""
+
+    def far(self, expansion: Expansion) -> tuple[Complex, Complex, Real, Real]:
+        """Far pressures of a fit and of the truth (directions, F), the variance told, the directions' weights."""
 
 
 @dataclass(frozen=True)
-class Case:
-    """A device on a surface: the most points scanned, frequencies of interest, signal-to-noise ratio."""
+class Synthetic:
+    """A recipe of synthetic_scans on another surface, up to a frequency, with a signal-to-noise ratio."""
 
     recipe: str
     surface: str
@@ -54,6 +78,73 @@ class Case:
     def name(self) -> str:
         return f"{self.recipe:>13} {self.surface:<10} {self.snr_db:>3.0f} dB"
 
+    def scan(self, points: int, seed: int) -> Scan:
+        return make_scan(self.changed(points, seed))
+
+    def far(self, expansion: Expansion) -> tuple[Complex, Complex, Real, Real]:
+        exact = truth(self.changed(self.points, 0)).far_field(DIRECTION, expansion.frequency_hz)
+        return far_field(expansion, DIRECTION), exact, far_field_variance(expansion, DIRECTION), WEIGHT
+
+    def changed(self, points: int, seed: int) -> Recipe:
+        """The recipe; positions are a little different for every seed (5 mm, reported as they are)."""
+        found = load(self.recipe)
+        kind = dict(SURFACES[self.surface])
+        layers = kind.pop("layers")
+        inner = INNER_M[self.recipe]
+        radii = [inner * (1 + 0.1 * index) for index in range(layers)]
+        jitter = 0.0 if self.surface in ("shell", "two shells") else 0.005
+        surface = {**kind, "points": points, "radii_m": radii, "half_heights_m": radii, "jitter_m": jitter}
+        detail = {"detail": 0.3} if found.device.kind == "paging_loudspeaker" else {}
+        frequencies = {"spacing": "log", "start_hz": 700.0, "stop_hz": self.stop_hz, "count": 27}
+        return found.model_copy(
+            update={
+                "seed": seed,
+                "surface": found.surface.model_copy(update=surface),
+                "device": found.device.model_copy(update=detail),
+                "frequencies": found.frequencies.model_copy(update=frequencies),
+                "noise": found.noise.model_copy(update={"snr_db": self.snr_db}),
+            }
+        )
+
+
+@dataclass(frozen=True)
+class Box:
+    """The boundary-element box of tests/truth on one of its surfaces, points drawn at random, above 400 Hz."""
+
+    surface: str
+    points: int
+    snr_db: float
+
+    @property
+    def name(self) -> str:
+        return f"{'box':>13} {self.surface:<10} {self.snr_db:>3.0f} dB"
+
+    def scan(self, points: int, seed: int) -> Scan:
+        with h5py.File(FOLDER / "bem-box.h5") as file:
+            use = file["frequency_hz"][:] > LOWEST_HZ
+            rng = np.random.default_rng([seed, points])
+            position = file[f"{self.surface}_position_m"][:]
+            chosen = np.sort(rng.choice(len(position), points, replace=False))
+            pressure = file[f"{self.surface}_pressure"][:][np.ix_(chosen, use)]
+            level = np.sqrt(np.mean(np.abs(pressure) ** 2, axis=0)) * 10 ** (-self.snr_db / 20)
+            noise = rng.standard_normal((2, *pressure.shape))
+            setup = ScanSetup(
+                position[chosen],
+                speed_of_sound_m_s=file.attrs["speed_of_sound_m_s"],
+                device_size_m=file.attrs["box_size_xyz_m"],
+                device_centre_m=file.attrs["box_centre_m"],
+            )
+            noisy = pressure + level * (noise[0] + 1j * noise[1]) / np.sqrt(2)
+            return Scan(setup, file["frequency_hz"][:][use], noisy, level)
+
+    def far(self, expansion: Expansion) -> tuple[Complex, Complex, Real, Real]:
+        with h5py.File(FOLDER / "bem-box.h5") as file:
+            use = np.isin(file["frequency_hz"][:], expansion.frequency_hz)
+            place, exact = file["far_position_m"][:], file["far_pressure"][:, use]
+        distance = np.linalg.norm(place, axis=1)[:, None]
+        variance = far_field_variance(expansion, place / distance) / distance**2
+        return pressure_at(expansion, place), exact, variance, np.ones(len(place))
+
 
 SURFACES = {
     "shell": {"kind": "shells", "layers": 1},
@@ -63,109 +154,112 @@ SURFACES = {
     "gap": {"kind": "spiral", "layers": 1, "gap_deg": 25.0},
 }
 INNER_M = {"demo": 0.44, "capped-sphere": 0.27}
-CASES = [
-    Case(recipe, surface, points, stop, snr)
+LOWEST_HZ = 400.0
+CASES: list[Case] = [
+    Synthetic(recipe, surface, points, stop, snr)
     for snr in (60.0, 45.0)
     for recipe, points, stop in (("demo", 700, 4500.0), ("capped-sphere", 600, 5600.0))
     for surface in SURFACES
-]
+] + [Box(surface, 400, snr) for snr in (60.0, 45.0) for surface in ("shell", "cylinder")]
 
 
-def recipe_of(case: Case, points: int, seed: int) -> Recipe:
-    """The case with so many points; positions are a little different for every seed (5 mm, reported as they are)."""
-    found = load(case.recipe)
-    kind = dict(SURFACES[case.surface])
-    layers = kind.pop("layers")
-    inner = INNER_M[case.recipe]
-    radii = [inner * (1 + 0.1 * index) for index in range(layers)]
-    surface = found.surface.model_copy(
-        update={**kind, "points": points, "radii_m": radii, "half_heights_m": radii, "jitter_m": 0.0}
-    )
-    if case.surface not in ("shell", "two shells"):
-        surface = surface.model_copy(update={"jitter_m": 0.005})
-    detail = {"detail": 0.3} if found.device.kind == "paging_loudspeaker" else {}
-    frequencies = found.frequencies.model_copy(
-        update={"spacing": "log", "start_hz": 700.0, "stop_hz": case.stop_hz, "count": 27}
-    )
-    return found.model_copy(
-        update={
-            "seed": seed,
-            "surface": surface,
-            "device": found.device.model_copy(update=detail),
-            "frequencies": frequencies,
-            "noise": found.noise.model_copy(update={"snr_db": case.snr_db}),
-        }
-    )
-
-
-def true_error_db(recipe: Recipe, scan: Scan) -> Real:
-    """True far-field error of a fit by band, (bands,), over the sphere by a Lebedev rule."""
-    exact = truth(recipe).far_field(DIRECTION, scan.frequency_hz)
-    error = far_field(fit(scan), DIRECTION) - exact
-    ratio = (WEIGHT @ np.abs(error) ** 2) / (WEIGHT @ np.abs(exact) ** 2)
-    band = third_octave_index(scan.frequency_hz)
+def true_error_db(case: Case, expansion: Expansion) -> Real:
+    """True far-field error by band, (bands,), over the sphere."""
+    found, exact, _, weight = case.far(expansion)
+    ratio = (weight @ np.abs(found - exact) ** 2) / (weight @ np.abs(exact) ** 2)
+    band = third_octave_index(expansion.frequency_hz)
     return 10 * np.log10([ratio[band == one].mean() for one in np.unique(band)])
 
 
-def fresh_error_db(case: Case, points: int, seed: int) -> Real:
-    recipe = recipe_of(case, points, seed)
-    return true_error_db(recipe, make_scan(recipe))
+def fresh_error_db(case: Case, points: int, seed: int, band_hz: Real) -> Real:
+    """True error of a fresh scan in the given bands, (bands,)."""
+    scan = case.scan(points, seed)
+    wanted = np.isin(third_octave_index(scan.frequency_hz), third_octave_index(band_hz))
+    return true_error_db(case, fit(scan.take_frequencies(np.flatnonzero(wanted))))
 
 
-def enough(case: Case, found: Study) -> Iterator[tuple[float, int, float]]:
-    """Band, number called enough, true error of a fresh scan of that size; bands whose number was seen in between."""
+@dataclass(frozen=True)
+class Answer:
+    """What the study told for a band, what the truth was, and whether they agree; a refusal has no ``good``."""
+
+    question: str
+    band_hz: float
+    told: str
+    truth: str
+    good: bool | None
+
+
+def enough(case: Case, found: Study) -> Iterator[Answer]:
+    """The number called enough in the top three bands where it lies between the sizes tried, on a fresh scan of it."""
     for index in np.flatnonzero((found.needed > found.size[0]) & (found.needed <= found.points))[-3:]:
         points = int(np.ceil(found.needed[index]))
-        yield float(found.band_hz[index]), points, float(fresh_error_db(case, points, 500 + index)[index])
+        error = float(fresh_error_db(case, points, 500 + index, found.band_hz[[index]])[0])
+        good = error <= TARGET_DB + TOLERANCE_DB
+        yield Answer("enough", found.band_hz[index], f"{points}", f"{error:.1f} dB", good)
 
 
-def carried_on(case: Case, half: Study) -> Iterator[tuple[float, float, float]]:
-    """Band, number told beyond the points studied, number that a series of fresh scans shows."""
+def carried_on(case: Case, half: Study) -> Iterator[Answer]:
+    """The number told beyond the points studied, against the one that a series of fresh scans shows."""
     beyond = np.flatnonzero((half.needed > half.points) & (half.needed < 1.1 * case.points))
-    unknown = np.flatnonzero(np.isnan(half.needed))
-    if not len(beyond):
-        return
-    size = np.unique(np.geomspace(half.points, 1.5 * case.points, 10).round().astype(int))
-    errors = np.stack([fresh_error_db(case, int(n), 900 + i) for i, n in enumerate(size)])
-    assert set(beyond).isdisjoint(unknown)
-    for index in beyond:
-        shown = crossing(size.astype(np.float64), errors[:, index], TARGET_DB)
-        yield float(half.band_hz[index]), float(half.needed[index]), shown
+    if len(beyond):
+        size = np.unique(np.geomspace(half.points, 1.5 * case.points, 10).round().astype(int))
+        series = [fresh_error_db(case, int(n), 900 + i, half.band_hz[beyond]) for i, n in enumerate(size)]
+        for index, errors in zip(beyond, np.transpose(series), strict=True):
+            shown = crossing(size.astype(np.float64), errors, TARGET_DB)
+            good = abs(half.needed[index] / shown - 1) <= TOLERANCE_SHARE
+            told = f"{half.needed[index]:.0f}"
+            yield Answer("carried on", half.band_hz[index], told, f"{shown:.0f} points", good)
+    for index in np.flatnonzero(np.isnan(half.needed)):
+        yield Answer("carried on", half.band_hz[index], "refused", "", None)
+
+
+def bars(case: Case, scan: Scan) -> Iterator[Answer]:
+    """How often the 95 % bars of a full scan hold the truth, by band, over directions and frequencies."""
+    found, exact, variance, weight = case.far(fit(scan))
+    held = np.abs(found - exact) ** 2 <= np.log(20) * variance
+    band = third_octave_index(scan.frequency_hz)
+    for one in np.unique(band):
+        share = 100 * float(np.average(held[:, band == one].mean(axis=1), weights=weight))
+        yield Answer("bars", float(third_octave_centre(one)), "95 %", f"{share:.0f} %", None)
+
+
+def answers(case: Case) -> tuple[Case, list[Answer]]:
+    """All that is asked of one case."""
+    with threadpool_limits(1):
+        scan = case.scan(case.points, 1)
+        found = study(scan, target_db=TARGET_DB, choices=CHOICES)
+        half = study(case.scan(case.points // 2, 2), target_db=TARGET_DB, choices=CHOICES)
+        return case, [*enough(case, found), *carried_on(case, half), *bars(case, scan)]
 
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--quick", action="store_true")
     cases = CASES[::3] if parser.parse_args().quick else CASES
-    tally: dict[str, list[bool]] = {"enough": [], "carried on": []}
-    print(f"{'case':<31} {'question':<10} {'band':>6} {'study':>6} {'truth':>14}")
-    for case in cases:
-        found = study(make_scan(recipe_of(case, case.points, 1)), target_db=TARGET_DB, choices=CHOICES)
-        for band, points, error in enough(case, found):
-            good = error <= TARGET_DB + TOLERANCE_DB
-            tally["enough"].append(good)
-            show(case, "enough", band, points, f"{error:.1f} dB", good)
-        half = study(make_scan(recipe_of(case, case.points // 2, 2)), target_db=TARGET_DB, choices=CHOICES)
-        for band, told, shown in carried_on(case, half):
-            good = abs(told / shown - 1) <= TOLERANCE_SHARE
-            tally["carried on"].append(good)
-            show(case, "carried on", band, told, f"{shown:.0f} points", good)
-        refused = [
-            third_octave_centre(third_octave_index(half.band_hz[[i]]))[0]
-            for i in range(len(half.band_hz))
-            if np.isnan(half.needed[i])
-        ]
-        for band in refused:
-            print(f"{case.name:<31} {'carried on':<10} {band:>6.0f}  refused")
-    for question, answers in tally.items():
-        print(f"{question}: right in {sum(answers)} of {len(answers)}")
+    every: list[Answer] = []
+    print(f"{'case':<31} {'question':<10} {'band':>6} {'study':>7} {'truth':>14}")
+    with multiprocessing.get_context("spawn").Pool(os.cpu_count()) as pool:
+        for case, found in pool.imap(answers, cases):
+            for one in found:
+                print(line(case, one), flush=True)
+            every += found
+    for question in ("enough", "carried on"):
+        judged = [one.good for one in every if one.question == question and one.good is not None]
+        print(f"{question}: right in {sum(judged)} of {len(judged)}")
+    print(f"refused: {sum(one.told == 'refused' for one in every)}")
+    held: dict[float, list[float]] = {}
+    for one in every:
+        if one.question == "bars":
+            held.setdefault(one.band_hz, []).append(float(one.truth.split()[0]))
+    for band, shares in sorted(held.items()):
+        print(
+            f"95 % bars at {band:.0f} Hz hold the truth in {np.mean(shares):.0f} % ({min(shares):.0f} at least)"
+        )
 
 
-def show(case: Case, question: str, band: float, told: float, truth_text: str, good: bool) -> None:
-    print(
-        f"{case.name:<31} {question:<10} {band:>6.0f} {told:>6.0f} {truth_text:>14}{'' if good else '  WRONG'}",
-        flush=True,
-    )
+def line(case: Case, one: Answer) -> str:
+    wrong = "  WRONG" if one.good is False else ""
+    return f"{case.name:<31} {one.question:<10} {one.band_hz:>6.0f} {one.told:>7} {one.truth:>14}{wrong}"
 
 
 if __name__ == "__main__":

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -13,6 +14,7 @@ from scanproc.errors import ScanDataError
 from scanproc.files.result_file import read_result
 from scanproc.files.scan_file import open_scan, write_scan
 from scanproc.records.room import RoomReport
+from scanproc.records.scan import Scan
 from scanproc.run.pipeline import convert, without_room
 from scanproc.run.settings import Settings, parse_settings
 from scanproc.steps.extrapolate import far_field
@@ -150,3 +152,52 @@ def test_what_the_user_asks_for_and_the_scan_cannot_give(two_layers, tmp_path: P
         converted(tmp_path / "uneven.h5", room={"method": "gate"})
     with pytest.raises(ScanDataError, match="two layers"):
         converted(tmp_path / "uneven.h5", room={"method": "separate"})
+
+
+def test_even_spectra_are_gated_as_responses_are(tmp_path: Path) -> None:
+    """The Fourier transform of the same responses, by NumPy, up to 2.8 kHz: both far-field errors below -30 dB."""
+    recipe = workshop("workshop-one-layer-ir", surface={"points": 300}, temperature_drift_k=0.0)
+    heard = recipes.make_scan(recipe)
+    write_scan(tmp_path / "responses.h5", heard)
+    samples = heard.impulse_response_pa.shape[1]
+    hz = np.fft.rfftfreq(samples, 1 / heard.sampling_rate_hz)
+    spectrum = np.fft.rfft(heard.impulse_response_pa) * np.exp(-2j * np.pi * hz * heard.time_zero_s)
+    use = (hz > 40) & (hz < 2800)
+    write_scan(tmp_path / "spectra.h5", Scan(heard.setup, hz[use], spectrum[:, use]))
+    room = {"size_m": [7.1, 5.2, 3.05], "origin_m": [2.9, 2.3, 1.35], "method": "gate"}
+    for name in ("responses", "spectra"):
+        expansion, report = converted(tmp_path / f"{name}.h5", room=room)
+        above = (expansion.frequency_hz > 2 * report.lowest_valid_hz) & (expansion.frequency_hz < 1500)
+        assert far_error_db(expansion, recipes.truth(recipe))[above].max() < -30
+        assert report.method == "gate"
+
+
+def test_layers_too_far_apart_and_points_too_few_are_refused(tmp_path: Path) -> None:
+    """Shells at 0.42 and 0.50 m: half a wavelength apart at 343 / 0.16 = 2.1 kHz."""
+    table = {"spacing": "log", "start_hz": 2500.0, "stop_hz": 3000.0, "count": 4}
+    surface = {"points": 200, "jitter_m": 0.0}
+    recipe = workshop("workshop-two-layer", surface=surface, frequencies=table, **STEADY)
+    write_scan(tmp_path / "high.h5", recipes.make_scan(recipe))
+    with pytest.raises(
+        ScanDataError, match=r"half a wavelength apart at 21\d\d Hz, the lowest frequency is 25"
+    ):
+        converted(
+            tmp_path / "high.h5",
+            room={"method": "separate"},
+            frequencies={"lowest_hz": 2400, "highest_hz": 3000, "per_octave": 4},
+        )
+    table |= {"start_hz": 1400.0, "stop_hz": 1900.0}
+    recipe = workshop("workshop-two-layer", surface=surface | {"points": 60}, frequencies=table, **STEADY)
+    write_scan(tmp_path / "few.h5", recipes.make_scan(recipe))
+    with pytest.raises(
+        ScanDataError, match=r"would leave a far-field error of .* at best, at most .* add points"
+    ):
+        converted(tmp_path / "few.h5", room={"method": "separate"})
+
+
+def test_a_gate_without_a_reflection_is_refused(tmp_path: Path) -> None:
+    recipe = workshop("workshop-one-layer-ir", surface={"points": 60}, room=None)
+    heard = recipes.make_scan(recipe)
+    write_scan(tmp_path / "scan.h5", replace(heard, setup=replace(heard.setup, first_reflection_s=None)))
+    with pytest.raises(ScanDataError, match="no reflection was found in the responses: state the end"):
+        converted(tmp_path / "scan.h5", room={"method": "gate"})

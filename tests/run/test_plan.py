@@ -1,0 +1,78 @@
+"""``scanproc plan`` through the command line: what it says, and the positions that it leaves for a robot."""
+
+from __future__ import annotations
+
+import csv
+import json
+from pathlib import Path
+
+import h5py
+import numpy as np
+import pytest
+
+from scanproc.cli.commands import run
+
+DEVICE = ("--size", "0.25", "0.20", "0.30", "--up-to", "1500")
+Captured = pytest.CaptureFixture[str]
+
+
+def planned(capsys: Captured, *more: object) -> tuple[int, dict[str, object]]:
+    code = run(["plan", *DEVICE, *map(str, more), "--json"])
+    return code, json.loads(capsys.readouterr().out)
+
+
+def test_the_positions_are_those_of_the_plan(tmp_path: Path, capsys: Captured) -> None:
+    code, found = planned(capsys, "--layers", 2, "-o", tmp_path / "positions.csv")
+    assert code == 0
+    with (tmp_path / "positions.csv").open(encoding="utf-8") as file:
+        rows = list(csv.DictReader(file))
+    assert len(rows) == found["points"]
+    assert {row["layer"] for row in rows} == {"0", "1"}
+    position = np.array([[float(row[name]) for name in ("x_m", "y_m", "z_m")] for row in rows])
+    corner = np.linalg.norm([0.25, 0.20, 0.30]) / 2
+    radius = np.linalg.norm(position, axis=1)
+    assert radius.min() == pytest.approx(corner + 0.10, abs=1e-3)
+    for layer in "01":
+        here = radius[[row["layer"] == layer for row in rows]]
+        assert np.ptp(here) < 1e-5
+
+
+def test_hdf5_holds_the_same_as_csv(tmp_path: Path, capsys: Captured) -> None:
+    planned(capsys, "-o", tmp_path / "a.csv")
+    planned(capsys, "-o", tmp_path / "a.h5")
+    table = np.loadtxt(tmp_path / "a.csv", delimiter=",", skiprows=1)
+    with h5py.File(tmp_path / "a.h5") as file:
+        np.testing.assert_allclose(file["position_m"][:], table[:, :3], atol=1e-6)
+        np.testing.assert_array_equal(file["layer"][:], table[:, 3])
+
+
+def test_people_are_told_the_number_the_time_and_the_cautions(capsys: Captured) -> None:
+    assert run(["plan", *DEVICE]) == 0
+    text = capsys.readouterr().out
+    _, found = planned(capsys)
+    assert f"{found['points']}" in text
+    assert " h" in text
+    for word in ("hearing", "arm", "lift", "mains"):
+        assert word in text.lower()
+
+
+def test_a_file_that_is_there_is_kept_unless_forced(tmp_path: Path, capsys: Captured) -> None:
+    place = tmp_path / "positions.csv"
+    place.write_text("mine")
+    assert run(["plan", *DEVICE, "-o", str(place)]) == 1
+    assert "choose another name, or replace it with --force" in capsys.readouterr().err
+    assert place.read_text() == "mine"
+    assert run(["plan", *DEVICE, "-o", str(place), "--force"]) == 0
+    assert place.read_text().startswith("x_m,y_m,z_m,layer\n")
+
+
+def test_a_source_beside_the_device_is_refused(tmp_path: Path, capsys: Captured) -> None:
+    place = tmp_path / "positions.csv"
+    assert run(["plan", *DEVICE, "--source", "0.5", "0", "0", "-o", str(place)]) == 2
+    assert "the source must lie on the device" in capsys.readouterr().err
+    assert not place.exists()
+
+
+def test_another_ending_is_refused(tmp_path: Path, capsys: Captured) -> None:
+    assert run(["plan", *DEVICE, "-o", str(tmp_path / "positions.xyz")]) == 1
+    assert "written as .csv or .h5, not as '.xyz'" in capsys.readouterr().err
