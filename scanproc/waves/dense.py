@@ -1,7 +1,7 @@
 """Products and triangular solves of dense matrices that leave the interpreter to other threads.
 
 SciPy's own wrappers of these routines hold the interpreter's lock, so that threads wait for each other; the same
-BLAS called through ctypes does not. All matrices are row-major, real or complex double.
+BLAS called through ctypes does not. All matrices are row-major, real or complex, of double or single precision.
 """
 
 from __future__ import annotations
@@ -35,7 +35,7 @@ def lower_factor(matrix: Matrix) -> Matrix:
 
     Above the diagonal stands what stood there. Raises LinAlgError when the matrix is not positive definite.
     """
-    factorise = lapack.dpotrf if np.isrealobj(matrix) else lapack.zpotrf
+    factorise = getattr(lapack, letter(matrix) + "potrf")
     factor, info = factorise(matrix.T, lower=0, clean=0, overwrite_a=1)
     if info:
         raise LinAlgError("the matrix is not positive definite")
@@ -50,11 +50,11 @@ def solve_rows(lower: Matrix, rows: Matrix, *, overwrite: bool = False) -> Matri
     keep = overwrite and rows.flags.c_contiguous
     solved = rows if keep else cast(Matrix, np.array(rows, order="C"))
     count, size = solved.shape
-    real = np.isrealobj(solved)
-    name, turned = ("dtrsm", b"T") if real else ("ztrsm", b"C")
-    one = ctypes.c_double(1.0) if real else (ctypes.c_double * 2)(1.0, 0.0)
-    arguments = [b"L", b"U", turned, b"N", size, count, one, _row_major(lower), size, solved, size]
-    _call(cython_blas, name, arguments)
+    turned = b"T" if np.isrealobj(solved) else b"C"
+    one = np.ones(1, dtype=solved.dtype)
+    triangle = _row_major(lower).astype(solved.dtype, copy=False)
+    arguments = [b"L", b"U", turned, b"N", size, count, one, triangle, size, solved, size]
+    _call(cython_blas, letter(solved) + "trsm", arguments)
     return solved
 
 
@@ -62,11 +62,7 @@ def inverse_of_upper(upper: Matrix) -> Matrix:
     """U⁻¹, with zeros below the diagonal. Raises LinAlgError when a diagonal entry is zero."""
     size, info = len(upper), ctypes.c_int(0)
     inverse = cast(Matrix, np.triu(upper))
-    _call(
-        cython_lapack,
-        "dtrtri" if np.isrealobj(inverse) else "ztrtri",
-        [b"L", b"N", size, inverse, size, info],
-    )
+    _call(cython_lapack, letter(inverse) + "trtri", [b"L", b"N", size, inverse, size, info])
     if info.value:
         raise LinAlgError("the matrix is singular")
     return inverse
@@ -75,7 +71,7 @@ def inverse_of_upper(upper: Matrix) -> Matrix:
 def inverse_from(lower: Matrix) -> Matrix:
     """The inverse of L Lᴴ, whole, from ``lower``, which is overwritten."""
     size, info = len(lower), ctypes.c_int(0)
-    _call(cython_lapack, "dpotri" if np.isrealobj(lower) else "zpotri", [b"U", size, lower, size, info])
+    _call(cython_lapack, letter(lower) + "potri", [b"U", size, lower, size, info])
     below = np.tril(lower, -1)
     inverse = cast(Matrix, below + below.conj().T)
     inverse[np.diag_indices(size)] = np.diag(lower)
@@ -93,11 +89,16 @@ def _gram(matrix: Matrix, turned: bytes, size: int, inner: int, scale: float) ->
     """A row-major A is a column-major Aᵀ to BLAS, and what it yields, read by rows, the product wanted."""
     given = _row_major(matrix)
     product = cast(Matrix, np.zeros((size, size), dtype=given.dtype))
-    name = "dsyrk" if np.isrealobj(given) else "zherk"
-    factor, nothing = ctypes.c_double(scale), ctypes.c_double(0.0)
+    name = letter(given) + ("syrk" if np.isrealobj(given) else "herk")
+    factor, nothing = (np.full(1, value, dtype=product.real.dtype) for value in (scale, 0.0))
     width = given.shape[1]
     _call(cython_blas, name, [b"U", turned, size, inner, factor, given, width, nothing, product, size])
     return product
+
+
+def letter(matrix: NDArray[Any]) -> str:
+    """By which BLAS names the kind of number: s, d, c or z."""
+    return {"f": "s", "d": "d", "F": "c", "D": "z"}[matrix.dtype.char]
 
 
 def _row_major(matrix: Matrix) -> Matrix:

@@ -6,16 +6,24 @@ from bisect import bisect_left
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import cached_property
-from typing import TypeVar
+from typing import TypeAlias, TypeVar, cast
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.linalg import LinAlgError, lapack, qr, solve_triangular
 
-from scanproc.conventions import Complex, Real
-from scanproc.waves.dense import gram_of_columns, inverse_of_upper, lower_factor, row_power, solve_rows
+from scanproc.conventions import Complex, Real, Single
+from scanproc.waves.dense import (
+    gram_of_columns,
+    inverse_of_upper,
+    letter,
+    lower_factor,
+    row_power,
+    solve_rows,
+)
 
-Basis = TypeVar("Basis", Real, Complex, Real | Complex)
+Matrix: TypeAlias = Real | Complex | Single
+Basis = TypeVar("Basis", Real, Complex, Real | Complex, Matrix)
 
 LEAST_INDEPENDENCE = 1e-3
 """A column that lies nearer to the span of those before it than this share of its length is not told apart."""
@@ -80,21 +88,35 @@ class NestedFit:
 
 
 def nested_fit(
-    basis: Real | Complex, data: Complex, ends: Sequence[int], *, overwrite: bool = False
+    basis: Matrix,
+    data: Complex | Single,
+    ends: Sequence[int],
+    *,
+    overwrite: bool = False,
+    only_well_told_apart: bool = False,
 ) -> NestedFit:
     """Least-squares fits of all truncations of ``basis`` from one factorisation into Q and R.
 
-    ``basis`` (points, columns) real or complex; ``data`` complex (points, F); ``ends`` rising numbers of
-    leading columns, each below the number of points. With z = Qᴴ p the residual of one truncation is that of the one
+    ``basis`` (points, columns) real or complex; ``data`` complex (points, F), both of double or both of single
+    precision; ``ends`` rising numbers of leading columns, each below the number of points. With z = Qᴴ p the residual of one truncation is that of the one
     before less Q_n z_n, and the leverage grows by Σ|Q_n|².
+
+    ``only_well_told_apart`` drops the truncations (but not the first) with a condition above ``LARGEST_CONDITION``:
+    their fits raise noise a thousandfold, and take reflections, four times the time. Raises LinAlgError when the
+    first columns are not independent.
     """
-    orthogonal, triangle = orthogonalised(basis, overwrite)
+    if only_well_told_apart:
+        count, triangle = _leading_well_told_apart(basis, ends)
+        ends = ends[:count]
+        orthogonal: Matrix = solve_rows(triangle.conj().T, basis[:, : ends[-1]])
+    else:
+        orthogonal, triangle = orthogonalised(basis, overwrite)
     starts = (0, *ends[:-1])
     leverage = np.cumsum([row_power(orthogonal[:, a:b]) for a, b in zip(starts, ends, strict=True)], axis=0)
     shape = (len(ends), data.shape[1])
     fit = NestedFit(
         ends=tuple(ends),
-        triangle=triangle,
+        triangle=_in_double(triangle),
         projection=np.empty((ends[-1], shape[1]), dtype=np.complex128),
         leverage=leverage,
         residual_power=np.empty(shape),
@@ -114,14 +136,21 @@ def orthogonalised(basis: Basis, overwrite: bool = False) -> tuple[Basis, Basis]
     reflections, and Q is orthonormal to the condition squared times rounding (Yamamoto et al., ETNA 44 (2015) 306,
     from memory). Otherwise reflections.
     """
-    judge = lapack.dtrcon if np.isrealobj(basis) else lapack.ztrcon
     try:
         triangle = np.triu(lower_factor(gram_of_columns(basis)).conj().T)
     except LinAlgError:
         return _reflected(basis, overwrite)
-    if judge(triangle, uplo="U")[0] < 1 / LARGEST_CONDITION:
+    if _badly_conditioned(triangle):
         return _reflected(basis, overwrite)
     return solve_rows(triangle.conj().T, basis, overwrite=overwrite), triangle
+
+
+def _badly_conditioned(triangle: Matrix) -> bool:
+    """Whether the condition exceeds ``LARGEST_CONDITION`` with columns of length one: how long they are costs a
+    Cholesky factor no digits (Higham, Accuracy and Stability of Numerical Algorithms, 2nd ed., theorem 10.6, from
+    memory)."""
+    judge = getattr(lapack, letter(triangle) + "trcon")
+    return bool(judge(triangle / np.sqrt(row_power(triangle.T)), uplo="U")[0] < 1 / LARGEST_CONDITION)
 
 
 def _reflected(basis: Basis, overwrite: bool) -> tuple[Basis, Basis]:
@@ -129,18 +158,22 @@ def _reflected(basis: Basis, overwrite: bool) -> tuple[Basis, Basis]:
     return found
 
 
-def well_told_apart(basis: Real | Complex, ends: Sequence[int]) -> int:
-    """How many of the truncations have a condition up to ``LARGEST_CONDITION``, so that their Gram matrix serves."""
-    judge = lapack.dtrcon if np.isrealobj(basis) else lapack.ztrcon
-    factorise = lapack.dpotrf if np.isrealobj(basis) else lapack.zpotrf
+def _leading_well_told_apart(basis: Basis, ends: Sequence[int]) -> tuple[int, Basis]:
+    """How many of the truncations have a condition up to ``LARGEST_CONDITION``, at least one, and their R."""
+    factorise = getattr(lapack, letter(basis) + "potrf")
     triangle, failed = factorise(gram_of_columns(basis).T, lower=0, clean=1, overwrite_a=1)
     sound = failed - 1 if failed else len(triangle)
 
     def bad(truncation: int) -> bool:
         count = ends[truncation]
-        return count > sound or judge(triangle[:count, :count], uplo="U")[0] < 1 / LARGEST_CONDITION
+        return count > sound or _badly_conditioned(triangle[:count, :count])
 
-    return bisect_left(range(len(ends)), True, key=bad)
+    last = len(ends) - 1
+    count = last + 1 if not bad(last) else max(bisect_left(range(last), True, key=bad), 1)
+    end = ends[count - 1]
+    if end > sound:
+        raise LinAlgError("not even the first columns are independent")
+    return count, np.ascontiguousarray(triangle[:end, :end].conj())
 
 
 def coefficients(
@@ -185,13 +218,20 @@ def decibels(power_ratio: Real) -> Real:
     return level
 
 
-def _fit_columns(orthogonal: Real | Complex, data: Complex, block: slice, fit: NestedFit) -> None:
+def _in_double(matrix: Matrix) -> Real | Complex:
+    if np.isrealobj(matrix):
+        return np.asarray(matrix, np.float64)
+    return np.asarray(matrix, np.complex128)
+
+
+def _fit_columns(orthogonal: Matrix, data: Complex | Single, block: slice, fit: NestedFit) -> None:
     """Fills in one block of data columns of ``fit``."""
-    residual: Real | Complex = np.array(data[:, block], order="C")
+    residual: Matrix = np.array(data[:, block], order="C")
+    kind = residual.dtype
     if np.isrealobj(orthogonal):
-        residual = residual.view(np.float64)
+        residual = cast(Real, residual.view(residual.real.dtype))
     projection = orthogonal.conj().T @ residual
-    fit.projection[:, block] = projection.view(np.complex128)
+    fit.projection[:, block] = projection.view(kind)
     start = 0
     for index, end in enumerate(fit.ends):
         residual -= orthogonal[:, start:end] @ projection[start:end]
@@ -204,9 +244,9 @@ def _fit_columns(orthogonal: Real | Complex, data: Complex, block: slice, fit: N
         fit.noise_power[index, block] = sums[2]
 
 
-def _weighted_power(weights: Real, residual: Real | Complex) -> Real:
+def _weighted_power(weights: Real, residual: Matrix) -> Real:
     """Σ_i w_i |r_i|² per complex data column, (weights, F)."""
-    pairs = residual.view(np.float64)
+    pairs = residual.view(residual.real.dtype)
     sums = weights @ (pairs * pairs)
     total: Real = sums[:, 0::2] + sums[:, 1::2]
     return total

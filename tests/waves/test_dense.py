@@ -8,35 +8,49 @@ import numpy as np
 import pytest
 from scipy.linalg import LinAlgError
 
-from scanproc.waves.dense import gram_of_columns, gram_of_rows, inverse_from, lower_factor, solve_rows
+from scanproc.waves.dense import (
+    gram_of_columns,
+    gram_of_rows,
+    inverse_from,
+    inverse_of_upper,
+    lower_factor,
+    solve_rows,
+)
 
 
 def drawn(kind: str, *shape: int, seed: int = 0) -> np.ndarray:
     rng = np.random.default_rng(seed)
     real = rng.standard_normal(shape)
-    return real if kind == "real" else real + 1j * rng.standard_normal(shape)
+    found = real if kind.startswith("real") else real + 1j * rng.standard_normal(shape)
+    return found.astype({"real": "f", "complex": "F"}[kind.split()[0]]) if kind.endswith("single") else found
 
 
-@pytest.mark.parametrize("kind", ["real", "complex"])
+KINDS = [("real", 1e-12), ("complex", 1e-12), ("real single", 2e-4), ("complex single", 2e-4)]
+
+
+@pytest.mark.parametrize(("kind", "near"), KINDS)
 @pytest.mark.parametrize("order", ["C", "F"])
-def test_products_equal_numpy(kind: str, order: str) -> None:
+def test_products_equal_numpy(kind: str, near: float, order: str) -> None:
     matrix = np.asarray(drawn(kind, 40, 17), order=order)
     want = np.tril(matrix.conj().T @ matrix)
-    np.testing.assert_allclose(np.tril(gram_of_columns(matrix, 0.5)), 0.5 * want, atol=1e-12)
-    np.testing.assert_allclose(np.tril(gram_of_rows(matrix)), np.tril(matrix @ matrix.conj().T), atol=1e-12)
+    np.testing.assert_allclose(np.tril(gram_of_columns(matrix, 0.5)), 0.5 * want, atol=near)
+    np.testing.assert_allclose(np.tril(gram_of_rows(matrix)), np.tril(matrix @ matrix.conj().T), atol=near)
 
 
-@pytest.mark.parametrize("kind", ["real", "complex"])
-def test_factor_solve_and_inverse_equal_numpy(kind: str) -> None:
+@pytest.mark.parametrize(("kind", "near"), KINDS)
+def test_factor_solve_and_inverse_equal_numpy(kind: str, near: float) -> None:
     matrix = drawn(kind, 40, 17)
     whole = matrix.conj().T @ matrix
     lower = np.tril(lower_factor(gram_of_columns(matrix)))
-    np.testing.assert_allclose(lower, np.linalg.cholesky(whole), atol=1e-12)
+    np.testing.assert_allclose(lower, np.linalg.cholesky(whole), atol=near)
     rows = drawn(kind, 5, 17, seed=1)
     want = np.linalg.solve(lower.conj(), rows.T).T
-    np.testing.assert_allclose(solve_rows(lower, rows), want, atol=1e-12)
-    np.testing.assert_allclose(solve_rows(lower, np.asfortranarray(rows), overwrite=True), want, atol=1e-12)
-    np.testing.assert_allclose(inverse_from(lower.copy()), np.linalg.inv(whole), atol=1e-12)
+    np.testing.assert_allclose(solve_rows(lower, rows), want, atol=near)
+    np.testing.assert_allclose(solve_rows(lower, np.asfortranarray(rows), overwrite=True), want, atol=near)
+    np.testing.assert_allclose(
+        inverse_of_upper(np.ascontiguousarray(lower.T)), np.linalg.inv(lower.T), atol=near
+    )
+    np.testing.assert_allclose(inverse_from(lower.copy()), np.linalg.inv(whole), atol=near)
 
 
 def test_a_row_is_overwritten_only_when_asked() -> None:

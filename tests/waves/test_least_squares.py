@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from scipy.linalg import LinAlgError
 from truth import rows
 
 from scanproc.waves.directions import fibonacci_sphere, unit_vectors
@@ -15,7 +16,6 @@ from scanproc.waves.least_squares import (
     functional_variance,
     nested_fit,
     orthogonalised,
-    well_told_apart,
 )
 from scanproc.waves.radial import outgoing_radial
 
@@ -136,12 +136,44 @@ def test_all_truncations_come_from_one_inverse(kind):
 @pytest.mark.parametrize("kind", ["real", "complex"])
 def test_truncations_are_told_apart_up_to_a_condition_of_a_thousand(kind):
     """The last columns of each block are made more and more alike; the condition by NumPy's singular values."""
-    basis = basis_of(kind)
+    basis, data = basis_of(kind), drawn(5, 40, 3)
     for likeness, want in ((0.0, len(ENDS)), (1 - 1e-2, len(ENDS)), (1 - 1e-5, 2), (1.0, 2)):
         alike = basis.copy()
         alike[:, ENDS[1]] = likeness * alike[:, 0] + (1 - likeness) * alike[:, ENDS[1]]
         conditions = [np.linalg.cond(alike[:, :end]) for end in ENDS]
-        assert sum(np.array(conditions) < 300) <= well_told_apart(alike, ENDS) == want
+        cut = nested_fit(alike, data, ENDS, only_well_told_apart=True)
+        assert sum(np.array(conditions) < 300) <= len(cut.ends) == want
+        whole = nested_fit(basis, data, ENDS)
+        for index in range(2):
+            np.testing.assert_allclose(cut.held_out_power[index], whole.held_out_power[index], rtol=1e-9)
+            np.testing.assert_allclose(coefficients(cut, index), coefficients(whole, index), atol=1e-9)
+
+
+@pytest.mark.parametrize("kind", ["real", "complex"])
+def test_columns_of_any_length_are_told_apart(kind):
+    """The second block is a million times longer, the third as much shorter: no digits are lost."""
+    basis, data = basis_of(kind), drawn(5, 40, 2)
+    length = np.repeat([1.0, 1e6, 1e-6, 1.0], np.diff([0, *ENDS]))
+    cut = nested_fit(basis * length, data, ENDS, only_well_told_apart=True)
+    whole = nested_fit(basis, data, ENDS)
+    assert len(cut.ends) == len(ENDS)
+    np.testing.assert_allclose(cut.held_out_power, whole.held_out_power, rtol=1e-9)
+    truth = np.linalg.lstsq(basis, data, rcond=None)[0]
+    np.testing.assert_allclose(coefficients(cut, 3) * length[:, None], truth, atol=1e-9)
+
+
+def test_columns_that_are_not_independent_at_all_are_refused():
+    with pytest.raises(LinAlgError, match="not even the first"):
+        nested_fit(np.zeros((5, 2)), drawn(1, 5, 1), [1, 2], only_well_told_apart=True)
+
+
+@pytest.mark.parametrize("kind", ["real", "complex"])
+def test_single_precision_is_near_double(kind):
+    basis, data = basis_of(kind), drawn(5, 40, 3)
+    single = nested_fit(basis.astype("f" if kind == "real" else "F"), data.astype("F"), ENDS)
+    double = nested_fit(basis, data, ENDS)
+    np.testing.assert_allclose(single.held_out_power, double.held_out_power, rtol=1e-3)
+    np.testing.assert_allclose(single.projection, double.projection, atol=1e-4)
 
 
 @pytest.mark.parametrize("kind", ["real", "complex"])
