@@ -98,8 +98,8 @@ def nested_fit(
     """Least-squares fits of all truncations of ``basis`` from one factorisation into Q and R.
 
     ``basis`` (points, columns) real or complex; ``data`` complex (points, F), both of double or both of single
-    precision; ``ends`` rising numbers of leading columns, each below the number of points. With z = Qᴴ p the residual of one truncation is that of the one
-    before less Q_n z_n, and the leverage grows by Σ|Q_n|².
+    precision; ``ends`` rising numbers of leading columns, each below the number of points. With z = Qᴴ p the
+    residual of one truncation is that of the one before less Q_n z_n, and the leverage grows by Σ|Q_n|².
 
     ``only_well_told_apart`` drops the truncations (but not the first) with a condition above ``LARGEST_CONDITION``:
     their fits raise noise a thousandfold, and take reflections, four times the time. Raises LinAlgError when the
@@ -226,12 +226,12 @@ def _in_double(matrix: Matrix) -> Real | Complex:
 
 def _fit_columns(orthogonal: Matrix, data: Complex | Single, block: slice, fit: NestedFit) -> None:
     """Fills in one block of data columns of ``fit``."""
-    residual: Matrix = np.array(data[:, block], order="C")
+    residual: Matrix = cast(Complex, np.array(data[:, block], order="C"))
     kind = residual.dtype
     if np.isrealobj(orthogonal):
         residual = cast(Real, residual.view(residual.real.dtype))
     projection = orthogonal.conj().T @ residual
-    fit.projection[:, block] = projection.view(kind)
+    fit.projection[:, block] = cast(Complex, projection.view(kind))
     start = 0
     for index, end in enumerate(fit.ends):
         residual -= orthogonal[:, start:end] @ projection[start:end]
@@ -246,7 +246,7 @@ def _fit_columns(orthogonal: Matrix, data: Complex | Single, block: slice, fit: 
 
 def _weighted_power(weights: Real, residual: Matrix) -> Real:
     """Σ_i w_i |r_i|² per complex data column, (weights, F)."""
-    pairs = residual.view(residual.real.dtype)
+    pairs = cast(Real, residual.view(residual.real.dtype))
     sums = weights @ (pairs * pairs)
     total: Real = sums[:, 0::2] + sums[:, 1::2]
     return total
