@@ -185,9 +185,9 @@ def _judge(sample: Scan, s: int, centre_m: Real, device: Device, limit: int) -> 
     return _try(sample, s, centre_m, limit).held_out_db
 
 
-def _try(sample: Scan, s: int, centre_m: Real, top: int) -> Trial:
+def _try(sample: Scan, s: int, centre_m: Real, top: int, order: int | None = None) -> Trial:
     view = geometry.view_from(sample.setup.position_m, centre_m)
-    return try_orders(sample, view, real_harmonics(top, view.direction), s, top)
+    return try_orders(sample, view, real_harmonics(top, view.direction), s, top, order)
 
 
 @dataclass(frozen=True, eq=False)
@@ -219,7 +219,7 @@ def _estimators(
         trial = judged.shared.get(s)
         if trial is None:
             top = min(int(orders[s]) + 2, highest_order(sample.points))
-            trial = _try(sample, s, centres.centre_m[s], top)
+            trial = _try(sample, s, centres.centre_m[s], top, int(orders[s]))
         order = min(int(orders[s]), trial.nested.usable - 1)
         radius = geometry.view_from(sample.setup.position_m, centres.centre_m[s]).scaling_radius_m
         reach = float(device.box.reach_m(centres.centre_m[s]))

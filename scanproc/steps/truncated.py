@@ -26,6 +26,7 @@ from scanproc.steps.uncertainty import (
 from scanproc.waves.harmonics import real_harmonics
 from scanproc.waves.least_squares import NestedFit, coefficients, nested_fit
 from scanproc.waves.radial import outgoing_radial
+from scanproc.waves.single_fit import single_fit
 
 Progress = Callable[[int], None]
 """Called with the number of frequencies that were just finished."""
@@ -81,11 +82,19 @@ def fit_shell(
     return as_expansion(scan, view, k, orders, values, held_out, _merged(parts, len(k)))
 
 
-def try_orders(scan: Scan, view: View, harmonics: Real, index: int, limit: int) -> Trial:
-    """Every order up to ``limit`` at one frequency. ``harmonics`` at the points, at least to that order."""
+def try_orders(
+    scan: Scan, view: View, harmonics: Real, index: int, limit: int, order: int | None = None
+) -> Trial:
+    """Every order up to ``limit`` at one frequency. ``harmonics`` at the points, at least to that order.
+
+    Coefficients are meant to be taken of the one ``order`` only: those of others may have three digits.
+    """
     k = geometry.wavenumbers(scan.setup, scan.frequency_hz)
     basis = outgoing_basis(view, harmonics, limit, k[index], geometry.relative_wavenumber(scan.setup))
-    nested = nested_fit(basis, scan.pressure_pa[:, [index]], ends(limit), overwrite=True)
+    data = scan.pressure_pa[:, [index]]
+    nested = single_fit(basis, data, ends(limit), order) or nested_fit(
+        basis, data, ends(limit), overwrite=True
+    )
     return Trial(nested.held_out_db()[:, 0], nested)
 
 
@@ -101,7 +110,7 @@ def fit_one(
 ) -> Expansion:
     """The expansion of one frequency at a given order, from one complex factorisation."""
     top = min(order + 2, highest_order(scan.points), _order_of(harmonics))
-    trial = try_orders(scan, view, harmonics, index, top)
+    trial = try_orders(scan, view, harmonics, index, top, order)
     told_apart(trial.nested, order)
     k = geometry.wavenumbers(scan.setup, scan.frequency_hz[[index]])
     one = scan.take_frequencies(slice(index, index + 1))
