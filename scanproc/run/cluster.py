@@ -99,6 +99,15 @@ def local_workers(
             yield DaskWorkers(client)
 
 
+def memory_of_worker() -> int | None:
+    """Bytes that the worker on which this runs may use; None on no worker, or without a limit."""
+    try:
+        worker = import_module("distributed").get_worker()
+    except ValueError:
+        return None
+    return worker.memory_manager.memory_limit or None
+
+
 @contextmanager
 def existing_workers(address: str, output: Path) -> Iterator[DaskWorkers]:
     """Workers of a running scheduler, which is left as it is.

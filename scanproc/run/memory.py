@@ -43,18 +43,44 @@ def estimated_bytes(points: int, frequencies: int, samples: int, settings: Setti
     return PROGRAM_BYTES + COPIES_OF_BLOCK * min(whole, BLOCK_BYTES) + threads * each
 
 
+SURELY = 0.5
+"""Measured peaks were never below this share of the estimate."""
+
+
 def require_memory(file: ScanFile, settings: Settings) -> None:
     """Raises ScanDataError, with the estimate, when a job on this scan file cannot fit into memory."""
-    samples = file.samples if file.kind == "impulse responses" else 0
-    frequencies = len(wanted_frequencies(file, settings.frequencies))
-    needed = estimated_bytes(file.points, frequencies, samples, settings, len(os.sched_getaffinity(0)))
+    needed, what = _estimate(file, settings, len(os.sched_getaffinity(0)))
     allowed = settings.limits.memory_gib
     have = psutil.virtual_memory().available if allowed is None else allowed * GIB
     if needed <= have:
         return
     source = "are free" if allowed is None else "are allowed (limits.memory_gib)"
     raise ScanDataError(
-        f"{file.points} points and {frequencies} frequencies need about {needed / GIB:.1f} GiB of memory, "
-        f'{have / GIB:.1f} GiB {source}: lower fit.max_order, set fit.estimator to "truncated", use fewer cores, '
-        "or free memory"
+        f"{what} need about {needed / GIB:.1f} GiB of memory, {have / GIB:.1f} GiB {source}: "
+        'lower fit.max_order, set fit.estimator to "truncated", use fewer cores, or free memory'
     )
+
+
+def require_memory_of_worker(file: ScanFile, settings: Settings, worker_bytes: int | None) -> None:
+    """Raises ScanDataError, with the estimate, when a worker of a batch that may use so much surely cannot do it."""
+    needed, what = _estimate(file, settings, 1)
+    allowed = settings.limits.memory_gib
+    if allowed is not None and needed > allowed * GIB:
+        raise ScanDataError(
+            f"{what} need about {needed / GIB:.1f} GiB of memory, {allowed:.1f} GiB are allowed "
+            '(limits.memory_gib): lower fit.max_order, set fit.estimator to "truncated", or allow more'
+        )
+    if worker_bytes and SURELY * needed > worker_bytes:
+        raise ScanDataError(
+            f"{what} need {SURELY * needed / GIB:.1f} GiB of memory or more, a worker has "
+            f"{worker_bytes / GIB:.1f} GiB: "
+            'lower fit.max_order, set fit.estimator to "truncated", or give fewer workers more memory'
+        )
+
+
+def _estimate(file: ScanFile, settings: Settings, threads: int) -> tuple[float, str]:
+    """Bytes, and of how much work."""
+    samples = file.samples if file.kind == "impulse responses" else 0
+    frequencies = len(wanted_frequencies(file, settings.frequencies))
+    needed = estimated_bytes(file.points, frequencies, samples, settings, threads)
+    return needed, f"{file.points} points and {frequencies} frequencies"

@@ -32,9 +32,11 @@ from scanproc.records.fit_plan import FitPlan
 from scanproc.run import blocks
 from scanproc.run.blocks import Block, Shape
 from scanproc.run.check import handle, handle_again
+from scanproc.run.cluster import memory_of_worker
 from scanproc.run.fitting import one_after_another
 from scanproc.run.inspection import inspect
 from scanproc.run.kept import Kept
+from scanproc.run.memory import require_memory_of_worker
 from scanproc.run.pipeline import asides, finish, fit_part
 from scanproc.run.point_study import study_of
 from scanproc.run.preparation import Prepared, hearing, prepare
@@ -139,6 +141,7 @@ def _read(work: Work) -> dict[str, Any]:
         write_json(work.room / "scan.json", identity)
     if not work.check_file.is_file():
         with open_scan(work.source) as file, _named(work.source):
+            require_memory_of_worker(file, work.settings, memory_of_worker())
             blocks.save_record(work.check_file, handle(file, work.settings.check))
     with _opened(work) as file:
         if not work.plan_file.is_file():

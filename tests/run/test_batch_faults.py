@@ -326,3 +326,19 @@ def test_what_a_child_says_is_one_document(tmp_path: Path, capsys: pytest.Captur
     assert found == inspection.read_all(path)
     assert found.points == 100
     assert io.StringIO(capsys.readouterr().out).read() == ""
+
+
+def test_a_scan_too_large_for_its_worker_says_so_before_it_starts(
+    night: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A worker of 100 MiB, less than the libraries take; and a scan's own limit beside one without."""
+    monkeypatch.setattr(tasks, "memory_of_worker", lambda: 100 * 2**20)
+    rows = run_inline(wanted(night)).rows
+    assert [row.state for row in rows] == ["failed", "failed"]
+    assert "80 points and 7 frequencies need 0.2 GiB of memory or more, a worker has 0.1 GiB" in rows[0].error
+    assert not list((night.parent / "out" / ".batch").rglob("check.pickle"))
+    monkeypatch.setattr(tasks, "memory_of_worker", lambda: None)
+    (night / "horn.toml").write_text("[limits]\nmemory_gib = 0.2\n")
+    rows = run_inline(wanted(night, "other")).rows
+    assert [row.state for row in rows] == ["done", "failed"]
+    assert "81 points and 7 frequencies need about 0.3 GiB of memory, 0.2 GiB are allowed" in rows[1].error
