@@ -2,5 +2,5 @@
 
 VERSION = "0.1.0"
 
-RESULTS_VERSION = 2
+RESULTS_VERSION = 3
 """Raised whenever the same scan and settings give other results, so that a batch converts them again."""

@@ -105,29 +105,29 @@ def _single(expansion: Expansion, single: Boolean) -> str:
 
 
 def errors_by_points(study: Study) -> Lines:
-    """Held-out error by band for each number of points tried."""
-    held_out = _at_order(study)
-    low, high = rounded_span(np.append(held_out, study.target_db), 10, (-60, 0))
-    met = [int(np.sum(row <= study.target_db)) for row in held_out]
+    """Predicted far-field error by band for each number of points tried."""
+    predicted = study.predicted_db
+    low, high = rounded_span(np.append(predicted, study.target_db), 10, (-60, 0))
+    met = [int(np.sum(row <= study.target_db)) for row in predicted]
     text = Text(
         "errors-by-points",
         "Error with fewer points",
         f"With {study.size[0]:,} points {met[0]} of {len(study.band_hz)} third-octave bands meet "
         f"{study.target_db:g} dB, with {study.size[-1]:,} points {met[-1]} do.",
-        "The held-out error that fewer of this scan's points would have given, by third-octave band; mean of "
+        "The far-field error predicted with fewer of this scan's points, by third-octave band; mean of "
         f"{study.draws} well-spread subsets.",
         "Curves that lie on each other mean that the added points bought nothing there; a wide fan means that "
         "points are what is missing.",
         "Move the slider to see what a shorter night would have cost.",
     )
     chosen = sorted({int(i) for i in np.linspace(0, len(study.size) - 1, 4).round()})
-    fixed = tuple(Line(f"{study.size[i]:,} points", held_out[i]) for i in chosen)
+    fixed = tuple(Line(f"{study.size[i]:,} points", predicted[i]) for i in chosen)
     return Lines(
         text,
         frequency_axis(study.band_hz),
-        Axis("Held-out error", "dB", low, min(max(high, 0.0), 10.0)),
+        Axis("Predicted far-field error", "dB", low, min(max(high, 0.0), 10.0)),
         study.band_hz,
-        (Line("points of the slider", held_out, marks=True), *fixed),
+        (Line("points of the slider", predicted, marks=True), *fixed),
         levels=(("target", study.target_db),),
         steps=_steps(study),
     )

@@ -27,7 +27,8 @@ from scanproc.waves.directions import horizontal_orbit, vertical_orbit
 SECONDS_PER_POINT = 11.0
 """Common practice, no source: about 3,800 points in 12 hours."""
 SAFETY_DB = 1.0
-"""A number of points counts as enough when the predicted error is this far below the target: fresh scans scatter."""
+"""A number of points below that of the scan counts as enough when the predicted error is this far below the target:
+fresh scans scatter."""
 USUAL_SPREAD_DB = 0.7
 """Standard deviation over draws that is assumed at least; one or two draws say little."""
 HOPELESS_DB = 20.0
@@ -274,7 +275,11 @@ def _curve_spread(trials: list[list[Trial]], members: list[Integer]) -> Real:
 
 
 def _needed(size: Real, mean: Real, spread: Real, frequency: Real, target_db: float) -> list[Projection]:
-    """Points for the target in each band: read from the table, or carried on from other bands."""
+    """Points for the target in each band: read from the table, or carried on from other bands.
+
+    A band that all points serve without the safety asks for all of them: this scan needs none, as it is taken.
+    """
+    served: Boolean = mean[-1] <= target_db
     mean = mean + SAFETY_DB
     wide = 1.96 * np.maximum(_filled(spread), USUAL_SPREAD_DB)
     middle, low, high = (
@@ -284,7 +289,9 @@ def _needed(size: Real, mean: Real, spread: Real, frequency: Real, target_db: fl
     inside: Boolean = (middle > size[0]) & (middle <= size[-1])
     found = []
     for index, points in enumerate(middle):
-        if np.isnan(points):
+        if np.isnan(points) and served[index]:
+            found.append(Projection(size[-1], low[index] if np.isfinite(low[index]) else size[-1], size[-1]))
+        elif np.isnan(points):
             by_law = _more_than(project(frequency, middle, inside, frequency[index]), size[-1])
             own = carried_on(size, mean[:, index], target_db) if by_law.reason else None
             found.append(own or by_law)

@@ -194,7 +194,7 @@ def enough(case: Case, found: Study) -> Iterator[Answer]:
     for index in np.flatnonzero((found.needed > found.size[0]) & (found.needed <= found.points))[-3:]:
         points = int(np.ceil(found.needed[index]))
         error = float(fresh_error_db(case, points, 500 + index, found.band_hz[[index]])[0])
-        good = error <= TARGET_DB + TOLERANCE_DB
+        good = bool(error <= TARGET_DB + TOLERANCE_DB)
         yield Answer("enough", found.band_hz[index], f"{points}", f"{error:.1f} dB", good)
 
 
@@ -206,7 +206,7 @@ def carried_on(case: Case, half: Study) -> Iterator[Answer]:
         series = [fresh_error_db(case, int(n), 900 + i, half.band_hz[beyond]) for i, n in enumerate(size)]
         for index, errors in zip(beyond, np.transpose(series), strict=True):
             shown = crossing(size.astype(np.float64), errors, TARGET_DB)
-            good = abs(half.needed[index] / shown - 1) <= TOLERANCE_SHARE
+            good = bool(abs(half.needed[index] / shown - 1) <= TOLERANCE_SHARE)
             told = f"{half.needed[index]:.0f}"
             yield Answer("carried on", half.band_hz[index], told, f"{shown:.0f} points", good)
     for index in np.flatnonzero(np.isnan(half.needed)):

@@ -84,6 +84,19 @@ def test_a_study_of_half_the_points_says_what_more_would_take():
     assert np.all(small.needed_low[beyond] >= 300)
 
 
+def test_a_band_that_all_points_serve_asks_for_no_more():
+    """As the conversion of the same scan says: a target half a decibel above what all points reach is met by them,
+    one below it is not."""
+    scan, choices = make_scan(horn(300)), StudyChoices(sizes=4, draws=2, per_band=1)
+    reached = study(scan, choices=choices).predicted_db[-1]
+    band = int(np.argmin(np.abs(reached + 15)))
+    met = study(scan, choices=choices, target_db=float(reached[band]) + 0.5)
+    missed = study(scan, choices=choices, target_db=float(reached[band]) - 0.1)
+    assert met.needed[band] == met.needed_high[band] == 300
+    assert not met.reason[band]
+    assert not missed.needed[band] <= 300
+
+
 def test_the_informed_fit_needs_fewer_points():
     """The same scan, one band that truncation about the origin does not serve: fewer points, and they are enough."""
     recipe = horn(300, count=2, stop_hz=3200.0)
