@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
+from typing import cast
 
 import numpy as np
 
@@ -34,6 +35,7 @@ from scanproc.waves.harmonics import real_harmonics
 from scanproc.waves.least_squares import NestedFit, coefficients, decibels, nested_fit
 from scanproc.waves.left_out import LeftOut, errors_elsewhere, errors_with_neighbours, solved_rows
 from scanproc.waves.radial import outgoing_radial
+from scanproc.waves.single_fit import single_fit
 
 ORDERS_BEYOND_PLAN = 3
 MOST_TESTS = 600
@@ -135,7 +137,9 @@ def run_trial(stage: Stage, chosen: Integer, tested: Integer) -> Trial:
             harmonics if shell else outgoing_basis(stage.view, harmonics, limit, float(k[piece[0]]), relative)
         )
         data = scan.pressure_pa[np.ix_(chosen, piece)]
-        nested = nested_fit(basis[chosen], data, ends(limit), only_well_told_apart=shell)
+        rows = basis[chosen]
+        quick = None if shell else single_fit(cast(Complex, rows), data, ends(limit))
+        nested = quick or nested_fit(rows, data, ends(limit), only_well_told_apart=shell)
         judge = _elsewhere if len(chosen) < scan.points else _with_neighbours
         fits.append(nested)
         left_out.append(judge(scan, basis, nested, tested, piece))
