@@ -8,7 +8,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import ArrayLike
 
-from scanproc.conventions import Integer, Real
+from scanproc.conventions import Boolean, Integer, Real
 from scanproc.records.fit_plan import FitPlan
 from scanproc.records.scan import Scan
 from scanproc.steps import geometry
@@ -40,6 +40,10 @@ WITHIN_REACH = 0.6
 """No order below this share of k times the device's reach from the centre explains all that it radiates: then higher
 ones are tried only as long as each rung lowers the error by ``LEAST_FALL_DB``."""
 LEAST_FALL_DB = 0.5
+MIDDLE_GAIN_DB = 3.0
+"""The device's own middle takes the place of a centre where orders above those of the search gain at least this much
+about it, and explain the sound as well as ``MIDDLE_ERROR_DB``."""
+MIDDLE_ERROR_DB = -20.0
 CLEAR_GAIN_DB = 1.0
 """The informed fit is taken where it predicts at least this much less far-field error."""
 
@@ -82,21 +86,23 @@ def prepare(
         sample, device, (0.0, 0.0, 0.0) if centre_m is None and order is not None else centre_m, each
     )
     judged = _judge_all(sample, centres.centre_m, device, limit, order, each)
-    if order is not None:
-        orders = np.full(len(frequency), order, dtype=np.int64)
-        sample_orders = np.full(len(chosen), order, dtype=np.int64)
-    else:
-        sample_orders = choose_orders(judged.held_out_db, sample.frequency_hz)
-        orders = between(sample.frequency_hz, sample_orders, frequency)
+    middle = np.zeros(len(chosen), dtype=bool)
+    if order is None and centre_m is None:
+        centres, judged, middle = _or_the_middle(sample, centres, judged, device, limit, each)
+    sample_orders = (
+        np.full(len(chosen), order, dtype=np.int64)
+        if order is not None
+        else choose_orders(judged.held_out_db, sample.frequency_hz)
+    )
     tried = _estimators(
         sample, judged, sample_orders, centres, device, "truncated" if order is not None else estimator, each
     )
     log_frequency, log_sample = np.log(frequency), np.log(sample.frequency_hz)
-    path = [np.interp(log_frequency, log_sample, centres.centre_m[:, axis]) for axis in range(3)]
+    orders, path = _along(frequency, sample.frequency_hz, sample_orders, centres.centre_m, middle)
     return FitPlan(
         frequency_hz=frequency,
         order=orders,
-        centre_m=np.stack(path, axis=1),
+        centre_m=path,
         informed=np.interp(log_frequency, log_sample, tried.informed),
         sensor_noise=np.interp(log_frequency, log_sample, tried.sensor_noise),
         sample_hz=sample.frequency_hz,
@@ -110,6 +116,24 @@ def prepare(
         box_size_m=box.size_m,
         driver_m=device.driver_m,
     )
+
+
+def _along(
+    frequency_hz: Real, sample_hz: Real, order: Integer, centre_m: Real, middle: Boolean
+) -> tuple[Integer, Real]:
+    """Orders (F,) and centres (F, 3) between those of the samples; between the device's middle and a centre found
+    elsewhere there is no way that would make a good centre, so there the nearest sample decides."""
+    orders, path = np.empty(len(frequency_hz), np.int64), np.empty((len(frequency_hz), 3))
+    nearest = np.abs(np.log(frequency_hz)[:, None] - np.log(sample_hz)).argmin(axis=1)
+    for kind in (False, True):
+        here, known = middle[nearest] == kind, middle == kind
+        if np.any(here):
+            orders[here] = between(sample_hz[known], order[known], frequency_hz[here])
+            for axis in range(3):
+                path[here, axis] = np.interp(
+                    np.log(frequency_hz[here]), np.log(sample_hz[known]), centre_m[known, axis]
+                )
+    return orders, path
 
 
 def weights_at(plan: FitPlan, frequency_hz: float) -> dict[str, float]:
@@ -165,6 +189,31 @@ def _judge_all(
     for s, held_out in [*zip(alone, found, strict=True), *((s, t.held_out_db) for s, t in shared.items())]:
         errors[: len(held_out), s] = held_out
     return _Judged(errors, shared)
+
+
+def _or_the_middle(
+    sample: Scan, centres: Centres, judged: _Judged, device: Device, limit: int, each: Each
+) -> tuple[Centres, _Judged, Boolean]:
+    """The device's middle for a centre where that is clearly better, and where (S,).
+
+    The search for centres tries low orders only. A device that radiates all around, like a sphere, has its best centre
+    in the middle, which shows at orders above k times its radius, if the points carry them.
+    """
+    middle, found = device.box.centre_m, np.nanmin(judged.held_out_db, axis=0)
+    reach = float(device.box.reach_m(middle))
+    k = geometry.wavenumbers(sample.setup, sample.frequency_hz)
+    elsewhere = np.any(centres.centre_m != middle, axis=1)
+    tried = np.flatnonzero(elsewhere & (found > LOW_ENOUGH_DB) & (limit >= WITHIN_REACH * k * reach)).tolist()
+    errors = each(lambda s: _judge(sample, s, middle, device, limit), tried)
+    centre, held_out, taken = centres.centre_m.copy(), judged.held_out_db.copy(), np.zeros(len(k), dtype=bool)
+    shared = dict(judged.shared)
+    for s, error in zip(tried, errors, strict=True):
+        if np.nanmin(error) < min(found[s] - MIDDLE_GAIN_DB, MIDDLE_ERROR_DB):
+            centre[s], taken[s] = middle, True
+            held_out[:, s] = np.nan
+            held_out[: len(error), s] = error
+            shared.pop(s, None)
+    return Centres(centre, centres.standard_error_m), _Judged(held_out, shared), taken
 
 
 def _judge(sample: Scan, s: int, centre_m: Real, device: Device, limit: int) -> Real:

@@ -12,6 +12,7 @@ from scanproc.steps.extrapolate import far_field, far_field_variance
 from scanproc.steps.fit import fit, fit_planned, mixed
 from scanproc.steps.prepare import prepare, sample_frequencies, weights_at
 from scanproc.waves.directions import fibonacci_sphere, lebedev_grid
+from synthetic_scans.caps import Cap, CappedSphere
 
 SPEED = 343.2
 HORN_M = np.array([0.02, 0.05, 0.25])
@@ -141,3 +142,30 @@ def test_weights_between_samples_lie_between_theirs() -> None:
     for name, row in zip(plan.block_names, plan.block_weight, strict=True):
         known = row[np.isfinite(row)]
         assert known.min() * 0.999 <= between[name] <= known.max() * 1.001
+
+
+def test_a_sphere_keeps_its_middle_where_only_high_orders_show_it() -> None:
+    """Two caps on a rigid sphere (Legendre series) at k·a 3, 6 and 14: the search's low orders explain little of the
+    last, order 18 about the middle all of it."""
+    radius, ka = 0.15, np.array([3.0, 6.0, 14.0])
+    frequency = ka / radius * SPEED / (2 * np.pi)
+    caps = (Cap((1.0, 0.3, 0.4), 18.0), Cap((-0.2, -1.0, 0.5), 10.0, "axial"))
+    sphere = CappedSphere(radius, caps)
+    position = fibonacci_sphere(520) * np.where(np.arange(520) % 2, 0.21, 0.25)[:, None]
+    pressure = sphere.pressure(position, frequency, SPEED)
+    level = 10 ** (-50 / 20) * np.sqrt(np.mean(np.abs(pressure) ** 2, axis=0))
+    noise = np.random.default_rng(3).standard_normal((2, *pressure.shape))
+    setup = ScanSetup(
+        position,
+        speed_of_sound_m_s=SPEED,
+        device_size_m=np.full(3, 2 * radius),
+        device_centre_m=np.zeros(3),
+    )
+    scan = Scan(setup, frequency, pressure + level * (noise[0] + 1j * noise[1]) / np.sqrt(2), level)
+    found = fit(scan, estimator="truncated")
+    exact = sphere.far_field(DIRECTION, frequency, SPEED)
+    assert np.all(found.centre_m[-1] == 0)
+    assert error_db(found, exact)[-1] < -25
+    assert abs(found.far_field_error_db[-1] - error_db(found, exact)[-1]) < 3
+    plan = prepare(scan, frequency_hz=np.array([frequency[1], 1.9 * frequency[1], frequency[2]]))
+    np.testing.assert_array_equal(plan.centre_m[1], plan.centre_m[2])
