@@ -41,8 +41,8 @@ WITHIN_REACH = 0.6
 ones are tried only as long as each rung lowers the error by ``LEAST_FALL_DB``."""
 LEAST_FALL_DB = 0.5
 MIDDLE_GAIN_DB = 3.0
-"""The device's own middle takes the place of a centre where orders above those of the search gain at least this much
-about it, and explain the sound as well as ``MIDDLE_ERROR_DB``."""
+"""A fit about the device's own middle competes where orders above those of the search gain at least this much about it
+in held-out error, and explain the sound as well as ``MIDDLE_ERROR_DB``."""
 MIDDLE_ERROR_DB = -20.0
 CLEAR_GAIN_DB = 1.0
 """The informed fit is taken where it predicts at least this much less far-field error."""
@@ -86,9 +86,6 @@ def prepare(
         sample, device, (0.0, 0.0, 0.0) if centre_m is None and order is not None else centre_m, each
     )
     judged = _judge_all(sample, centres.centre_m, device, limit, order, each)
-    middle = np.zeros(len(chosen), dtype=bool)
-    if order is None and centre_m is None:
-        centres, judged, middle = _or_the_middle(sample, centres, judged, device, limit, each)
     sample_orders = (
         np.full(len(chosen), order, dtype=np.int64)
         if order is not None
@@ -97,13 +94,18 @@ def prepare(
     tried = _estimators(
         sample, judged, sample_orders, centres, device, "truncated" if order is not None else estimator, each
     )
+    middle = np.zeros(len(chosen), dtype=bool)
+    if order is None and centre_m is None and estimator != "informed":
+        middle = _take_the_middle(sample, judged, centres, sample_orders, tried, device, limit, each)
     log_frequency, log_sample = np.log(frequency), np.log(sample.frequency_hz)
-    orders, path = _along(frequency, sample.frequency_hz, sample_orders, centres.centre_m, middle)
+    orders, path, informed = _along(
+        frequency, sample.frequency_hz, sample_orders, centres.centre_m, tried.informed, middle
+    )
     return FitPlan(
         frequency_hz=frequency,
         order=orders,
         centre_m=path,
-        informed=np.interp(log_frequency, log_sample, tried.informed),
+        informed=informed,
         sensor_noise=np.interp(log_frequency, log_sample, tried.sensor_noise),
         sample_hz=sample.frequency_hz,
         centre_error_m=centres.standard_error_m,
@@ -119,21 +121,24 @@ def prepare(
 
 
 def _along(
-    frequency_hz: Real, sample_hz: Real, order: Integer, centre_m: Real, middle: Boolean
-) -> tuple[Integer, Real]:
-    """Orders (F,) and centres (F, 3) between those of the samples; between the device's middle and a centre found
-    elsewhere there is no way that would make a good centre, so there the nearest sample decides."""
+    frequency_hz: Real, sample_hz: Real, order: Integer, centre_m: Real, informed: Real, middle: Boolean
+) -> tuple[Integer, Real, Real]:
+    """Orders (F,), centres (F, 3) and shares of the informed fit (F,) between those of the samples.
+
+    Between the device's middle and a centre found elsewhere no place would make a good centre, so there the nearest
+    sample decides.
+    """
+    log_frequency, log_sample = np.log(frequency_hz), np.log(sample_hz)
     orders, path = np.empty(len(frequency_hz), np.int64), np.empty((len(frequency_hz), 3))
-    nearest = np.abs(np.log(frequency_hz)[:, None] - np.log(sample_hz)).argmin(axis=1)
-    for kind in (False, True):
+    share = np.empty(len(frequency_hz))
+    nearest = np.abs(log_frequency[:, None] - log_sample).argmin(axis=1)
+    for kind in np.unique(middle):
         here, known = middle[nearest] == kind, middle == kind
-        if np.any(here):
-            orders[here] = between(sample_hz[known], order[known], frequency_hz[here])
-            for axis in range(3):
-                path[here, axis] = np.interp(
-                    np.log(frequency_hz[here]), np.log(sample_hz[known]), centre_m[known, axis]
-                )
-    return orders, path
+        orders[here] = between(sample_hz[known], order[known], frequency_hz[here])
+        share[here] = np.interp(log_frequency[here], log_sample[known], informed[known])
+        for axis in range(3):
+            path[here, axis] = np.interp(log_frequency[here], log_sample[known], centre_m[known, axis])
+    return orders, path, share
 
 
 def weights_at(plan: FitPlan, frequency_hz: float) -> dict[str, float]:
@@ -191,10 +196,18 @@ def _judge_all(
     return _Judged(errors, shared)
 
 
-def _or_the_middle(
-    sample: Scan, centres: Centres, judged: _Judged, device: Device, limit: int, each: Each
-) -> tuple[Centres, _Judged, Boolean]:
-    """The device's middle for a centre where that is clearly better, and where (S,).
+def _take_the_middle(
+    sample: Scan,
+    judged: _Judged,
+    centres: Centres,
+    orders: Integer,
+    tried: _Tried,
+    device: Device,
+    limit: int,
+    each: Each,
+) -> Boolean:
+    """Where (S,) a truncated fit about the device's middle is clearly the best; there it takes the place of the others
+    in ``centres``, ``orders`` and ``tried``.
 
     The search for centres tries low orders only. A device that radiates all around, like a sphere, has its best centre
     in the middle, which shows at orders above k times its radius, if the points carry them.
@@ -203,17 +216,34 @@ def _or_the_middle(
     reach = float(device.box.reach_m(middle))
     k = geometry.wavenumbers(sample.setup, sample.frequency_hz)
     elsewhere = np.any(centres.centre_m != middle, axis=1)
-    tried = np.flatnonzero(elsewhere & (found > LOW_ENOUGH_DB) & (limit >= WITHIN_REACH * k * reach)).tolist()
-    errors = each(lambda s: _judge(sample, s, middle, device, limit), tried)
-    centre, held_out, taken = centres.centre_m.copy(), judged.held_out_db.copy(), np.zeros(len(k), dtype=bool)
-    shared = dict(judged.shared)
-    for s, error in zip(tried, errors, strict=True):
-        if np.nanmin(error) < min(found[s] - MIDDLE_GAIN_DB, MIDDLE_ERROR_DB):
-            centre[s], taken[s] = middle, True
-            held_out[:, s] = np.nan
-            held_out[: len(error), s] = error
-            shared.pop(s, None)
-    return Centres(centre, centres.standard_error_m), _Judged(held_out, shared), taken
+    worth = np.flatnonzero(elsewhere & (found > LOW_ENOUGH_DB) & (limit >= WITHIN_REACH * k * reach))
+    taken = np.zeros(len(k), dtype=bool)
+
+    def about(s: int) -> tuple[int, float]:
+        held_out = _judge(sample, s, middle, device, limit)
+        if not np.nanmin(held_out) < min(found[s] - MIDDLE_GAIN_DB, MIDDLE_ERROR_DB):
+            return 0, np.inf
+        order = int(choose_orders(held_out[:, None], sample.frequency_hz[[s]])[0])
+        trial = _try(sample, s, middle, min(order + 2, highest_order(sample.points)), order)
+        return order, _truncated_error(sample, s, trial, order, middle, device, tried.sensor_noise[s])
+
+    for s, (order, error) in zip(worth.tolist(), each(about, worth.tolist()), strict=True):
+        if error < np.fmin(tried.truncated_db[s], tried.informed_db[s]) - CLEAR_GAIN_DB:
+            taken[s], orders[s], centres.centre_m[s] = True, order, middle
+            tried.informed[s], tried.truncated_db[s] = 0.0, error
+    return taken
+
+
+def _truncated_error(
+    sample: Scan, s: int, trial: Trial, order: int, centre_m: Real, device: Device, sensor_noise: float
+) -> float:
+    """Predicted far-field error of the truncated fit of an order at one sample."""
+    k = geometry.wavenumbers(sample.setup, sample.frequency_hz[[s]])
+    radius = geometry.view_from(sample.setup.position_m, centre_m).scaling_radius_m
+    reach = float(device.box.reach_m(centre_m))
+    usable = min(order, trial.nested.usable - 1)
+    values, found = trial_result(trial, usable, float(k[0]), radius, reach, float(sensor_noise))
+    return float(far_field_error_db(values, found.variance_pa2, k, radius)[0])
 
 
 def _judge(sample: Scan, s: int, centre_m: Real, device: Device, limit: int) -> Real:
@@ -269,11 +299,9 @@ def _estimators(
         if trial is None:
             top = min(int(orders[s]) + 2, highest_order(sample.points))
             trial = _try(sample, s, centres.centre_m[s], top, int(orders[s]))
-        order = min(int(orders[s]), trial.nested.usable - 1)
-        radius = geometry.view_from(sample.setup.position_m, centres.centre_m[s]).scaling_radius_m
-        reach = float(device.box.reach_m(centres.centre_m[s]))
-        values, found = trial_result(trial, order, k[s], radius, reach, float(sensor[s]))
-        return float(far_field_error_db(values, found.variance_pa2, k[[s]], radius)[0])
+        return _truncated_error(
+            sample, s, trial, int(orders[s]), centres.centre_m[s], device, float(sensor[s])
+        )
 
     def informed_error(s: int) -> tuple[dict[str, float], float]:
         worthwhile = estimator == "informed" or judged.held_out_db[int(orders[s]), s] > LOW_ENOUGH_DB

@@ -10,8 +10,9 @@ sphere with two vibrating caps) and a boundary-element box with diffraction:
 
 Besides: how often the 95 % bars of each full scan hold the truth, band by band.
 
-A fresh scan is fitted at the frequencies of the bands in question only, its centre, order and estimator found anew. The
-cases go over as many processes as there are cores, about five minutes each; ``--every 3`` takes every third.
+A fresh scan is fitted at the frequencies of the bands in question and those beside them, its centre, order and
+estimator found anew. The cases go over as many processes as there are cores, about five minutes each; ``--every 3``
+takes every third.
 """
 
 from __future__ import annotations
@@ -28,16 +29,17 @@ import numpy as np
 from threadpoolctl import threadpool_limits
 from truth import FOLDER
 
-from scanproc.conventions import Complex, Real
+from scanproc.conventions import Complex, Integer, Real
 from scanproc.records.expansion import Expansion
 from scanproc.records.scan import Scan, ScanSetup
 from scanproc.records.study import Study
 from scanproc.steps.extrapolate import far_field, far_field_variance, pressure_at
-from scanproc.steps.fit import fit
+from scanproc.steps.fit import fit, fit_planned
 from scanproc.steps.points_law import crossing
+from scanproc.steps.prepare import prepare
 from scanproc.steps.study import StudyChoices, study
 from scanproc.waves.bands import third_octave_centre, third_octave_index
-from scanproc.waves.directions import lebedev_grid
+from scanproc.waves.directions import fibonacci_sphere, lebedev_grid
 from synthetic_scans.recipe import load, make_scan, truth
 from synthetic_scans.settings import Recipe
 
@@ -45,7 +47,7 @@ TARGET_DB = -25.0
 TOLERANCE_DB = 1.5
 TOLERANCE_SHARE = 0.25
 DIRECTION, WEIGHT = lebedev_grid(71)
-CHOICES = StudyChoices(sizes=8, draws=3, per_band=2)
+CHOICES = StudyChoices(sizes=8, draws=3, per_band=3)
 
 
 class Case(Protocol):
@@ -109,7 +111,8 @@ class Synthetic:
 
 @dataclass(frozen=True)
 class Box:
-    """The boundary-element box of tests/truth on one of its surfaces, points drawn at random, above 400 Hz."""
+    """The boundary-element box of tests/truth on one of its surfaces, above 400 Hz: of its points those nearest to an
+    even set of directions, turned at random."""
 
     surface: str
     points: int
@@ -124,7 +127,7 @@ class Box:
             use = file["frequency_hz"][:] > LOWEST_HZ
             rng = np.random.default_rng([seed, points])
             position = file[f"{self.surface}_position_m"][:]
-            chosen = np.sort(rng.choice(len(position), points, replace=False))
+            chosen = evenly_chosen(position - file.attrs["box_centre_m"], points, rng)
             pressure = file[f"{self.surface}_pressure"][:][np.ix_(chosen, use)]
             level = np.sqrt(np.mean(np.abs(pressure) ** 2, axis=0)) * 10 ** (-self.snr_db / 20)
             noise = rng.standard_normal((2, *pressure.shape))
@@ -144,6 +147,25 @@ class Box:
         distance = np.linalg.norm(place, axis=1)[:, None]
         variance = far_field_variance(expansion, place / distance) / distance**2
         return pressure_at(expansion, place), exact, variance, np.ones(len(place))
+
+
+def evenly_chosen(offset_m: Real, count: int, rng: np.random.Generator) -> Integer:
+    """Indices, rising, of so many points: half of them among the inner and half among the outer ones."""
+    distance = np.linalg.norm(offset_m, axis=1)
+    direction = offset_m / distance[:, None]
+    outer = np.max(np.abs(offset_m), axis=1)
+    turn = np.linalg.qr(rng.standard_normal((3, 3)))[0]
+    chosen: list[int] = []
+    for layer, share in (
+        (outer <= np.median(outer), count // 2),
+        (outer > np.median(outer), count - count // 2),
+    ):
+        free = np.flatnonzero(layer)
+        for wanted in fibonacci_sphere(share) @ turn:
+            nearest = int(np.argmax(direction[free] @ wanted))
+            chosen.append(int(free[nearest]))
+            free = np.delete(free, nearest)
+    return np.sort(np.array(chosen))
 
 
 SURFACES = {
@@ -172,10 +194,14 @@ def true_error_db(case: Case, expansion: Expansion) -> Real:
 
 
 def fresh_error_db(case: Case, points: int, seed: int, band_hz: Real) -> Real:
-    """True error of a fresh scan in the given bands, (bands,)."""
+    """True error of a fresh scan in the given bands, (bands,); its plan hears the bands beside them, too."""
     scan = case.scan(points, seed)
-    wanted = np.isin(third_octave_index(scan.frequency_hz), third_octave_index(band_hz))
-    return true_error_db(case, fit(scan.take_frequencies(np.flatnonzero(wanted))))
+    band, wanted = third_octave_index(scan.frequency_hz), third_octave_index(band_hz)
+    near = np.isin(band, np.concatenate([wanted - 1, wanted, wanted + 1]))
+    plan = prepare(scan.take_frequencies(np.flatnonzero(near)))
+    return true_error_db(
+        case, fit_planned(scan.take_frequencies(np.flatnonzero(np.isin(band, wanted))), plan)
+    )
 
 
 @dataclass(frozen=True)
