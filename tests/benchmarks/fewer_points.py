@@ -10,13 +10,18 @@ of points: the true far-field error, what was predicted, and how often the 95 % 
 from __future__ import annotations
 
 import argparse
+import multiprocessing
+import os
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
+from functools import cache
+from multiprocessing.pool import Pool
 
 import h5py
 import numpy as np
 from rich.console import Console
 from rich.table import Table
+from threadpoolctl import threadpool_limits
 from truth import FOLDER
 
 from scanproc.conventions import Complex, Real
@@ -174,10 +179,33 @@ def told(case: Case, scan: Scan, variant: str) -> tuple[Scan, Real]:
     return scan, drivers
 
 
+def fits(job: tuple[int, int, int, tuple[str, ...]]) -> tuple[Outcome, list[Outcome]]:
+    """One random subset of one case: truncated, and the best of both fits as told in each variant."""
+    index, size, seed, variants = job
+    with threadpool_limits(1):
+        case = all_cases()[index]
+        scan = drawn(case, size, seed)
+        found = []
+        for variant in variants:
+            informed_scan, drivers = told(case, scan, variant)
+            found.append(judged(case, fit(informed_scan, driver_m=drivers)))
+        return truncated(case, scan), found
+
+
+@cache
+def all_cases() -> tuple[Case, ...]:
+    return (*box_cases(), *sphere_cases())
+
+
 def run(draws: int, variants: tuple[str, ...]) -> None:
+    with multiprocessing.get_context("spawn").Pool(os.cpu_count()) as pool:
+        _tables(draws, variants, pool)
+
+
+def _tables(draws: int, variants: tuple[str, ...], pool: Pool) -> None:
     console = Console(width=150)
     pooled: list[tuple[Outcome, float]] = []
-    for case in (*box_cases(), *sphere_cases()):
+    for number, case in enumerate(all_cases()):
         table = Table(
             "points",
             "truncated dB",
@@ -188,18 +216,12 @@ def run(draws: int, variants: tuple[str, ...]) -> None:
         )
         rows: list[list[float]] = []
         for size in case.sizes:
-            scans = [drawn(case, size, seed) for seed in range(draws)]
-            plain = [truncated(case, scan) for scan in scans]
-            row = [float(np.mean([o.error_db for o in plain]))]
-            for variant in variants:
-                outcomes = []
-                for scan in scans:
-                    informed_scan, drivers = told(case, scan, variant)
-                    outcomes.append(judged(case, fit(informed_scan, driver_m=drivers)))
-                pooled += [(o, p.error_db) for o, p in zip(outcomes, plain, strict=True)]
-                row.append(float(np.mean([o.error_db for o in outcomes])))
-                if variant == variants[0]:
-                    first = outcomes
+            found = pool.map(fits, [(number, size, seed, variants) for seed in range(draws)], chunksize=1)
+            row = [float(np.mean([plain.error_db for plain, _ in found]))]
+            for index in range(len(variants)):
+                pooled += [(told_so[index], plain.error_db) for plain, told_so in found]
+                row.append(float(np.mean([told_so[index].error_db for _, told_so in found])))
+            first = [told_so[0] for _, told_so in found]
             rows.append(row)
             table.add_row(
                 str(size),
