@@ -11,7 +11,7 @@ from typing import Any, TypeVar, cast
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.linalg import LinAlgError, cython_blas, cython_lapack, lapack
+from scipy.linalg import LinAlgError, cython_blas, cython_lapack
 
 from scanproc.conventions import Real
 
@@ -35,11 +35,24 @@ def lower_factor(matrix: Matrix) -> Matrix:
 
     Above the diagonal stands what stood there. Raises LinAlgError when the matrix is not positive definite.
     """
-    factorise = getattr(lapack, letter(matrix) + "potrf")
-    factor, info = factorise(matrix.T, lower=0, clean=0, overwrite_a=1)
-    if info:
+    factor, info = _row_major(matrix), ctypes.c_int(0)
+    _call(cython_lapack, letter(factor) + "potrf", [b"U", len(factor), factor, len(factor), info])
+    if info.value:
         raise LinAlgError("the matrix is not positive definite")
-    return cast(Matrix, factor.T)
+    return factor
+
+
+def reciprocal_condition(upper: Matrix) -> float:
+    """About 1/(|U| |U⁻¹|) in the 1-norm of a row-major upper triangle, zero where it is singular."""
+    triangle = _row_major(upper)
+    size, real = len(triangle), triangle.real.dtype
+    found, info = np.zeros(1, dtype=real), ctypes.c_int(0)
+    work = np.empty(3 * size, dtype=triangle.dtype)
+    other = np.empty(size, dtype=np.int32 if np.isrealobj(triangle) else real)
+    # Read by columns it is a lower triangle, transposed; the other norm of that one is the 1-norm of this.
+    arguments = [b"I", b"L", b"N", size, triangle, size, found, work, other, info]
+    _call(cython_lapack, letter(triangle) + "trcon", arguments)
+    return float(found[0])
 
 
 def solve_rows(lower: Matrix, rows: Matrix, *, overwrite: bool = False) -> Matrix:
@@ -80,6 +93,8 @@ def inverse_from(lower: Matrix) -> Matrix:
 
 def row_power(matrix: NDArray[Any]) -> Real:
     """Σ_j |m_ij|² per row."""
+    if np.iscomplexobj(matrix) and matrix.strides[1] == matrix.itemsize:
+        matrix = matrix.view(matrix.real.dtype)
     if np.isrealobj(matrix):
         return np.einsum("ij,ij->i", matrix, matrix)
     return np.einsum("ij,ij->i", matrix.real, matrix.real) + np.einsum("ij,ij->i", matrix.imag, matrix.imag)

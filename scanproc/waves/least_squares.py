@@ -18,6 +18,7 @@ from scanproc.waves.dense import (
     inverse_of_upper,
     letter,
     lower_factor,
+    reciprocal_condition,
     row_power,
     solve_rows,
 )
@@ -151,20 +152,21 @@ def orthogonalised(basis: Basis, overwrite: bool = False) -> tuple[Basis, Basis]
     from memory). Otherwise reflections.
     """
     try:
-        triangle = np.triu(lower_factor(gram_of_columns(basis)).conj().T)
+        lower = lower_factor(gram_of_columns(basis))
     except LinAlgError:
         return _reflected(basis, overwrite)
+    triangle = cast(Basis, np.ascontiguousarray(np.tril(lower).conj().T))
     if badly_conditioned(triangle):
         return _reflected(basis, overwrite)
-    return solve_rows(triangle.conj().T, basis, overwrite=overwrite), triangle
+    return solve_rows(lower, basis, overwrite=overwrite), triangle
 
 
 def badly_conditioned(triangle: Matrix) -> bool:
     """Whether the condition exceeds ``LARGEST_CONDITION`` with columns of length one: how long they are costs a
     Cholesky factor no digits (Higham, Accuracy and Stability of Numerical Algorithms, 2nd ed., theorem 10.6, from
     memory)."""
-    judge = getattr(lapack, letter(triangle) + "trcon")
-    return bool(judge(triangle / np.sqrt(row_power(triangle.T)), uplo="U")[0] < 1 / LARGEST_CONDITION)
+    length = cast(Real, np.sqrt(row_power(triangle.T)).astype(triangle.real.dtype))
+    return reciprocal_condition(triangle / length) < 1 / LARGEST_CONDITION
 
 
 def _reflected(basis: Basis, overwrite: bool) -> tuple[Basis, Basis]:
@@ -222,7 +224,10 @@ def functional_variance(fit: NestedFit, truncation: int, functional: Real | Comp
     ``functional`` (values, ends[truncation]): each row f gives f·c. Returns (values,).
     """
     count = fit.ends[truncation]
-    return row_power(functional @ fit.inverse[:count, :count])
+    inverse = fit.inverse[:count, :count]
+    if inverse.dtype == np.complex64:
+        return row_power(functional.astype(np.complex64) @ inverse)
+    return row_power(functional @ inverse)
 
 
 def decibels(power_ratio: Real) -> Real:
@@ -248,7 +253,7 @@ def _fit_columns(
     for index, end in enumerate(fit.ends):
         part = orthogonal[:, start:end]
         if in_turn:
-            projection[start:end] = part.conj().T @ residual
+            projection[start:end] = (residual.conj().T @ part).conj().T
         residual -= part @ projection[start:end]
         start = end
         free = np.maximum(1 - fit.leverage[index], LEAST_FREEDOM)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import partial
 
 import numpy as np
 from scipy.linalg import LinAlgError, solve_triangular
@@ -13,7 +14,9 @@ from scanproc.waves.least_squares import NestedFit, badly_conditioned, fit_by
 
 FAINTEST_SHARE = 1e-10
 """Held-out errors below this share of the data's power drown in the rounding of single precision."""
-REFINED = 1e-11
+REFINED = 1e-9
+"""The last correction's share of the coefficients; what is left then is smaller by the same factor as corrections
+are, at least three."""
 MOST_ROUNDS = 8
 LEAST_WORK = 1e9
 """Points times squared columns; a smaller problem is solved in double as fast."""
@@ -32,12 +35,13 @@ def single_fit(
         return None
     rows: Single = np.asarray(basis, np.complex64, order="C")
     try:
-        triangle: Single = np.triu(lower_factor(gram_of_columns(rows)).conj().T)
+        lower: Single = lower_factor(gram_of_columns(rows))
     except LinAlgError:
         return None
+    triangle: Single = np.ascontiguousarray(np.tril(lower).conj().T)
     if badly_conditioned(triangle):
         return None
-    orthogonal = solve_rows(triangle.conj().T, rows, overwrite=True)
+    orthogonal = solve_rows(lower, rows, overwrite=True)
     fit = fit_by(orthogonal, triangle, data.astype(np.complex64), ends, in_turn=True)
     if np.min(fit.held_out_power / fit.data_power) < FAINTEST_SHARE:
         return None
@@ -50,14 +54,14 @@ def _refine(fit: NestedFit, basis: Complex, data: Complex, truncation: int) -> b
     """Corrects the projections, so that they give the coefficients of one truncation; False where it fails."""
     end = fit.ends[truncation]
     triangle, part = fit.triangle[:end, :end], basis[:, :end]
-    values = solve_triangular(triangle, fit.projection[:end].astype(np.complex64)).astype(np.complex128)
+    solve = partial(solve_triangular, triangle, check_finite=False)
+    values = solve(fit.projection[:end].astype(np.complex64)).astype(np.complex128)
     before = np.inf
     for _ in range(MOST_ROUNDS):
         left = data - part @ values
         size = np.linalg.norm(left)
         right = (left.conj().T @ part).conj().T / size
-        change = solve_triangular(triangle, right.astype(np.complex64), trans="C")
-        step = size * solve_triangular(triangle, change).astype(np.complex128)
+        step = size * solve(solve(right.astype(np.complex64), trans="C")).astype(np.complex128)
         values += step
         now = float(np.linalg.norm(step) / np.linalg.norm(values))
         if now < REFINED:
