@@ -71,8 +71,10 @@ def find_centres(
     if len(chosen) > SEARCH_POINTS:
         chosen = np.sort(np.random.default_rng(1).choice(len(chosen), SEARCH_POINTS, replace=False))
     samples = np.flatnonzero(wavenumber * 0.5 * float(np.linalg.norm(box.size_m)) >= SMALL_DEVICE_KA)
+    # Of one size, so that a louder recording of the same sound rounds alike and finds the same places.
+    size = np.maximum(np.linalg.norm(pressure, axis=0), np.finfo(np.float64).tiny)
     searches = [
-        _Search(position_m[chosen], pressure[chosen, s], wavenumber[s], relative[chosen], box)
+        _Search(position_m[chosen], pressure[chosen, s] / size[s], wavenumber[s], relative[chosen], box)
         for s in samples
     ]
     own = [own_centre_m, box.centre_m]
