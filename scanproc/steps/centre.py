@@ -71,10 +71,10 @@ def find_centres(
     if len(chosen) > SEARCH_POINTS:
         chosen = np.sort(np.random.default_rng(1).choice(len(chosen), SEARCH_POINTS, replace=False))
     samples = np.flatnonzero(wavenumber * 0.5 * float(np.linalg.norm(box.size_m)) >= SMALL_DEVICE_KA)
-    # Of one size, so that a louder recording of the same sound rounds alike and finds the same places.
-    size = np.maximum(np.linalg.norm(pressure, axis=0), np.finfo(np.float64).tiny)
     searches = [
-        _Search(position_m[chosen], pressure[chosen, s] / size[s], wavenumber[s], relative[chosen], box)
+        _Search(
+            position_m[chosen], _of_one_scale(pressure[:, s])[chosen], wavenumber[s], relative[chosen], box
+        )
         for s in samples
     ]
     own = [own_centre_m, box.centre_m]
@@ -163,6 +163,13 @@ class _Search:
             nats = max(rise, 0.01) * np.log(10) / 10
             spread[axis] = step / np.sqrt(nats * freedom / 4)
         return np.clip(spread, 0.002, 0.2)
+
+
+def _of_one_scale(pressure: Complex) -> Complex:
+    """Divided by the strongest point's, (points,): neither loudness nor a common phase then changes how single
+    precision rounds, and a filtered scan finds the very same places."""
+    strongest = pressure[np.argmax(np.abs(pressure))]
+    return pressure / strongest if strongest else pressure
 
 
 def _from_beside(
