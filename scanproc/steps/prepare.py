@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -96,7 +96,17 @@ def prepare(
     )
     middle = np.zeros(len(chosen), dtype=bool)
     if order is None and centre_m is None and estimator != "informed":
-        middle = _take_the_middle(sample, judged, centres, sample_orders, tried, device, limit, each)
+        middle, about = _about_the_middle(sample, judged, centres, tried, device, limit, each)
+        sample_orders = np.where(middle, about.order, sample_orders)
+        centres = Centres(
+            np.where(middle[:, None], box.centre_m, centres.centre_m),
+            np.where(middle[:, None], 0.0, centres.standard_error_m),
+        )
+        tried = replace(
+            tried,
+            informed=np.where(middle, 0.0, tried.informed),
+            truncated_db=np.where(middle, about.error_db, tried.truncated_db),
+        )
     log_frequency, log_sample = np.log(frequency), np.log(sample.frequency_hz)
     orders, path, informed = _along(
         frequency, sample.frequency_hz, sample_orders, centres.centre_m, tried.informed, middle
@@ -196,18 +206,24 @@ def _judge_all(
     return _Judged(errors, shared)
 
 
-def _take_the_middle(
+@dataclass(frozen=True, eq=False)
+class _Truncated:
+    """Truncated fits at the samples: ``order`` and predicted far-field ``error_db``, (S,)."""
+
+    order: Integer
+    error_db: Real
+
+
+def _about_the_middle(
     sample: Scan,
     judged: _Judged,
     centres: Centres,
-    orders: Integer,
     tried: _Tried,
     device: Device,
     limit: int,
     each: Each,
-) -> Boolean:
-    """Where (S,) a truncated fit about the device's middle is clearly the best; there it takes the place of the others
-    in ``centres``, ``orders`` and ``tried``.
+) -> tuple[Boolean, _Truncated]:
+    """Where (S,) a truncated fit about the device's middle is clearly the best, and those fits.
 
     The search for centres tries low orders only. A device that radiates all around, like a sphere, has its best centre
     in the middle, which shows at orders above k times its radius, if the points carry them.
@@ -216,10 +232,11 @@ def _take_the_middle(
     reach = float(device.box.reach_m(middle))
     k = geometry.wavenumbers(sample.setup, sample.frequency_hz)
     elsewhere = np.any(centres.centre_m != middle, axis=1)
-    worth = np.flatnonzero(elsewhere & (found > LOW_ENOUGH_DB) & (limit >= WITHIN_REACH * k * reach))
-    taken = np.zeros(len(k), dtype=bool)
+    worth = elsewhere & (found > LOW_ENOUGH_DB) & (limit >= WITHIN_REACH * k * reach)
 
     def about(s: int) -> tuple[int, float]:
+        if not worth[s]:
+            return 0, np.inf
         held_out = _judge(sample, s, middle, device, limit)
         if not np.nanmin(held_out) < min(found[s] - MIDDLE_GAIN_DB, MIDDLE_ERROR_DB):
             return 0, np.inf
@@ -227,11 +244,9 @@ def _take_the_middle(
         trial = _try(sample, s, middle, min(order + 2, highest_order(sample.points)), order)
         return order, _truncated_error(sample, s, trial, order, middle, device, tried.sensor_noise[s])
 
-    for s, (order, error) in zip(worth.tolist(), each(about, worth.tolist()), strict=True):
-        if error < np.fmin(tried.truncated_db[s], tried.informed_db[s]) - CLEAR_GAIN_DB:
-            taken[s], orders[s], centres.centre_m[s] = True, order, middle
-            tried.informed[s], tried.truncated_db[s] = 0.0, error
-    return taken
+    order, error = np.transpose(each(about, range(len(k))))
+    best = error < np.fmin(tried.truncated_db, tried.informed_db) - CLEAR_GAIN_DB
+    return best, _Truncated(order.astype(np.int64), error)
 
 
 def _truncated_error(

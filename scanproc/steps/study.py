@@ -277,7 +277,7 @@ def _curve_spread(trials: list[list[Trial]], members: list[Integer]) -> Real:
 def _needed(size: Real, mean: Real, spread: Real, frequency: Real, target_db: float) -> list[Projection]:
     """Points for the target in each band: read from the table, or carried on from other bands.
 
-    A band that all points serve without the safety asks for all of them: this scan needs none, as it is taken.
+    A band that all points serve, though without the safety, asks for all of them: no fresh scan has to be as lucky.
     """
     served: Boolean = mean[-1] <= target_db
     mean = mean + SAFETY_DB
