@@ -9,11 +9,13 @@ from scanproc.steps.geometry import View
 from scanproc.waves.radial import outgoing_radial
 
 
-def outgoing_basis(view: View, harmonics: Real, order: int, wavenumber: float, relative: Real) -> Complex:
+def outgoing_basis(
+    view: View, harmonics: Real, order: int, wavenumber: float, relative: Real | float = 1.0
+) -> Complex:
     """h_n(kr)/|h_n(k r_s)| Y_nm at the points, (points, modes) complex in Fortran order.
 
     ``harmonics`` (points, at least as many modes); ``relative`` (points,): each point's own wave number over
-    ``wavenumber``.
+    ``wavenumber``, where they differ.
     """
     kr = wavenumber * relative * view.radius_m
     radial = outgoing_radial(order, kr, wavenumber * view.scaling_radius_m)

@@ -17,8 +17,8 @@ from scipy.linalg import qr
 from scanproc.conventions import Boolean, Complex, Integer, Real, mode_count
 from scanproc.records.scan import Scan, ScanSetup
 from scanproc.steps import geometry
+from scanproc.steps.basis import outgoing_basis
 from scanproc.steps.geometry import View
-from scanproc.steps.prediction import outgoing_basis
 from scanproc.waves.harmonics import real_harmonics
 
 DIFFERENCE_M = 1e-5

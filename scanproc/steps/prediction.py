@@ -8,14 +8,14 @@ import numpy as np
 from scipy.linalg import qr, solve_triangular
 from scipy.spatial import cKDTree
 
-from scanproc.conventions import Boolean, Complex, Integer, Real, mode_count
+from scanproc.conventions import Boolean, Complex, Integer, Real
 from scanproc.records.scan import Scan
 from scanproc.steps import geometry
+from scanproc.steps.basis import ends, outgoing_basis
 from scanproc.steps.geometry import View
 from scanproc.steps.order_choice import highest_order
 from scanproc.waves.harmonics import real_harmonics
 from scanproc.waves.left_out_values import left_out_values
-from scanproc.waves.radial import outgoing_radial
 
 HIGHEST_ORDER = 24
 """Points are judged where this order is enough; it bounds the time a check takes."""
@@ -98,8 +98,7 @@ def predict(scan: Scan, used: Boolean, before: Prediction | None = None) -> Pred
     for group in groups:
         here = int(tops[group].max())
         basis = harmonics if view.is_shell else outgoing_basis(view, harmonics, here, float(k[group][0]))
-        ends = [mode_count(n) for n in range(here + 1)]
-        parts.append(_best(basis, scan.pressure_pa[:, group], ends, used))
+        parts.append(_best(basis, scan.pressure_pa[:, group], ends(here), used))
     order, error, predicted = (np.concatenate(part, axis=-1) for part in zip(*parts, strict=True))
     size = np.median(np.abs(scan.pressure_pa[used]), axis=0)
     typical = np.median(np.abs(error[used]), axis=0)
@@ -110,13 +109,6 @@ def _order_at(wavenumber: Real, before: Prediction) -> Integer:
     """The order of a prediction at other wave numbers, (F,)."""
     between = np.interp(wavenumber, before.wavenumber_rad_m, before.order)
     return np.ceil(between).astype(np.int64)
-
-
-def outgoing_basis(view: View, harmonics: Real, order: int, wavenumber: float) -> Complex:
-    """Outgoing terms at the points, (points, modes)."""
-    radial = outgoing_radial(order, wavenumber * view.radius_m, wavenumber * view.scaling_radius_m)
-    each = np.repeat(radial.T, 2 * np.arange(order + 1) + 1, axis=1)
-    return np.asarray(harmonics[:, : mode_count(order)] * each, np.complex128)
 
 
 class Field:
