@@ -18,8 +18,9 @@ class FitPlan:
     - ``frequency_hz`` (F,), ``order`` (F,) of the truncated fit, ``centre_m`` (F, 3)
     - ``informed`` (F,): share of the informed fit in the result, 0 to 1, between them a crossfade
     - ``sensor_noise`` (F,): the microphone's noise power relative to the mean square of the data, as far as known
-    - ``sample_hz`` (S,): where the decisions were made; there ``centre_error_m`` (S, 3), the standard error of the
-      centre found, ``truncated_db`` and ``informed_db`` (S,) the predicted far-field errors (NaN where not tried)
+    - ``sample_hz`` (S,): where the decisions were made; there ``source_centre_m`` (S, 3), the centre found, about
+      which the informed fit's weights are learnt, ``centre_error_m`` (S, 3), the standard error of the centre taken,
+      ``truncated_db`` and ``informed_db`` (S,) the predicted far-field errors (NaN where not tried)
     - ``block_names`` and ``block_weight`` (blocks, S), ``noise`` (S,): the informed fit's weights, relative to the
       mean square of the data; NaN where not learnt
     - ``box_centre_m``, ``box_size_m`` (3,) and ``driver_m`` (drivers, 3): where the device is taken to be
@@ -33,6 +34,7 @@ class FitPlan:
     informed: Real
     sensor_noise: Real
     sample_hz: Real
+    source_centre_m: Real
     centre_error_m: Real
     truncated_db: Real
     informed_db: Real
@@ -53,6 +55,7 @@ class FitPlan:
             put(self, name, real_array(name, getattr(self, name), (count,)))
         put(self, "sample_hz", real_array("sample_hz", self.sample_hz, ("samples",)))
         samples = len(self.sample_hz)
+        put(self, "source_centre_m", real_array("source_centre_m", self.source_centre_m, (samples, 3)))
         put(
             self,
             "centre_error_m",
@@ -85,6 +88,7 @@ def join(parts: Sequence[FitPlan]) -> FitPlan:
             "informed",
             "sensor_noise",
             "sample_hz",
+            "source_centre_m",
             "centre_error_m",
             "truncated_db",
             "informed_db",

@@ -13,6 +13,8 @@ from scanproc.run.settings import Settings
 from scanproc.steps.study import StudyChoices, band_frequencies, study
 
 SHORT_SIZES = 5
+SHORT_HOPELESS_DB = 4.0
+"""The number needed lies above a size that misses by more, so that fewer points need no plan of their own."""
 
 
 def study_of(
@@ -26,13 +28,15 @@ def study_of(
 ) -> Study:
     """The study of a scan by the plan of its conversion, with the settings' fit and frequencies.
 
-    A ``short`` one has fewer sizes, one subset of each and one frequency in each band. Raises ScanDataError when
+    A ``short`` one has fewer sizes, one subset of each and one frequency in each band, and spends nothing on sizes that
+    miss the target clearly. Raises ScanDataError when
     the points are too few.
     """
     wanted = settings.points
     choices = StudyChoices(wanted.sizes, wanted.draws, wanted.smallest_share)
     if short:
-        choices = StudyChoices(min(SHORT_SIZES, wanted.sizes), 1, wanted.smallest_share, 1)
+        sizes = min(SHORT_SIZES, wanted.sizes)
+        choices = StudyChoices(sizes, 1, wanted.smallest_share, 1, hopeless_db=SHORT_HOPELESS_DB)
     few = plan.frequency_hz[band_frequencies(plan.frequency_hz, choices.per_band)]
     scan, fit_plan = as_fitted(heard, plan.room, few, ways_of(settings))
     return study(
@@ -40,7 +44,7 @@ def study_of(
         target_db=settings.fit.target_db if target_db is None else target_db,
         centre_m=fixed_centre(settings.fit),
         max_order=settings.fit.max_order,
-        estimator=settings.fit.estimator,
+        estimator=settings.fit.estimator if settings.fit.order == "auto" else "truncated",
         driver_m=settings.fit.driver_m,
         plan=fit_plan,
         each=in_threads,

@@ -12,7 +12,7 @@ from scanproc.steps import geometry
 from scanproc.steps.box import Box
 from scanproc.steps.informed import Device, expected_variance, missing_sound
 from scanproc.steps.points_law import Projection
-from scanproc.steps.prepare import weights_at
+from scanproc.steps.prepare import everywhere_informed, weights_at
 from scanproc.waves.directions import fibonacci_sphere
 from scanproc.waves.least_squares import decibels
 
@@ -45,11 +45,12 @@ def by_posterior(
     weight = weights_at(plan, frequency_hz)
     missing = missing_sound(weight, float(plan.sensor_noise[at]))
     device = Device(Box(plan.box_centre_m, plan.box_size_m), plan.driver_m)
+    centre = everywhere_informed(plan).centre_m[at]
     k = float(geometry.wavenumbers(setup, np.array([frequency_hz]))[0])
 
     def variance(times: float) -> float:
         position = like_these(setup, round(times * setup.points))
-        return expected_variance(position, k, device, plan.centre_m[at], weight)
+        return expected_variance(position, k, device, centre, weight)
 
     now, error = variance(1.0), 10 ** (error_db / 10)
 

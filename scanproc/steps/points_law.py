@@ -21,7 +21,10 @@ FARTHEST_RATIO = 1.8
 WIDEST_RATIO = 2.0
 """No answer when the upper end of the interval exceeds the lower by more than this."""
 MOST_BEYOND = 1.4
-"""A band's own curve is carried on by at most this ratio of points."""
+"""A band's own curve alone is carried on by at most this ratio of points."""
+OWN_SPREAD = 0.5
+"""Standard deviation of the logarithm by which a curve is carried on, as a share of it: a choice of this project."""
+NORMAL_95 = 1.96
 SHORTEST_RATIO = 1.25
 """Smallest span of frequencies from which a slope is read."""
 USUAL_SCATTER = 0.03
@@ -89,21 +92,52 @@ def project(frequency_hz: Real, needed: Real, known: Boolean, wanted_hz: float) 
     return Projection(middle**2, low**2, high**2)
 
 
-def carried_on(size: Real, error_db: Real, target_db: float) -> Projection | None:
-    """A little beyond the sizes tried, along the band's own curve; None where it falls too slowly or ends too high.
+def carried_on(law: Projection, size: Real, error_db: Real, target_db: float) -> Projection:
+    """Beyond the sizes tried, by what other bands say (``law``) and along the band's own curve.
 
-    ``size`` (S,) rising, ``error_db`` (S,): error against the logarithm of the points, straight on from the last two
-    sizes. The interval reaches from the points tried to the square of the ratio told.
+    ``size`` (S,) rising, ``error_db`` (S,) of which the last misses the target. The curve goes on straight over the
+    logarithm of the points from the last two sizes; how far it goes is known to ``OWN_SPREAD`` of that logarithm, so
+    near the target it decides, and far from it the law does. The two are weighted by their variances, and where they
+    disagree the interval grows. The curve alone is carried on by at most ``MOST_BEYOND``.
     """
+    points = float(size[-1])
+    beyond = _beyond(size, error_db, target_db)
+    if law.reason:
+        if beyond > np.log(MOST_BEYOND):
+            return law
+        return _around(points, beyond, OWN_SPREAD * beyond)
+    told = max(float(np.log(law.points / points)), 0.0)
+    value, variance = np.array([told, beyond]), np.array([_spread(law), OWN_SPREAD * beyond]) ** 2
+    if not np.isfinite(beyond):
+        value, variance = value[:1], variance[:1]
+    weight = 1 / np.maximum(variance, 1e-6)
+    middle = float(weight @ value / weight.sum())
+    spread = float(np.sqrt((1 + weight @ (value - middle) ** 2) / weight.sum()))
+    if middle <= 0:
+        return _refused("other bands say that the points should be enough here, they are not")
+    found = _around(points, middle, spread)
+    if found.high > WIDEST_RATIO * found.low:
+        return _refused(f"anything from {found.low:.0f} to {found.high:.0f} points: too wide to say")
+    return found
+
+
+def _beyond(size: Real, error_db: Real, target_db: float) -> float:
+    """Natural log of the ratio of points by which the curve reaches the target; inf where it does not fall."""
     if len(size) < 2 or not np.all(np.isfinite(error_db[-2:])):
-        return None
+        return np.inf
     fall = float((error_db[-2] - error_db[-1]) / np.log(size[-1] / size[-2]))
-    if fall <= 0:
-        return None
-    ratio = float(np.exp(min((error_db[-1] - target_db) / fall, 10.0)))
-    if ratio > MOST_BEYOND:
-        return None
-    return Projection(size[-1] * ratio, float(size[-1]), size[-1] * ratio**2)
+    return float((error_db[-1] - target_db) / fall) if fall > 0 else np.inf
+
+
+def _spread(law: Projection) -> float:
+    """Standard deviation of the logarithm of the points, from the interval."""
+    return float(np.log(law.high / law.points) / NORMAL_95)
+
+
+def _around(points: float, beyond: float, spread: float) -> Projection:
+    """A projection from the logarithm of the ratio of points; it cannot fall below them."""
+    low, high = (float(points * np.exp(max(beyond + side * NORMAL_95 * spread, 0.0))) for side in (-1, 1))
+    return Projection(points * float(np.exp(beyond)), low, high)
 
 
 def _half_width(x: Real, y: Real, fitted: Real, wanted: float, middle: float) -> float:

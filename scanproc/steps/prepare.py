@@ -95,6 +95,7 @@ def prepare(
         sample, judged, sample_orders, centres, device, "truncated" if order is not None else estimator, each
     )
     middle = np.zeros(len(chosen), dtype=bool)
+    source_centre = centres.centre_m
     if order is None and centre_m is None and estimator != "informed":
         middle, about = _about_the_middle(sample, judged, centres, tried, device, limit, each)
         sample_orders = np.where(middle, about.order, sample_orders)
@@ -118,6 +119,7 @@ def prepare(
         informed=informed,
         sensor_noise=np.interp(log_frequency, log_sample, tried.sensor_noise),
         sample_hz=sample.frequency_hz,
+        source_centre_m=source_centre,
         centre_error_m=centres.standard_error_m,
         truncated_db=tried.truncated_db,
         informed_db=tried.informed_db,
@@ -149,6 +151,13 @@ def _along(
         for axis in range(3):
             path[here, axis] = np.interp(log_frequency[here], log_sample[known], centre_m[known, axis])
     return orders, path, share
+
+
+def everywhere_informed(plan: FitPlan) -> FitPlan:
+    """The plan with the informed fit alone at all its frequencies, about the centres found."""
+    log_frequency, log_sample = np.log(plan.frequency_hz), np.log(plan.sample_hz)
+    path = [np.interp(log_frequency, log_sample, axis) for axis in plan.source_centre_m.T]
+    return replace(plan, informed=np.ones(len(plan.informed)), centre_m=np.stack(path, axis=1))
 
 
 def weights_at(plan: FitPlan, frequency_hz: float) -> dict[str, float]:

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -16,11 +17,10 @@ from scanproc.steps.each import Each, in_turn
 from scanproc.steps.extrapolate import DB_PER_RELATIVE_ERROR, far_field
 from scanproc.steps.more_points import by_posterior
 from scanproc.steps.order_choice import highest_order
-from scanproc.steps.points_law import Projection, carried_on, crossing, project
+from scanproc.steps.points_law import NORMAL_95, Projection, carried_on, crossing, project
 from scanproc.steps.prepare import Estimator, prepare
 from scanproc.steps.subsets import spread_subset, subset_sizes
-from scanproc.steps.trial import Trial, make_stages, run_trials
-from scanproc.steps.trial_informed import with_informed
+from scanproc.steps.trial import Stage, Trial, make_stages, run_trials, with_plan
 from scanproc.waves.bands import third_octave_centre, third_octave_index
 from scanproc.waves.directions import horizontal_orbit, vertical_orbit
 
@@ -31,8 +31,8 @@ SAFETY_DB = 1.0
 fresh scans scatter."""
 USUAL_SPREAD_DB = 0.7
 """Standard deviation over draws that is assumed at least; one or two draws say little."""
-HOPELESS_DB = 20.0
-"""Where a size misses the target by more than this, the informed fit is not tried with fewer points."""
+EASY_DB = 3.0
+"""Where the truncated fits beat the target by this, nothing else is tried: the answer is yes already."""
 ORBIT_STEP_DEG = 10
 DEEPEST_LEVEL_DB = -20.0
 """Curves are compared where they lie no farther than this below the strongest direction."""
@@ -44,12 +44,14 @@ Progress = Callable[[int, int], None]
 @dataclass(frozen=True)
 class StudyChoices:
     """Sizes from ``smallest_share`` of the points to all in equal ratios, ``draws`` subsets of each, judged at up to
-    ``per_band`` frequencies in each third-octave band."""
+    ``per_band`` frequencies in each third-octave band. Where a size misses the target by more than ``hopeless_db``,
+    fewer points are fitted by truncation only, about the centre of all points."""
 
     sizes: int = 8
     draws: int = 5
     smallest_share: float = 0.1
     per_band: int = 3
+    hopeless_db: float = 20.0
     seed: int = 0
 
 
@@ -74,29 +76,24 @@ def study(
     estimator again. Raises ScanDataError when the points are too few for any fit.
     """
     some = scan.take_frequencies(band_frequencies(scan.frequency_hz, choices.per_band))
-    fit_plan = plan or prepare(
-        some, max_order=max_order, centre_m=centre_m, estimator=estimator, driver_m=driver_m, each=each
+    decide = partial(
+        prepare, max_order=max_order, centre_m=centre_m, estimator=estimator, driver_m=driver_m, each=each
     )
+    fit_plan = plan or decide(some)
     stages = make_stages(some, fit_plan, max_order)
     size = subset_sizes(scan.points, choices.sizes, choices.smallest_share)
-    subsets = [(int(s), draw) for s in size for draw in range(choices.draws if s < scan.points else 1)]
+    subsets = {int(count): choices.draws if count < scan.points else 1 for count in size}
+    fits = _Fits(some, fit_plan, stages, decide, target_db, choices.seed, each)
+    worth: Boolean = np.full(len(some.frequency_hz), estimator != "truncated")
     trials: dict[int, list[Trial]] = {}
-    worth = np.ones(len(some.frequency_hz), dtype=bool)
-
-    def one(item: tuple[int, int]) -> Trial:
-        rng = np.random.default_rng([choices.seed, *item])
-        chosen = spread_subset(scan.setup, item[0], rng)
-        truncated = run_trials(stages, chosen, rng, each)
-        return with_informed(truncated, some, fit_plan, chosen, worth, target_db, each)
-
-    progress(0, len(subsets))
     done = 0
-    for count in size[::-1]:
-        trials[int(count)] = each(one, [item for item in subsets if item[0] == count])
-        error = np.min([trial.expansion.far_field_error_db for trial in trials[int(count)]], axis=0)
-        worth &= error < min(target_db + HOPELESS_DB, 0)
-        done += len(trials[int(count)])
-        progress(done, len(subsets))
+    progress(done, sum(subsets.values()))
+    for count, draws in reversed(subsets.items()):
+        trials[count] = fits.of_size(count, draws, worth)
+        error = np.min([trial.expansion.far_field_error_db for trial in trials[count]], axis=0)
+        worth = worth & (error < min(target_db + choices.hopeless_db, 0))
+        done += draws
+        progress(done, sum(subsets.values()))
     time = seconds_per_point or pace_s(scan) or SECONDS_PER_POINT
 
     def model(frequency_hz: float, error_db: float) -> Projection | None:
@@ -110,6 +107,42 @@ def study(
         if capped
         else found
     )
+
+
+@dataclass(frozen=True, eq=False)
+class _Fits:
+    """How subsets of a scan are fitted: the plan for all its points, and how to decide one for fewer."""
+
+    scan: Scan
+    plan: FitPlan
+    stages: Sequence[Stage]
+    decide: Callable[[Scan], FitPlan]
+    target_db: float
+    seed: int
+    each: Each
+
+    def of_size(self, count: int, draws: int, worth: Boolean) -> list[Trial]:
+        """The trials of so many subsets of ``count`` points.
+
+        Where truncation does not do by the centre of all points, and where it is ``worth`` it (F,), the first subset
+        has centre, orders and estimator found anew, as a scan of its size would.
+        """
+        drawn = self.each(lambda draw: self._truncated(count, draw), range(draws))
+        error = np.max([trial.expansion.far_field_error_db for _, trial in drawn], axis=0)
+        tried: Boolean = worth & ~(error <= self.target_db - EASY_DB)
+        if not tried.any():
+            return [trial for _, trial in drawn]
+        plan = self.plan
+        if count < self.scan.points:
+            first, _ = drawn[0]
+            plan = self.decide(self.scan.take_points(first).take_frequencies(np.flatnonzero(tried)))
+        return self.each(lambda one: with_plan(one[1], self.scan, plan, one[0], tried, self.each), drawn)
+
+    def _truncated(self, count: int, draw: int) -> tuple[Integer, Trial]:
+        """The points chosen, and their truncated fits."""
+        rng = np.random.default_rng([self.seed, count, draw])
+        chosen = spread_subset(self.scan.setup, count, rng)
+        return chosen, run_trials(self.stages, chosen, rng, self.each)
 
 
 def band_frequencies(frequency_hz: Real, per_band: int) -> Integer:
@@ -169,10 +202,10 @@ def _gathered(
         band_hz=centre,
         size=size,
         draws=draws,
-        held_out_db=_with_informed(
+        held_out_db=_with_plans(
             _by_order(trials, "left_out_db", members), _used_held_out, order, trials, members
         ),
-        predicted_by_order_db=_with_informed(
+        predicted_by_order_db=_with_plans(
             _by_order(trials, "predicted_db", members), _used_predicted, order, trials, members
         ),
         predicted_db=mean,
@@ -218,22 +251,22 @@ def _by_order(trials: list[list[Trial]], name: str, members: list[Integer]) -> R
     return table
 
 
-def _with_informed(
+def _with_plans(
     table: Real,
     used: Callable[[Trial], Real],
     order: Integer,
     trials: list[list[Trial]],
     members: list[Integer],
 ) -> Real:
-    """The table with the informed fits' own error at their order, where they were taken."""
+    """The table with the error of the fits by plans at their order, where they were taken."""
     tall = np.pad(
         table, ((0, 0), (0, max(0, int(order.max()) + 1 - table.shape[1])), (0, 0)), constant_values=np.nan
     )
     for row, one in enumerate(trials):
         error = np.stack([used(trial) for trial in one])
-        informed = np.stack([trial.expansion.estimator == 1 for trial in one])
+        by_plan = np.stack([trial.by_plan for trial in one])
         for column, inside in enumerate(members):
-            if informed[:, inside].any():
+            if by_plan[:, inside].any():
                 tall[row, order[row, column], column] = 10 * np.log10(np.mean(10 ** (error[:, inside] / 10)))
     return tall
 
@@ -281,7 +314,7 @@ def _needed(size: Real, mean: Real, spread: Real, frequency: Real, target_db: fl
     """
     served: Boolean = mean[-1] <= target_db
     mean = mean + SAFETY_DB
-    wide = 1.96 * np.maximum(_filled(spread), USUAL_SPREAD_DB)
+    wide = NORMAL_95 * np.maximum(_filled(spread), USUAL_SPREAD_DB)
     middle, low, high = (
         np.array([crossing(size, column, target_db) for column in table.T])
         for table in (mean, mean - wide, mean + wide)
@@ -292,28 +325,12 @@ def _needed(size: Real, mean: Real, spread: Real, frequency: Real, target_db: fl
         if np.isnan(points) and served[index]:
             found.append(Projection(size[-1], low[index] if np.isfinite(low[index]) else size[-1], size[-1]))
         elif np.isnan(points):
-            by_law = _more_than(project(frequency, middle, inside, frequency[index]), size[-1])
-            own = carried_on(size, mean[:, index], target_db) if by_law.reason else None
-            found.append(own or by_law)
+            by_law = project(frequency, middle, inside, frequency[index])
+            found.append(carried_on(by_law, size, mean[:, index], target_db))
         else:
             top = high[index] if np.isfinite(high[index]) else float(size[-1])
             found.append(Projection(points, low[index], max(top, points)))
     return found
-
-
-def _more_than(projected: Projection, points: float) -> Projection:
-    """A projection of a target that was missed with ``points`` cannot fall below them."""
-    if projected.reason or projected.points > points:
-        return Projection(
-            projected.points,
-            max(projected.low, points) if not projected.reason else projected.low,
-            projected.high,
-            projected.reason,
-        )
-    nothing = float("nan")
-    return Projection(
-        nothing, nothing, nothing, "other bands say that the points should be enough here, they are not"
-    )
 
 
 def _filled(spread: Real) -> Real:

@@ -9,7 +9,7 @@ from typing import cast
 
 import numpy as np
 
-from scanproc.conventions import Complex, Integer, Real, mode_count, mode_degrees
+from scanproc.conventions import Boolean, Complex, Integer, Real, mode_count, mode_degrees
 from scanproc.records.expansion import Expansion, join
 from scanproc.records.fit_plan import FitPlan
 from scanproc.records.scan import Scan
@@ -17,6 +17,7 @@ from scanproc.steps import geometry
 from scanproc.steps.basis import ends, outgoing_basis
 from scanproc.steps.box import Box
 from scanproc.steps.each import Each, in_turn
+from scanproc.steps.fit import fit_planned
 from scanproc.steps.geometry import View
 from scanproc.steps.neighbours import groups
 from scanproc.steps.order_choice import choose_orders, highest_order
@@ -47,12 +48,14 @@ class Trial:
     """What one subset yields: ``expansion`` over the study's frequencies, at the order chosen.
 
     ``left_out_db`` and ``predicted_db`` (orders, F): error at points left out and predicted far-field error of every
-    order, NaN where the points cannot tell.
+    order, NaN where the points cannot tell. ``by_plan`` (F,): where the expansion is not the truncated one of those
+    tables, but that of a plan.
     """
 
     expansion: Expansion
     left_out_db: Real
     predicted_db: Real
+    by_plan: Boolean
 
 
 @dataclass(frozen=True, eq=False)
@@ -101,6 +104,7 @@ def run_trials(
         join([trial.expansion for trial in trials]),
         _side_by_side([trial.left_out_db for trial in trials]),
         _side_by_side([trial.predicted_db for trial in trials]),
+        np.concatenate([trial.by_plan for trial in trials]),
     )
 
 
@@ -115,6 +119,22 @@ def judges(points: int, chosen: Integer, rng: np.random.Generator) -> Integer:
     """Points that a fit of the chosen ones is judged by (indices, rising): of the rest, or of all without one."""
     rest = np.setdiff1d(np.arange(points), chosen)
     return np.sort(rng.permutation(rest if len(rest) else np.arange(points))[:MOST_TESTS])
+
+
+def with_plan(
+    truncated: Trial, scan: Scan, plan: FitPlan, chosen: Integer, tried: Boolean, each: Each = in_turn
+) -> Trial:
+    """The trial with the fits of a plan at the frequencies that are ``tried`` (F,), all of them in the plan.
+
+    The tables by order stay those of the truncated fits.
+    """
+    parts = [_at(truncated.expansion, index) for index in range(len(scan.frequency_hz))]
+    part = scan.take_points(chosen)
+    where = np.flatnonzero(tried).tolist()
+    others = each(lambda index: fit_planned(part.take_frequencies(slice(index, index + 1)), plan), where)
+    for index, other in zip(where, others, strict=True):
+        parts[index] = other
+    return replace(truncated, expansion=join(parts), by_plan=tried)
 
 
 def run_trial(stage: Stage, chosen: Integer, tested: Integer) -> Trial:
@@ -185,6 +205,7 @@ def run_trial(stage: Stage, chosen: Integer, tested: Integer) -> Trial:
             / np.sum(np.abs(scan.pressure_pa[tested]) ** 2, axis=0)
         ),
         np.concatenate(predicted, axis=1),
+        np.zeros(len(k), dtype=bool),
     )
 
 
@@ -261,3 +282,23 @@ def _phase(view: View, shell: bool, order: int, wavenumber: Real) -> Complex:
     kr = wavenumber * view.scaling_radius_m
     phase = np.stack([outgoing_radial(order, x, float(x))[:, 0] for x in kr], axis=1)
     return phase[mode_degrees(order)]
+
+
+def _at(expansion: Expansion, index: int) -> Expansion:
+    """The expansion of one frequency."""
+    columns = {
+        name: getattr(expansion, name)[..., [index]]
+        for name in (
+            "frequency_hz",
+            "order",
+            "scaling_radius_m",
+            "wavenumber_rad_m",
+            "coefficients_pa",
+            "held_out_db",
+            "far_field_error_db",
+            "coefficient_variance_pa2",
+            "variance_pattern",
+            "estimator",
+        )
+    }
+    return replace(expansion, centre_m=expansion.centre_m[[index]], **columns)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from scanproc.steps.points_law import carried_on, crossing, project
+from scanproc.steps.points_law import Projection, carried_on, crossing, project
 
 SIZE = np.array([100.0, 200.0, 400.0])
 
@@ -75,12 +75,35 @@ def test_scattered_bands_are_refused():
     assert "too wide" in project(frequency, needed, np.ones(6, bool), 4500.0).reason
 
 
+NO_LAW = Projection(np.nan, np.nan, np.nan, "no law")
+
+
 def test_a_curve_is_carried_on_a_little() -> None:
     size, error = np.array([100.0, 200.0, 400.0]), np.array([-5.0, -16.0, -22.0])
-    found = carried_on(size, error, -24.0)
-    assert found is not None
+    found = carried_on(NO_LAW, size, error, -24.0)
     assert found.points == pytest.approx(400 * 2 ** (1 / 3))  # 6 dB per doubling, 2 dB short
-    assert (found.low, found.high) == (400.0, pytest.approx(400 * 2 ** (2 / 3)))
-    assert carried_on(size, error, -30.0) is None
-    assert carried_on(size, np.array([-5.0, -22.0, -22.0]), -24.0) is None
-    assert carried_on(size[:1], error[:1], -24.0) is None
+    assert found.low == pytest.approx(400, rel=0.01)
+    assert found.high == pytest.approx(400 * 2 ** (2 / 3), rel=0.01)
+    assert carried_on(NO_LAW, size, error, -30.0) is NO_LAW
+    assert carried_on(NO_LAW, size, np.array([-5.0, -22.0, -22.0]), -24.0) is NO_LAW
+    assert carried_on(NO_LAW, size[:1], error[-1:], -24.0) is NO_LAW
+
+
+def test_law_and_curve_are_weighted_by_what_they_know() -> None:
+    size, error = np.array([100.0, 200.0, 400.0]), np.array([-5.0, -16.0, -22.0])
+    law = Projection(600.0, 500.0, 720.0)
+    near, far = carried_on(law, size, error, -23.0), carried_on(law, size, error, -30.0)
+    assert near.points == pytest.approx(400 * 2 ** (1 / 6), rel=0.1)  # 1 dB short: the curve knows
+    assert far.points == pytest.approx(600, rel=0.1)  # 8 dB short: the law does
+    assert near.low < near.points < near.high
+    flat = carried_on(law, size, np.array([-5.0, -22.0, -22.0]), -23.0)
+    assert flat.points == pytest.approx(600)
+    assert (flat.low, flat.high) == (pytest.approx(500, rel=0.01), pytest.approx(720, rel=0.01))
+
+
+def test_what_law_and_curve_cannot_tell_is_refused() -> None:
+    size, error = np.array([100.0, 200.0, 400.0]), np.array([-5.0, -22.0, -22.0])
+    few = carried_on(Projection(300.0, 280.0, 330.0), size, error, -25.0)
+    assert "should be enough here, they are not" in few.reason
+    wide = carried_on(Projection(1600.0, 1100.0, 2100.0), size, np.array([-5.0, -16.0, -22.0]), -26.0)
+    assert "too wide" in wide.reason
