@@ -13,7 +13,7 @@ from scanproc.run.settings import Settings
 from scanproc.steps.study import StudyChoices, band_frequencies, study
 
 SHORT_SIZES = 5
-SHORT_HOPELESS_DB = 4.0
+SHORT_HOPELESS_DB = 1.0
 """The number needed lies above a size that misses by more, so that fewer points need no plan of their own."""
 
 
