@@ -18,7 +18,7 @@ from scanproc.waves.least_squares import decibels
 
 MOST_TIMES = 2.0
 """No number beyond this multiple of the points taken: the weights were learnt from these."""
-DEEPEST_MISS_DB = 15.0
+DEEPEST_MISS_DB = 8.0
 """Nor where the target is missed by more: weights learnt from points that explain little say little."""
 LARGEST_WORK = 5e10
 """Points times squared columns of the largest hypothetical scan; above, it would take minutes."""

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 
@@ -26,13 +26,15 @@ from scanproc.waves.directions import horizontal_orbit, vertical_orbit
 
 SECONDS_PER_POINT = 11.0
 """Common practice, no source: about 3,800 points in 12 hours."""
-SAFETY_DB = 1.0
+SAFETY_DB = 2.0
 """A number of points below that of the scan counts as enough when the predicted error is this far below the target:
-fresh scans scatter."""
+fresh scans scatter, by 1.8 dB (standard deviation) about what a study predicts for their number of points."""
 USUAL_SPREAD_DB = 0.7
 """Standard deviation over draws that is assumed at least; one or two draws say little."""
 EASY_DB = 3.0
 """Where the truncated fits beat the target by this, nothing else is tried: the answer is yes already."""
+CLOSER_DRAWS = 2
+"""Subsets at most of the number of points that a band seems to need, where there are several of each size."""
 ORBIT_STEP_DEG = 10
 DEEPEST_LEVEL_DB = -20.0
 """Curves are compared where they lie no farther than this below the strongest direction."""
@@ -99,8 +101,17 @@ def study(
     def model(frequency_hz: float, error_db: float) -> Projection | None:
         return by_posterior(scan.setup, fit_plan, frequency_hz, error_db, target_db)
 
+    def closer(members: Integer, count: int) -> float:
+        part = some.take_frequencies(members)
+        few = replace(fits, scan=part, stages=make_stages(part, fit_plan, max_order))
+        again = few.of_size(
+            count, min(choices.draws, CLOSER_DRAWS), np.full(len(members), estimator != "truncated")
+        )
+        error = np.stack([trial.expansion.far_field_error_db for trial in again])
+        return float(_by_band(error, [np.arange(len(members))]).mean())
+
     ordered = [trials[int(s)] for s in size]
-    found = _gathered(some.frequency_hz, ordered, size, target_db, time, choices.draws, model, each)
+    found = _gathered(some.frequency_hz, ordered, size, target_db, time, choices.draws, closer, model, each)
     capped = max_order is not None and max_order < highest_order(scan.points)
     return (
         _without_projections(found, f"the order is capped at {max_order}, so that more points cannot help")
@@ -177,10 +188,15 @@ def _gathered(
     target_db: float,
     seconds: float,
     draws: int,
+    closer: Callable[[Integer, int], float],
     model: Callable[[float, float], Projection | None],
     each: Each,
 ) -> Study:
-    """Everything by size and band."""
+    """Everything by size and band.
+
+    ``closer``: the predicted error at some frequencies with a number of points between the sizes; ``model``: a
+    projection from frequency and error.
+    """
     band = third_octave_index(frequency)
     bands = np.unique(band)
     members = [np.flatnonzero(band == one) for one in bands]
@@ -190,7 +206,15 @@ def _gathered(
         [p.std(axis=0, ddof=1) if len(p) > 1 else np.full(len(bands), np.nan) for p in predicted]
     )
     centre = third_octave_centre(bands)
-    found = _needed(size.astype(np.float64), mean, spread, centre, target_db)
+    sizes = size.astype(np.float64)
+    between = [
+        (index, int(np.ceil(crossing(sizes, column + SAFETY_DB, target_db))))
+        for index, column in enumerate(mean.T)
+        if draws > 1 and column[-1] + SAFETY_DB <= target_db < column[0] + SAFETY_DB
+    ]
+    seen = each(lambda one: closer(members[one[0]], one[1]), between)
+    looked = {index: (count, error) for (index, count), error in zip(between, seen, strict=True)}
+    found = _needed(sizes, mean, spread, centre, target_db, looked)
     refused = [index for index, one in enumerate(found) if one.reason]
     middle = [float(frequency[members[index]].mean()) for index in refused]
     told = each(lambda one: model(middle[one], mean[-1, refused[one]] + SAFETY_DB), range(len(refused)))
@@ -307,8 +331,18 @@ def _curve_spread(trials: list[list[Trial]], members: list[Integer]) -> Real:
     return np.sqrt(np.stack([[row[m].mean() for m in members] for row in squared]))
 
 
-def _needed(size: Real, mean: Real, spread: Real, frequency: Real, target_db: float) -> list[Projection]:
+def _needed(
+    size: Real,
+    mean: Real,
+    spread: Real,
+    frequency: Real,
+    target_db: float,
+    looked: Mapping[int, tuple[int, float]],
+) -> list[Projection]:
     """Points for the target in each band: read from the table, or carried on from other bands.
+
+    ``looked``: for some bands one more number of points, between the sizes, and its error: errors fall ever faster
+    with more points, so that a straight line from size to size promises too much.
 
     A band that all points serve, though without the safety, asks for all of them: no fresh scan has to be as lucky.
     """
@@ -316,8 +350,13 @@ def _needed(size: Real, mean: Real, spread: Real, frequency: Real, target_db: fl
     mean = mean + SAFETY_DB
     wide = NORMAL_95 * np.maximum(_filled(spread), USUAL_SPREAD_DB)
     middle, low, high = (
-        np.array([crossing(size, column, target_db) for column in table.T])
-        for table in (mean, mean - wide, mean + wide)
+        np.array(
+            [
+                _crossing(size, column, target_db, looked.get(b), shift[:, b])
+                for b, column in enumerate(mean.T)
+            ]
+        )
+        for shift in (np.zeros_like(wide), -wide, wide)
     )
     inside: Boolean = (middle > size[0]) & (middle <= size[-1])
     found = []
@@ -331,6 +370,18 @@ def _needed(size: Real, mean: Real, spread: Real, frequency: Real, target_db: fl
             top = high[index] if np.isfinite(high[index]) else float(size[-1])
             found.append(Projection(points, low[index], max(top, points)))
     return found
+
+
+def _crossing(
+    size: Real, error_db: Real, target_db: float, looked: tuple[int, float] | None, shift_db: Real
+) -> float:
+    """As :func:`crossing` with the errors shifted, and with one more size where one was looked at."""
+    error = error_db + shift_db
+    if looked is not None and looked[0] not in size:
+        at = int(np.searchsorted(size, looked[0]))
+        size = np.insert(size, at, looked[0])
+        error = np.insert(error, at, looked[1] + SAFETY_DB + shift_db[at])
+    return crossing(size, error, target_db)
 
 
 def _filled(spread: Real) -> Real:
