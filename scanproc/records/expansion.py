@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -79,6 +79,23 @@ class Expansion:
     def max_order(self) -> int:
         """Highest order that the coefficient array has room for."""
         return int(np.sqrt(len(self.coefficients_pa))) - 1
+
+    def take_frequencies(self, which: Integer) -> Expansion:
+        """The expansion at some of its frequencies, by their indices."""
+        last_axis = (
+            "frequency_hz",
+            "order",
+            "scaling_radius_m",
+            "wavenumber_rad_m",
+            "coefficients_pa",
+            "held_out_db",
+            "far_field_error_db",
+            "coefficient_variance_pa2",
+            "variance_pattern",
+            "estimator",
+        )
+        columns = {name: getattr(self, name)[..., which] for name in last_axis}
+        return replace(self, centre_m=self.centre_m[which], **columns)
 
 
 def join(parts: Sequence[Expansion]) -> Expansion:

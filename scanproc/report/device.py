@@ -15,7 +15,7 @@ from scanproc.report.figure import Axis, Balloon, Figure, HeatMap, Line, Lines, 
 from scanproc.report.material import Material, doubtful, frequency_axis, level_axis, rounded_span
 from scanproc.report.words import frequency
 from scanproc.steps.extrapolate import far_field, far_field_variance, standard_error_db
-from scanproc.steps.point_errors import band_middles, only
+from scanproc.steps.point_errors import band_middles
 from scanproc.waves.directions import unit_vectors
 
 LEVEL = "Level"
@@ -172,7 +172,7 @@ def centre(expansion: Expansion) -> Lines:
 
 def balloon(expansion: Expansion) -> Balloon:
     """Levels in all directions, one frequency per third-octave band."""
-    part = only(expansion, band_middles(expansion.frequency_hz))
+    part = expansion.take_frequencies(band_middles(expansion.frequency_hz))
     polar = np.arange(0, 180 + MESH_DEG, MESH_DEG)
     azimuth = np.arange(0, 360, MESH_DEG)
     direction = unit_vectors(np.deg2rad(polar)[:, None], np.deg2rad(azimuth)[None, :]).reshape(-1, 3)

@@ -28,9 +28,8 @@ def study_of(
 ) -> Study:
     """The study of a scan by the plan of its conversion, with the settings' fit and frequencies.
 
-    A ``short`` one has fewer sizes, one subset of each and one frequency in each band, and spends nothing on sizes that
-    miss the target clearly. Raises ScanDataError when
-    the points are too few.
+    A ``short`` one has fewer sizes, one subset of each and one frequency in each band, and makes no plans for sizes
+    below one that misses the target clearly. Raises ScanDataError when the points are too few.
     """
     wanted = settings.points
     choices = StudyChoices(wanted.sizes, wanted.draws, wanted.smallest_share)

@@ -23,33 +23,12 @@ def band_middles(frequency_hz: Real) -> Integer:
     return np.array([group[np.argmin(away[group])] for group in groups], dtype=np.int64)
 
 
-def only(expansion: Expansion, which: Integer) -> Expansion:
-    """The expansion at some of its frequencies."""
-    last_axis = (
-        "frequency_hz",
-        "order",
-        "scaling_radius_m",
-        "wavenumber_rad_m",
-        "coefficients_pa",
-        "held_out_db",
-        "far_field_error_db",
-        "coefficient_variance_pa2",
-        "variance_pattern",
-        "estimator",
-    )
-    return replace(
-        expansion,
-        centre_m=expansion.centre_m[which],
-        **{name: getattr(expansion, name)[..., which] for name in last_axis},
-    )
-
-
 def point_errors(expansion: Expansion, scan: Scan, among: Real | None = None) -> PointErrors:
     """Residual of the expansion at the scan's points, at the frequencies ``among`` (default: band middles)."""
     wanted = expansion.frequency_hz[band_middles(expansion.frequency_hz)] if among is None else among
     which = np.flatnonzero(np.isin(expansion.frequency_hz, wanted))
     measured = scan.pressure_pa[:, np.isin(scan.frequency_hz, wanted)]
-    found: Complex = pressure_at(only(expansion, which), scan.setup.position_m)
+    found: Complex = pressure_at(expansion.take_frequencies(which), scan.setup.position_m)
     with np.errstate(divide="ignore"):
         error = 10 * np.log10(np.abs(measured - found) ** 2 / np.mean(np.abs(measured) ** 2, axis=0))
     error[~np.isfinite(error)] = np.nan

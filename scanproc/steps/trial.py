@@ -128,7 +128,9 @@ def with_plan(
 
     The tables by order stay those of the truncated fits.
     """
-    parts = [_at(truncated.expansion, index) for index in range(len(scan.frequency_hz))]
+    parts = [
+        truncated.expansion.take_frequencies(np.array([index])) for index in range(len(scan.frequency_hz))
+    ]
     part = scan.take_points(chosen)
     where = np.flatnonzero(tried).tolist()
     others = each(lambda index: fit_planned(part.take_frequencies(slice(index, index + 1)), plan), where)
@@ -282,23 +284,3 @@ def _phase(view: View, shell: bool, order: int, wavenumber: Real) -> Complex:
     kr = wavenumber * view.scaling_radius_m
     phase = np.stack([outgoing_radial(order, x, float(x))[:, 0] for x in kr], axis=1)
     return phase[mode_degrees(order)]
-
-
-def _at(expansion: Expansion, index: int) -> Expansion:
-    """The expansion of one frequency."""
-    columns = {
-        name: getattr(expansion, name)[..., [index]]
-        for name in (
-            "frequency_hz",
-            "order",
-            "scaling_radius_m",
-            "wavenumber_rad_m",
-            "coefficients_pa",
-            "held_out_db",
-            "far_field_error_db",
-            "coefficient_variance_pa2",
-            "variance_pattern",
-            "estimator",
-        )
-    }
-    return replace(expansion, centre_m=expansion.centre_m[[index]], **columns)
