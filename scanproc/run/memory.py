@@ -12,7 +12,8 @@ from scanproc.files.scan_file import ScanFile
 from scanproc.run.preparation import wanted_frequencies
 from scanproc.run.settings import Settings
 from scanproc.steps.dictionary import LARGEST_PATCH, LARGEST_SURFACE
-from scanproc.steps.multipole_blocks import LARGEST_COMPLETE
+from scanproc.steps.informed import LEARNING_POINTS
+from scanproc.steps.multipole_blocks import COMPLETE_SHARES, LARGEST_COMPLETE, LOW_DEGREES
 from scanproc.steps.order_choice import highest_order
 
 GIB = 2**30
@@ -22,7 +23,10 @@ BLOCK_BYTES = 128 * 2**20
 """Pressures in memory at once; see run.pipeline."""
 COPIES_OF_BLOCK, COPIES_OF_COLUMNS = 4, 3
 """A block as read, corrected, transformed and fitted; columns as made, factorised and in use."""
-MULTIPOLES = mode_count(14) + mode_count(LARGEST_COMPLETE)
+ABOUT_A_PLACE = mode_count(LOW_DEGREES[-1][1])
+"""Columns of the multipoles about the centre or a driver."""
+BLOCKS = 10 + len(COMPLETE_SHARES)
+"""Blocks of columns beside those about the centre and the drivers."""
 COMPLEX = 16
 
 
@@ -30,15 +34,18 @@ def estimated_bytes(points: int, frequencies: int, samples: int, settings: Setti
     """Memory that a conversion or a study of points needs at its peak.
 
     Per thread one frequency: points x columns, those of the highest order that may be tried or those of the informed
-    fit, whichever are more, and their triangle with its inverse. An upper bound: measured peaks lay between half of it
-    and all of it.
+    fit, whichever are more, their triangle with its inverse, and what its weights are learnt from. An upper bound:
+    measured peaks lay between half of it and all of it.
     """
     fit = settings.fit
     order = fit.order if isinstance(fit.order, int) else highest_order(points, fit.max_order)
-    columns = mode_count(order)
+    columns, learning = mode_count(order), 0
     if fit.estimator != "truncated":
-        columns = max(columns, LARGEST_SURFACE + LARGEST_PATCH * len(fit.driver_m) + MULTIPOLES)
-    each = COMPLEX * columns * (COPIES_OF_COLUMNS * points + 2 * min(columns, points))
+        drivers = len(fit.driver_m)
+        common = LARGEST_SURFACE + ABOUT_A_PLACE + mode_count(LARGEST_COMPLETE)
+        columns = max(columns, common + (LARGEST_PATCH + ABOUT_A_PLACE) * drivers)
+        learning = (BLOCKS + len(LOW_DEGREES) * (1 + drivers)) * min(points, LEARNING_POINTS) ** 2
+    each = COMPLEX * (learning + columns * (COPIES_OF_COLUMNS * points + 2 * min(columns, points)))
     whole = COMPLEX * points * max(frequencies, samples / 2)
     return PROGRAM_BYTES + COPIES_OF_BLOCK * min(whole, BLOCK_BYTES) + threads * each
 

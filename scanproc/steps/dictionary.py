@@ -3,18 +3,20 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from enum import Enum
 
 import numpy as np
-from scipy.linalg import cho_factor, cho_solve, lapack
+from scipy.linalg import cho_solve, lapack
 
 from scanproc.conventions import Complex, Real, mode_count
 from scanproc.steps.box import Box, Surface, box_surface, edge_nearness
 from scanproc.steps.multipole_blocks import Multipoles, complete_multipoles, low_multipoles
+from scanproc.waves.dense import gram_of_columns, gram_of_rows, lower_factor
 from scanproc.waves.harmonics import real_harmonics
 from scanproc.waves.radial import spherical_bessel, spherical_hankel
 
 SOURCES_PER_WAVELENGTH = 4.0
-LARGEST_RIGID = 700
+LARGEST_RIGID = 1000
 """Sources inside a rigid cabinet at most; for shorter waves its surface is left to loose sources."""
 FEWEST_PER_WAVELENGTH = 2.4
 """Loose sources on the surface are this dense, or as dense as ``LARGEST_SURFACE`` allows."""
@@ -27,8 +29,18 @@ INSET_SHARE = 0.1
 """Sources sit inside the surface by this share of the smallest side."""
 PATCH_RADIUS_SHARE = 0.10
 """Radius of a driver's patch as a share of the box's longest side."""
+NEGLIGIBLE = 1e-9
+"""Cells that move by less than this share of the power of those that move most are left out."""
 KEPT_VARIANCE = 1e-7
 """Combinations of sources that hold less than this share of a block's largest variance are left out."""
+
+
+class SurfaceKind(Enum):
+    """Sources in and of a rigid cabinet, loose sources alone, or these with a fine patch about each driver."""
+
+    RIGID = "rigid"
+    LOOSE = "loose"
+    PATCH = "patch"
 
 
 @dataclass(frozen=True, eq=False)
@@ -72,21 +84,28 @@ def make_dictionary(
     places = np.atleast_2d(centre_m if drivers_m is None else np.vstack([centre_m, drivers_m]))
     multipoles = [*low_multipoles(places, wavenumber, scanned_m), *complete_multipoles(box, wavenumber)]
     wavelength = 2 * np.pi / wavenumber
-    least = np.sqrt(box.area_m2 / LARGEST_RIGID)
-    spacing = max(min(wavelength / SOURCES_PER_WAVELENGTH, float(box.size_m.min()) / 8), least)
-    if spacing <= wavelength / 2.6:
+    kind, spacing = surface_kind(box, wavenumber), _spacing(box, wavelength)
+    if kind is SurfaceKind.RIGID:
+        spacing = _rigid_spacing(box, wavelength)
         source = box_surface(box, spacing, inset, scanned_m)
         rigid = _rigid(source, box, places, wavenumber, spacing, scanned_m)
         return _assembled(source.position_m, [_loose(source, box, places)], rigid, multipoles)
-    spacing = max(wavelength / FEWEST_PER_WAVELENGTH, np.sqrt(box.area_m2 / LARGEST_SURFACE))
     source = box_surface(box, spacing, inset, scanned_m)
     loose = _loose(source, box, places)
-    if spacing <= wavelength / 2:
+    if kind is SurfaceKind.LOOSE:
         return _assembled(source.position_m, [loose], [], multipoles)
     fine = box_surface(box, wavelength / 3, inset, scanned_m)
     patch = _nearest(fine, places)
     position = np.concatenate([source.position_m, patch.position_m])
     return _assembled(position, [loose, _loose_patch(patch, box, places)], [], multipoles)
+
+
+def surface_kind(box: Box, wavenumber: float) -> SurfaceKind:
+    """What the columns of the surface are at a wave number; a block's weight means something else in another kind."""
+    wavelength = 2 * np.pi / wavenumber
+    if _rigid_spacing(box, wavelength) <= wavelength / 2.6:
+        return SurfaceKind.RIGID
+    return SurfaceKind.LOOSE if _spacing(box, wavelength) <= wavelength / 2 else SurfaceKind.PATCH
 
 
 def columns_at(dictionary: Dictionary, position_m: Real, wavenumber: float, scaling_m: float) -> Complex:
@@ -145,6 +164,15 @@ def source_coefficients(
     return -4j * np.pi * wavenumber * coefficients
 
 
+def _rigid_spacing(box: Box, wavelength: float) -> float:
+    least = np.sqrt(box.area_m2 / LARGEST_RIGID)
+    return float(max(min(wavelength / SOURCES_PER_WAVELENGTH, box.size_m.min() / 8), least))
+
+
+def _spacing(box: Box, wavelength: float) -> float:
+    return float(max(wavelength / FEWEST_PER_WAVELENGTH, np.sqrt(box.area_m2 / LARGEST_SURFACE)))
+
+
 def _loose(source: Surface, box: Box, places_m: Real) -> _Part:
     """Every source on its own: anywhere, near the edges, near the places."""
     edges = edge_nearness(box, source.position_m, 0.08 * float(box.size_m.min()))
@@ -177,7 +205,8 @@ def _rigid(
         moving.append((f"rigid cabinet near {about}", 0.5 / len(places_m), cells.area_m2 * nearness))
     parts = []
     for name, usual, area in moving:
-        mixture = _leading(strengths * np.sqrt(area))
+        heard = area > NEGLIGIBLE * area.max()
+        mixture = _leading(strengths[:, heard] * np.sqrt(area[heard]))
         parts.append((mixture, _Part(np.ones((1, mixture.shape[1])), (name,), (usual,))))
     return parts
 
@@ -189,10 +218,10 @@ def _strengths_of_velocity(source_m: Real, cells: Surface, wavenumber: float) ->
     outward = np.einsum("ijk,ik->ij", offset, cells.normal) / distance
     slope = -(1j * wavenumber + 1 / distance) * np.exp(-1j * wavenumber * distance) / distance * outward
     slope *= np.sqrt(cells.area_m2)[:, None]
-    gram = slope.conj().T @ slope
+    gram = gram_of_columns(slope)
     gram[np.diag_indices(len(gram))] += 1e-5 * np.trace(gram).real / len(gram)
     right = (slope * np.sqrt(cells.area_m2)[:, None]).conj().T
-    return cho_solve(cho_factor(gram, lower=True, check_finite=False), right, check_finite=False)
+    return cho_solve((lower_factor(gram), True), right, check_finite=False)
 
 
 def _leading(strengths: Complex) -> Complex:
@@ -200,7 +229,7 @@ def _leading(strengths: Complex) -> Complex:
 
     Pivoted Cholesky factor of the covariance (Higham 2002, sec. 10.3).
     """
-    covariance = strengths @ strengths.conj().T
+    covariance = gram_of_rows(strengths)
     largest = float(np.max(np.diag(covariance).real))
     factor, pivot, rank, _ = lapack.zpstrf(covariance, tol=KEPT_VARIANCE * largest, lower=1)
     leading = np.tril(factor)[:, :rank]

@@ -14,7 +14,7 @@ from scanproc.records.fit_plan import FitPlan
 from scanproc.records.scan import Scan
 from scanproc.steps import geometry
 from scanproc.steps.box import Box
-from scanproc.steps.informed import Device, fit_informed
+from scanproc.steps.informed import Device, fit_informed, make_model
 from scanproc.steps.order_choice import checked_order, highest_order
 from scanproc.steps.prepare import Estimator, prepare, weights_at
 from scanproc.steps.truncated import Progress, fit_any, fit_shell, on_shell
@@ -111,12 +111,10 @@ def _fit_informed(scan: Scan, plan: FitPlan, centre_m: Real, index: int, progres
     position = (
         centre_m + (scan.setup.position_m - centre_m) * geometry.relative_wavenumber(scan.setup)[:, None]
     )
-    weight = weights_at(plan, float(frequency[0]))
+    weight = weights_at(plan, float(frequency[0]), float(k[0]))
     sensor_noise = float(plan.sensor_noise[plan.at(frequency)[0]])
-    found = fit_informed(
-        position, scan.pressure_pa[:, index], float(k[0]), device, centre_m, weight, sensor_noise
-    )
-    radius = float(np.median(np.linalg.norm(position - centre_m, axis=1)))
+    model = make_model(position, float(k[0]), device, centre_m)
+    found = fit_informed(model, scan.pressure_pa[:, index], weight, sensor_noise)
     held_out = np.full((found.order + 1, 1), np.nan)
     held_out[found.order] = found.held_out_db
     progress(1)
@@ -124,7 +122,7 @@ def _fit_informed(scan: Scan, plan: FitPlan, centre_m: Real, index: int, progres
         frequency_hz=frequency,
         order=np.array([found.order]),
         centre_m=centre_m[None],
-        scaling_radius_m=np.array([radius]),
+        scaling_radius_m=np.array([model.radius_m]),
         wavenumber_rad_m=k,
         coefficients_pa=found.coefficients_pa[:, None],
         held_out_db=held_out,

@@ -69,18 +69,33 @@ class Device:
     driver_m: Real
 
 
-def learn(
-    position_m: Real,
-    pressure: Complex,
-    wavenumber: float,
-    device: Device,
-    centre_m: Real,
-) -> dict[str, float]:
+@dataclass(frozen=True, eq=False)
+class Model:
+    """What a device can radiate at one wave number, heard at points (points, 3).
+
+    ``radius_m`` is the scaling radius about ``centre_m`` (3,), where multipoles and coefficients have their scale.
+    """
+
+    position_m: Real
+    wavenumber: float
+    centre_m: Real
+    radius_m: float
+    dictionary: Dictionary
+
+
+def make_model(position_m: Real, wavenumber: float, device: Device, centre_m: Real) -> Model:
+    """The model; its cabinet costs as much as the fit, so it serves for both the weights and the fit."""
+    drivers = device.driver_m if len(device.driver_m) else None
+    dictionary = make_dictionary(device.box, centre_m, wavenumber, position_m, drivers)
+    radius = float(np.median(np.linalg.norm(position_m - centre_m, axis=1)))
+    return Model(position_m, wavenumber, centre_m, radius, dictionary)
+
+
+def learn(model: Model, pressure: Complex) -> dict[str, float]:
     """Weight of every block by name, and "noise", for one frequency's pressures (points,)."""
-    chosen = _spread_out(len(position_m))
-    position = position_m[chosen]
-    dictionary = _dictionary(device, centre_m, wavenumber, position_m)
-    columns = columns_at(dictionary, position, wavenumber, _scaling_radius(position_m, centre_m))
+    chosen = _spread_out(len(pressure))
+    dictionary = model.dictionary
+    columns = columns_at(dictionary, model.position_m[chosen], model.wavenumber, model.radius_m)
     found = learn_weights(
         [Problem(columns, pressure[chosen])],
         [level_shares(dictionary, columns)],
@@ -89,46 +104,32 @@ def learn(
     return {**dict(zip(dictionary.names, found.block.tolist(), strict=True)), "noise": found.noise}
 
 
-def fit_informed(
-    position_m: Real,
-    pressure: Complex,
-    wavenumber: float,
-    device: Device,
-    centre_m: Real,
-    weight: dict[str, float],
-    sensor_noise: float,
-) -> Informed:
+def fit_informed(model: Model, pressure: Complex, weight: dict[str, float], sensor_noise: float) -> Informed:
     """The posterior for given weights; a block without a weight takes what is usual for it.
 
     ``sensor_noise``: how much of the learnt noise, relative to the data's mean square, the microphone accounts for.
     The rest is sound that the dictionary cannot make; see :data:`MODEL_ERROR_SHARE`.
     """
-    dictionary = _dictionary(device, centre_m, wavenumber, position_m)
-    radius = _scaling_radius(position_m, centre_m)
-    columns = columns_at(dictionary, position_m, wavenumber, radius)
+    columns = columns_at(model.dictionary, model.position_m, model.wavenumber, model.radius_m)
     mean_square = float(np.mean(np.abs(pressure) ** 2))
     posterior = fit_gaussian(
         Problem(columns, pressure),
-        mean_square * _column_variance(dictionary, columns, weight),
+        mean_square * _column_variance(model.dictionary, columns, weight),
         mean_square * weight["noise"],
         overwrite=True,
     )
-    missing = missing_sound(weight, sensor_noise)
-    return _as_coefficients(dictionary, posterior, wavenumber, centre_m, radius, pressure, missing)
+    return _as_coefficients(model, posterior, pressure, missing_sound(weight, sensor_noise))
 
 
-def expected_variance(
-    position_m: Real, wavenumber: float, device: Device, centre_m: Real, weight: dict[str, float]
-) -> float:
-    """Mean variance over the sphere of the far field, if points at ``position_m`` hear a mean square of one.
+def expected_variance(model: Model, weight: dict[str, float]) -> float:
+    """Mean variance over the sphere of the far field, if the points hear a mean square of one.
 
     The posterior's variance does not need the pressures, so this tells what points not yet taken would bring.
     """
-    dictionary = _dictionary(device, centre_m, wavenumber, position_m)
-    radius = _scaling_radius(position_m, centre_m)
-    columns = columns_at(dictionary, position_m, wavenumber, radius)
+    dictionary = model.dictionary
+    columns = columns_at(dictionary, model.position_m, model.wavenumber, model.radius_m)
     direction, solid_angle = lebedev_grid(2 * PATTERN_ORDER + 2)
-    far = far_columns(dictionary, direction, centre_m, wavenumber, radius)
+    far = far_columns(dictionary, direction, model.centre_m, model.wavenumber, model.radius_m)
     variance = posterior_variance(
         columns, _column_variance(dictionary, columns, weight), weight["noise"], far
     )
@@ -147,21 +148,14 @@ def _column_variance(dictionary: Dictionary, columns: Complex, weight: dict[str,
     return variance
 
 
-def _as_coefficients(
-    dictionary: Dictionary,
-    posterior: GaussianFit,
-    k: float,
-    centre: Real,
-    radius: float,
-    pressure: Complex,
-    missing: float,
-) -> Informed:
+def _as_coefficients(model: Model, posterior: GaussianFit, pressure: Complex, missing: float) -> Informed:
+    k, radius = model.wavenumber, model.radius_m
     scale = _calibration(posterior)
     direction, solid_angle = lebedev_grid(2 * PATTERN_ORDER + 2)
-    far = far_columns(dictionary, direction, centre, k, radius)
+    far = far_columns(model.dictionary, direction, model.centre_m, k, radius)
     variance = scale * posterior.functional_variance(far)
     mean_variance = float(solid_angle @ variance) / (4 * np.pi)
-    full = _coefficients(dictionary, posterior.mean, k, centre, radius)
+    full = _coefficients(model, posterior.mean)
     power = np.abs(far_radial(_order_of(full), k, k * radius)) ** 2
     by_degree = power * np.bincount(mode_degrees(_order_of(full)), np.abs(full) ** 2)
     mean_variance += missing * by_degree.sum() / (4 * np.pi)
@@ -192,10 +186,9 @@ def _calibration(posterior: GaussianFit) -> float:
     return (count * shown + USUAL_COUNT) / (count + USUAL_COUNT)
 
 
-def _coefficients(
-    dictionary: Dictionary, strength: Complex, k: float, centre: Real, radius: float
-) -> Complex:
+def _coefficients(model: Model, strength: Complex) -> Complex:
     """Outgoing coefficients about the centre of the field of given column strengths, (modes,)."""
+    dictionary, centre, k, radius = model.dictionary, model.centre_m, model.wavenumber, model.radius_m
     reach = float(np.linalg.norm(dictionary.source_m - centre, axis=1).max())
     about_centre, *elsewhere = dictionary.multipoles
     order = max(about_centre.order, int(min(HIGHEST_ORDER, np.ceil(k * reach) + 6)))
@@ -225,15 +218,6 @@ def _moved_multipoles(
     ]
     moved = analyse_grid(np.sum(fields, axis=0), finest)[: mode_count(order)]
     return moved / far_radial(order, k, k * radius)[mode_degrees(order)]
-
-
-def _dictionary(device: Device, centre_m: Real, wavenumber: float, position_m: Real) -> Dictionary:
-    drivers = device.driver_m if len(device.driver_m) else None
-    return make_dictionary(device.box, centre_m, wavenumber, position_m, drivers)
-
-
-def _scaling_radius(position_m: Real, centre_m: Real) -> float:
-    return float(np.median(np.linalg.norm(position_m - centre_m, axis=1)))
 
 
 def _spread_out(points: int) -> slice | Real:

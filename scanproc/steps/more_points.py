@@ -10,7 +10,7 @@ from scanproc.records.fit_plan import FitPlan
 from scanproc.records.scan import ScanSetup
 from scanproc.steps import geometry
 from scanproc.steps.box import Box
-from scanproc.steps.informed import Device, expected_variance, missing_sound
+from scanproc.steps.informed import Device, expected_variance, make_model, missing_sound
 from scanproc.steps.points_law import Projection
 from scanproc.steps.prepare import everywhere_informed, weights_at
 from scanproc.waves.directions import fibonacci_sphere
@@ -42,15 +42,15 @@ def by_posterior(
     if MOST_TIMES * setup.points * USUAL_COLUMNS**2 > LARGEST_WORK:
         return None
     at = int(plan.at(np.array([frequency_hz]))[0])
-    weight = weights_at(plan, frequency_hz)
+    k = float(geometry.wavenumbers(setup, np.array([frequency_hz]))[0])
+    weight = weights_at(plan, frequency_hz, k)
     missing = missing_sound(weight, float(plan.sensor_noise[at]))
     device = Device(Box(plan.box_centre_m, plan.box_size_m), plan.driver_m)
     centre = everywhere_informed(plan).centre_m[at]
-    k = float(geometry.wavenumbers(setup, np.array([frequency_hz]))[0])
 
     def variance(times: float) -> float:
         position = like_these(setup, round(times * setup.points))
-        return expected_variance(position, k, device, centre, weight)
+        return expected_variance(make_model(position, k, device, centre), weight)
 
     now, error = variance(1.0), 10 ** (error_db / 10)
 

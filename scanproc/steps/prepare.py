@@ -12,10 +12,11 @@ from scanproc.conventions import Boolean, Integer, Real
 from scanproc.records.fit_plan import FitPlan
 from scanproc.records.scan import Scan
 from scanproc.steps import geometry
-from scanproc.steps.box import device_box
+from scanproc.steps.box import Box, device_box
 from scanproc.steps.centre import Centres, find_centres
+from scanproc.steps.dictionary import surface_kind
 from scanproc.steps.each import Each, in_turn
-from scanproc.steps.informed import Device, fit_informed, learn
+from scanproc.steps.informed import Device, fit_informed, learn, make_model
 from scanproc.steps.order_choice import between, checked_order, choose_orders, highest_order
 from scanproc.steps.truncated import (
     Trial,
@@ -160,12 +161,19 @@ def everywhere_informed(plan: FitPlan) -> FitPlan:
     return replace(plan, informed=np.ones(len(plan.informed)), centre_m=np.stack(path, axis=1))
 
 
-def weights_at(plan: FitPlan, frequency_hz: float) -> dict[str, float]:
-    """The informed fit's weights at a frequency, between those learnt at the samples, in log over log frequency."""
+def weights_at(plan: FitPlan, frequency_hz: float, wavenumber: float) -> dict[str, float]:
+    """The informed fit's weights at a frequency, between those learnt at the samples, in log over log frequency.
+
+    Only samples whose surface has columns of the same kind tell, where there are any.
+    """
+    box = Box(plan.box_centre_m, plan.box_size_m)
+    kind, per_hz = surface_kind(box, wavenumber), wavenumber / frequency_hz
+    alike = np.array([surface_kind(box, per_hz * f) is kind for f in plan.sample_hz])
+    alike &= np.isfinite(plan.noise)
     rows = dict(zip(plan.block_names, plan.block_weight, strict=True)) | {"noise": plan.noise}
     weights = {}
     for name, row in rows.items():
-        known = np.isfinite(row)
+        known = np.isfinite(row) & (alike | ~alike.any())
         if known.any():
             log = np.interp(np.log(frequency_hz), np.log(plan.sample_hz[known]), np.log(row[known]))
             weights[name] = float(np.exp(log))
@@ -331,10 +339,10 @@ def _estimators(
         worthwhile = estimator == "informed" or judged.held_out_db[int(orders[s]), s] > LOW_ENOUGH_DB
         if estimator == "truncated" or not worthwhile:
             return {}, np.nan
-        position, pressure = sample.setup.position_m, sample.pressure_pa[:, s]
-        weights = learn(position, pressure, k[s], device, centres.centre_m[s])
-        fit = fit_informed(position, pressure, k[s], device, centres.centre_m[s], weights, float(sensor[s]))
-        return weights, fit.far_field_error_db
+        model = make_model(sample.setup.position_m, float(k[s]), device, centres.centre_m[s])
+        pressure = sample.pressure_pa[:, s]
+        weights = learn(model, pressure)
+        return weights, fit_informed(model, pressure, weights, float(sensor[s])).far_field_error_db
 
     truncated = np.array(each(truncated_error, range(count)))
     found = each(informed_error, range(count))

@@ -31,7 +31,7 @@ from scanproc.steps.box import device_box
 from scanproc.steps.each import in_turn
 from scanproc.steps.fit import fit
 from scanproc.steps.geometry import view_from
-from scanproc.steps.informed import Device, fit_informed, learn
+from scanproc.steps.informed import Device, fit_informed, learn, make_model
 from scanproc.steps.separation import separate
 from scanproc.steps.study import StudyChoices, study
 from scanproc.steps.truncated import fit_any
@@ -196,8 +196,8 @@ def compare_all(points: int, frequencies: int) -> Iterator[tuple[str, ...]]:
     k, device = 2 * np.pi * scan.frequency_hz[0] / SPEED_M_S, Device(device_box(scan.setup), np.empty((0, 3)))
     position, pressure, centre = scan.setup.position_m, scan.pressure_pa[:, 0], np.zeros(3)
     weights: list[dict[str, float]] = []
-    search = timed(lambda: weights.append(learn(position, pressure, k, device, centre)))
-    ours = measured(lambda: fit_informed(position, pressure, k, device, centre, weights[0], 1e-5))
+    search = timed(lambda: weights.append(learn(make_model(position, k, device, centre), pressure)))
+    ours = measured(lambda: fit_informed(make_model(position, k, device, centre), pressure, weights[0], 1e-5))
     name = f"informed fit, one frequency at the top ({search:.1f} s more where weights are learnt)"
     yield name, f"{ours.seconds:.2f}", "", "", "10 s", f"{ours.mib:.0f}", ""
 

@@ -139,10 +139,21 @@ def test_samples_hold_both_ends_and_are_spread_over_octaves() -> None:
 
 def test_weights_between_samples_lie_between_theirs() -> None:
     plan = prepare(horn_scan(150, np.array([2000.0, 4000.0])), estimator="informed")
-    between = weights_at(plan, 2800.0)
+    between = weights_at(plan, 2800.0, 2 * np.pi * 2800 / SPEED)
     for name, row in zip(plan.block_names, plan.block_weight, strict=True):
         known = row[np.isfinite(row)]
         assert known.min() * 0.999 <= between[name] <= known.max() * 1.001
+
+
+def test_weights_come_from_samples_whose_surface_has_like_columns() -> None:
+    """The surface of the box of 0.3 x 0.25 x 0.56 m is rigid at 4 kHz and made of loose sources at 5.5 kHz."""
+    plan = prepare(horn_scan(150, np.array([4000.0, 5500.0])), estimator="informed")
+    k_per_hz = 2 * np.pi / SPEED
+    loose = dict(zip(plan.block_names, plan.block_weight[:, 1], strict=True))
+    found = weights_at(plan, 4800.0, 4800 * k_per_hz)
+    assert "rigid cabinet" not in found
+    assert found["surface"] == pytest.approx(loose["surface"])
+    assert found["noise"] == pytest.approx(plan.noise[1])
 
 
 def test_a_sphere_keeps_its_middle_where_only_high_orders_show_it() -> None:
