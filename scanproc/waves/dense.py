@@ -1,7 +1,8 @@
 """Products and triangular solves of dense matrices that leave the interpreter to other threads.
 
 SciPy's own wrappers of these routines hold the interpreter's lock, so that threads wait for each other; the same
-BLAS called through ctypes does not. All matrices are row-major, real or complex, of double or single precision.
+BLAS called through ctypes does not. Matrices are real or complex, of double or single precision; tall ones, of many
+rows, may be in C or in Fortran order and are not copied for it, square ones and what is returned are in C order.
 """
 
 from __future__ import annotations
@@ -21,7 +22,11 @@ Matrix = TypeVar("Matrix", bound=NDArray[Any])
 def gram_of_columns(matrix: Matrix, scale: float = 1.0) -> Matrix:
     """``scale`` AᴴA (columns, columns); only the lower triangle is filled."""
     rows, columns = matrix.shape
-    return _gram(matrix, b"N", columns, rows, scale)
+    if not in_fortran_order(matrix):
+        return _gram(matrix, b"N", columns, rows, scale)
+    # What BLAS takes for A's rows are its columns, so what it yields is the conjugate.
+    found = _gram(matrix.T, b"T" if np.isrealobj(matrix) else b"C", columns, rows, scale)
+    return found if np.isrealobj(found) else np.conjugate(found, out=found)
 
 
 def gram_of_rows(matrix: Matrix) -> Matrix:
@@ -58,8 +63,10 @@ def reciprocal_condition(upper: Matrix) -> float:
 def solve_rows(lower: Matrix, rows: Matrix, *, overwrite: bool = False) -> Matrix:
     """(L*)⁻¹ applied to each row of ``rows`` (count, n), L* the complex conjugate of ``lower`` (n, n).
 
-    So A ↦ A L⁻ᴴ for a matrix of rows A.
+    So A ↦ A L⁻ᴴ for a matrix of rows A, in the order that A has.
     """
+    if in_fortran_order(rows):
+        return _solve_columns(lower, rows, overwrite)
     keep = overwrite and rows.flags.c_contiguous
     solved = rows if keep else cast(Matrix, np.array(rows, order="C"))
     count, size = solved.shape
@@ -69,6 +76,22 @@ def solve_rows(lower: Matrix, rows: Matrix, *, overwrite: bool = False) -> Matri
     arguments = [b"L", b"U", turned, b"N", size, count, one, triangle, size, solved, size]
     _call(cython_blas, letter(solved) + "trsm", arguments)
     return solved
+
+
+def _solve_columns(lower: Matrix, rows: Matrix, overwrite: bool) -> Matrix:
+    """solve_rows for rows in Fortran order, which BLAS solves from the right."""
+    solved = rows if overwrite else cast(Matrix, rows.copy(order="F"))
+    count, size = solved.shape
+    one = np.ones(1, dtype=solved.dtype)
+    triangle = np.ascontiguousarray(lower.conj(), dtype=solved.dtype)
+    arguments = [b"R", b"U", b"N", b"N", count, size, one, triangle, size, solved, count]
+    _call(cython_blas, letter(solved) + "trsm", arguments)
+    return solved
+
+
+def in_fortran_order(matrix: NDArray[Any]) -> bool:
+    """Whether columns, not rows, lie in one piece."""
+    return bool(matrix.flags.f_contiguous and not matrix.flags.c_contiguous)
 
 
 def inverse_of_upper(upper: Matrix) -> Matrix:
@@ -93,6 +116,10 @@ def inverse_from(lower: Matrix) -> Matrix:
 
 def row_power(matrix: NDArray[Any]) -> Real:
     """Σ_j |m_ij|² per row."""
+    if in_fortran_order(matrix):
+        columns = matrix.T.view(matrix.real.dtype)
+        sums = np.einsum("ij,ij->j", columns, columns)
+        return sums if np.isrealobj(matrix) else sums[0::2] + sums[1::2]
     if np.iscomplexobj(matrix) and matrix.strides[1] == matrix.itemsize:
         matrix = matrix.view(matrix.real.dtype)
     if np.isrealobj(matrix):

@@ -33,7 +33,7 @@ def single_fit(
     """
     if len(basis) * ends[-1] ** 2 < LEAST_WORK:
         return None
-    rows: Single = np.asarray(basis, np.complex64, order="C")
+    rows: Single = basis.astype(np.complex64)
     try:
         lower: Single = lower_factor(gram_of_columns(rows))
     except LinAlgError:

@@ -15,6 +15,7 @@ from scanproc.waves.dense import (
     inverse_of_upper,
     lower_factor,
     reciprocal_condition,
+    row_power,
     solve_rows,
 )
 
@@ -35,6 +36,9 @@ def test_products_equal_numpy(kind: str, near: float, order: str) -> None:
     matrix = np.asarray(drawn(kind, 40, 17), order=order)
     want = np.tril(matrix.conj().T @ matrix)
     np.testing.assert_allclose(np.tril(gram_of_columns(matrix, 0.5)), 0.5 * want, atol=near)
+    np.testing.assert_allclose(
+        row_power(matrix), np.sum(np.abs(matrix) ** 2, axis=1), rtol=1e-4 if near > 1e-6 else near
+    )
     np.testing.assert_allclose(np.tril(gram_of_rows(matrix)), np.tril(matrix @ matrix.conj().T), atol=near)
 
 
