@@ -80,7 +80,7 @@ def solve_rows(lower: Matrix, rows: Matrix, *, overwrite: bool = False) -> Matri
 
 def _solve_columns(lower: Matrix, rows: Matrix, overwrite: bool) -> Matrix:
     """solve_rows for rows in Fortran order, which BLAS solves from the right."""
-    solved = rows if overwrite else cast(Matrix, rows.copy(order="F"))
+    solved = rows if overwrite else rows.copy(order="F")
     count, size = solved.shape
     one = np.ones(1, dtype=solved.dtype)
     triangle = np.ascontiguousarray(lower.conj(), dtype=solved.dtype)

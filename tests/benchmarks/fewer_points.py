@@ -204,7 +204,7 @@ def run(draws: int, variants: tuple[str, ...]) -> None:
 
 def _tables(draws: int, variants: tuple[str, ...], pool: Pool) -> None:
     console = Console(width=150)
-    pooled: list[tuple[Outcome, float]] = []
+    fits_of: dict[str, list[tuple[int, list[tuple[Outcome, float]]]]] = {name: [] for name in variants}
     for number, case in enumerate(all_cases()):
         table = Table(
             "points",
@@ -218,8 +218,8 @@ def _tables(draws: int, variants: tuple[str, ...], pool: Pool) -> None:
         for size in case.sizes:
             found = pool.map(fits, [(number, size, seed, variants) for seed in range(draws)], chunksize=1)
             row = [float(np.mean([plain.error_db for plain, _ in found]))]
-            for index in range(len(variants)):
-                pooled += [(told_so[index], plain.error_db) for plain, told_so in found]
+            for index, name in enumerate(variants):
+                fits_of[name].append((size, [(told_so[index], plain.error_db) for plain, told_so in found]))
                 row.append(float(np.mean([told_so[index].error_db for _, told_so in found])))
             first = [told_so[0] for _, told_so in found]
             rows.append(row)
@@ -233,13 +233,28 @@ def _tables(draws: int, variants: tuple[str, ...], pool: Pool) -> None:
         table.add_row(f"for {TARGET_DB:g} dB", *(f"{value:.0f}" for value in needed))
         table.add_row("times fewer", "", *(f"{needed[0] / value:.2f}" for value in needed[1:]))
         console.print(table)
-    near = np.mean([abs(o.error_db - o.predicted_db) <= 2 for o, _ in pooled])
-    console.print(
-        f"{len(pooled)} fits: predicted within 2 dB of the truth in {100 * near:.0f} %; 95 % bars hold the truth in "
-        f"{100 * np.mean([o.held for o, _ in pooled]):.1f} %; worse than truncation by at most "
-        f"{max(o.error_db - plain for o, plain in pooled):.1f} dB (by more than 1 dB in "
-        f"{100 * np.mean([o.error_db - plain > 1 for o, plain in pooled]):.0f} %)"
+    summary = Table(
+        "from 150 to 500 points, %",
+        "sizes predicted within 2 dB",
+        "single fits within 2 dB",
+        "bars hold the truth",
+        "fits worse than truncation by over 1 dB",
+        "worst dB",
     )
+    for name, every in fits_of.items():
+        summary.add_row(name, *_summary([of_size for size, of_size in every if 150 <= size <= 500]))
+    console.print(summary)
+
+
+def _summary(by_size: list[list[tuple[Outcome, float]]]) -> Iterator[str]:
+    """What the fits of all sizes of all cases show together; a size's error is the mean over its subsets."""
+    miss = [[outcome.predicted_db - outcome.error_db for outcome, _ in found] for found in by_size]
+    worse = [outcome.error_db - plain for found in by_size for outcome, plain in found]
+    yield f"{100 * np.mean([abs(np.mean(one)) <= 2 for one in miss]):.0f}"
+    yield f"{100 * np.mean([abs(value) <= 2 for one in miss for value in one]):.0f}"
+    yield f"{100 * np.mean([outcome.held for found in by_size for outcome, _ in found]):.1f}"
+    yield f"{100 * np.mean([value > 1 for value in worse]):.0f}"
+    yield f"{max(worse):.1f}"
 
 
 if __name__ == "__main__":
