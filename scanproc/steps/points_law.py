@@ -21,7 +21,9 @@ FARTHEST_RATIO = 1.8
 WIDEST_RATIO = 2.0
 """No answer when the upper end of the interval exceeds the lower by more than this."""
 MOST_BEYOND = 1.4
-"""A band's own curve alone is carried on by at most this ratio of points."""
+FARTHEST_DB = 4.0
+"""A band's own curve alone is carried on by at most this ratio of points, and this fall of the error: where a fit just
+begins to succeed its curve is far steeper than it will be."""
 OWN_SPREAD = 0.5
 """Standard deviation of the logarithm by which a curve is carried on, as a share of it: a choice of this project."""
 NORMAL_95 = 1.96
@@ -93,19 +95,17 @@ def project(frequency_hz: Real, needed: Real, known: Boolean, wanted_hz: float) 
 
 
 def carried_on(law: Projection, size: Real, error_db: Real, target_db: float) -> Projection:
-    """Beyond the sizes tried, by what other bands say (``law``) and along the band's own curve.
+    """Beyond the sizes tried, by what other bands say (``law``) and along the band's own curve; refused as the law is.
 
     ``size`` (S,) rising, ``error_db`` (S,) of which the last misses the target. The curve goes on straight over the
     logarithm of the points from the last two sizes; how far it goes is known to ``OWN_SPREAD`` of that logarithm, so
     near the target it decides, and far from it the law does. The two are weighted by their variances, and where they
-    disagree the interval grows. The curve alone is carried on by at most ``MOST_BEYOND``.
+    disagree the interval grows.
     """
+    if law.reason:
+        return law
     points = float(size[-1])
     beyond = _beyond(size, error_db, target_db)
-    if law.reason:
-        if beyond > np.log(MOST_BEYOND):
-            return law
-        return _around(points, beyond, OWN_SPREAD * beyond)
     told = max(float(np.log(law.points / points)), 0.0)
     value, variance = np.array([told, beyond]), np.array([_spread(law), OWN_SPREAD * beyond]) ** 2
     if not np.isfinite(beyond):
@@ -119,6 +119,14 @@ def carried_on(law: Projection, size: Real, error_db: Real, target_db: float) ->
     if found.high > WIDEST_RATIO * found.low:
         return _refused(f"anything from {found.low:.0f} to {found.high:.0f} points: too wide to say")
     return found
+
+
+def by_curve(size: Real, error_db: Real, target_db: float) -> Projection | None:
+    """Beyond the sizes tried along the band's own curve alone, as in :func:`carried_on`; None where it is too far."""
+    beyond = _beyond(size, error_db, target_db)
+    if beyond > np.log(MOST_BEYOND) or error_db[-1] > target_db + FARTHEST_DB:
+        return None
+    return _around(float(size[-1]), beyond, OWN_SPREAD * beyond)
 
 
 def _beyond(size: Real, error_db: Real, target_db: float) -> float:

@@ -17,7 +17,7 @@ from scanproc.steps.each import Each, in_turn
 from scanproc.steps.extrapolate import DB_PER_RELATIVE_ERROR, far_field
 from scanproc.steps.more_points import by_posterior
 from scanproc.steps.order_choice import highest_order
-from scanproc.steps.points_law import NORMAL_95, Projection, carried_on, crossing, project
+from scanproc.steps.points_law import NORMAL_95, Projection, by_curve, carried_on, crossing, project
 from scanproc.steps.prepare import Estimator, prepare
 from scanproc.steps.subsets import spread_subset, subset_sizes
 from scanproc.steps.trial import Stage, Trial, make_stages, run_trials, with_plan
@@ -219,7 +219,8 @@ def _gathered(
     middle = [float(frequency[members[index]].mean()) for index in refused]
     told = each(lambda one: model(middle[one], mean[-1, refused[one]] + SAFETY_DB), range(len(refused)))
     for index, projection in zip(refused, told, strict=True):
-        found[index] = projection or found[index]
+        curve = by_curve(sizes, mean[:, index] + SAFETY_DB, target_db)
+        found[index] = projection or curve or found[index]
     order = np.array([[int(np.median(_orders(one)[:, m])) for m in members] for one in trials])
     return Study(
         target_db=target_db,

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from scanproc.steps.points_law import Projection, carried_on, crossing, project
+from scanproc.steps.points_law import Projection, by_curve, carried_on, crossing, project
 
 SIZE = np.array([100.0, 200.0, 400.0])
 
@@ -80,13 +80,16 @@ NO_LAW = Projection(np.nan, np.nan, np.nan, "no law")
 
 def test_a_curve_is_carried_on_a_little() -> None:
     size, error = np.array([100.0, 200.0, 400.0]), np.array([-5.0, -16.0, -22.0])
-    found = carried_on(NO_LAW, size, error, -24.0)
+    found = by_curve(size, error, -24.0)
+    assert found is not None
     assert found.points == pytest.approx(400 * 2 ** (1 / 3))  # 6 dB per doubling, 2 dB short
     assert found.low == pytest.approx(400, rel=0.01)
     assert found.high == pytest.approx(400 * 2 ** (2 / 3), rel=0.01)
-    assert carried_on(NO_LAW, size, error, -30.0) is NO_LAW
-    assert carried_on(NO_LAW, size, np.array([-5.0, -22.0, -22.0]), -24.0) is NO_LAW
-    assert carried_on(NO_LAW, size[:1], error[-1:], -24.0) is NO_LAW
+    assert by_curve(size, error, -30.0) is None
+    assert by_curve(size, np.array([-5.0, -22.0, -22.0]), -24.0) is None
+    assert by_curve(size[:1], error[-1:], -24.0) is None
+    assert by_curve(size, np.array([-2.0, -3.0, -18.0]), -23.0) is None  # steep, since it just begins
+    assert carried_on(NO_LAW, size, error, -24.0) is NO_LAW
 
 
 def test_law_and_curve_are_weighted_by_what_they_know() -> None:
