@@ -138,6 +138,23 @@ def test_the_informed_fit_needs_fewer_points():
     assert fresh_error_db(recipe, int(np.ceil(found.needed[-1]))) <= -25 + 1.5
 
 
+def test_a_third_of_the_points_serve_the_horn():
+    """At 6.1 to 6.5 kHz, far off the scan's centre: a plain fit about that centre still fails with three times as
+    many."""
+    direction, weight = lebedev_grid(131)
+    errors = []
+    for points, way in ((650, fit_of), (3 * 650, fit)):
+        recipe = between(horn(points, count=2, stop_hz=6500.0), 6100.0)
+        recipe = recipe.model_copy(update={"device": recipe.device.model_copy(update={"detail": 1.0})})
+        scan = make_scan(recipe)
+        exact = truth(recipe).far_field(direction, scan.frequency_hz)
+        error = far_field(way(scan), direction) - exact
+        errors.append(weight @ np.abs(error) ** 2 / (weight @ np.abs(exact) ** 2))
+    few, many = 10 * np.log10(np.mean(errors, axis=1))
+    assert few < -25
+    assert many > -25
+
+
 def test_the_same_study_twice_is_the_same():
     scan, choices = monopole_scan(), StudyChoices(sizes=4, draws=2)
     one, two = study(scan, choices=choices), study(scan, choices=choices)
