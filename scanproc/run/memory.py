@@ -13,7 +13,7 @@ from scanproc.run.preparation import wanted_frequencies
 from scanproc.run.settings import Settings
 from scanproc.steps.dictionary import LARGEST_PATCH, LARGEST_SURFACE
 from scanproc.steps.informed import LEARNING_POINTS
-from scanproc.steps.multipole_blocks import COMPLETE_SHARES, LARGEST_COMPLETE, LOW_DEGREES
+from scanproc.steps.multipole_blocks import COMPLETE_SHARES, LOW_DEGREES, largest_complete
 from scanproc.steps.order_choice import highest_order
 
 GIB = 2**30
@@ -42,7 +42,7 @@ def estimated_bytes(points: int, frequencies: int, samples: int, settings: Setti
     columns, learning = mode_count(order), 0
     if fit.estimator != "truncated":
         drivers = len(fit.driver_m)
-        common = LARGEST_SURFACE + ABOUT_A_PLACE + mode_count(LARGEST_COMPLETE)
+        common = LARGEST_SURFACE + ABOUT_A_PLACE + mode_count(largest_complete(points))
         columns = max(columns, common + (LARGEST_PATCH + ABOUT_A_PLACE) * drivers)
         learning = (BLOCKS + len(LOW_DEGREES) * (1 + drivers)) * min(points, LEARNING_POINTS) ** 2
     each = COMPLEX * (learning + columns * (COPIES_OF_COLUMNS * points + 2 * min(columns, points)))

@@ -82,7 +82,8 @@ def make_dictionary(
     """
     inset = INSET_SHARE * float(box.size_m.min())
     places = np.atleast_2d(centre_m if drivers_m is None else np.vstack([centre_m, drivers_m]))
-    multipoles = [*low_multipoles(places, wavenumber, scanned_m), *complete_multipoles(box, wavenumber)]
+    complete = complete_multipoles(box, wavenumber, len(scanned_m))
+    multipoles = [*low_multipoles(places, wavenumber, scanned_m), *complete]
     wavelength = 2 * np.pi / wavenumber
     kind, spacing = surface_kind(box, wavenumber), _spacing(box, wavelength)
     if kind is SurfaceKind.RIGID:

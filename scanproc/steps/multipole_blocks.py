@@ -25,8 +25,11 @@ groups, since what a device radiates falls by several decibels from one degree t
 COMPLETE_USUAL = tuple(0.01 * 10 ** (-2.5 * (share - COMPLETE_SHARES[0])) for share in COMPLETE_SHARES)
 DEGREES_BEYOND = 2
 """Degrees above k times the reach that are in the last group."""
-LARGEST_COMPLETE = 30
+LARGEST_COMPLETE = 45
 """Up to this order the columns hold all that a device of that size radiates: what truncation would fit."""
+ALWAYS_COMPLETE = 30
+COLUMNS_PER_POINT = 2.5
+"""Up to the first order there always are such columns, above it as many as this for each point: more tell nothing."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -79,12 +82,17 @@ def low_multipoles(places_m: Real, wavenumber: float, scanned_m: Real) -> list[M
     return found
 
 
-def complete_multipoles(box: Box, wavenumber: float) -> list[Multipoles]:
-    """All degrees that the device can radiate, about its middle; none where they are too many."""
+def largest_complete(points: int) -> int:
+    """The highest order to which so many points bear columns for all that a device radiates."""
+    return max(ALWAYS_COMPLETE, min(LARGEST_COMPLETE, int(np.sqrt(COLUMNS_PER_POINT * points)) - 1))
+
+
+def complete_multipoles(box: Box, wavenumber: float, points: int) -> list[Multipoles]:
+    """All degrees that the device can radiate, about its middle; none where they are too many for the points."""
     reach = wavenumber * float(box.reach_m(box.centre_m))
     last = [int(np.ceil(share * reach)) for share in COMPLETE_SHARES]
     last[-1] += DEGREES_BEYOND
-    if last[-1] > LARGEST_COMPLETE:
+    if last[-1] > largest_complete(points):
         return []
     kept = [n for n in range(len(last)) if n == len(last) - 1 or last[n] < last[n + 1]]
     names = tuple(f"multipoles about the middle up to {COMPLETE_SHARES[n]:g} of its reach" for n in kept)

@@ -20,7 +20,7 @@ def test_far_away_the_columns_are_their_far_field() -> None:
     direction = fibonacci_sphere(40)
     low_ones = low_multipoles(np.array([[0.0, 0.05, 0.1]]), k, 3 * direction)
     assert low_ones[0].order == 24
-    for one in (*low_ones, *complete_multipoles(BOX, k)):
+    for one in (*low_ones, *complete_multipoles(BOX, k, 700)):
         low = slice(0, mode_count(4))
         near = one.columns_at(centre + far_m * direction, k, SCALING_M)[:, low]
         want = near * far_m * np.exp(1j * k * far_m)
@@ -44,7 +44,7 @@ def test_degrees_that_would_rise_steeply_at_the_nearest_point_are_left_out() -> 
 
 @pytest.mark.parametrize("k", [5.0, 20.0, 60.0])
 def test_every_mode_is_in_one_group(k: float) -> None:
-    (one,) = complete_multipoles(BOX, k)
+    (one,) = complete_multipoles(BOX, k, 700)
     assert one.order == int(np.ceil(k * float(BOX.reach_m(BOX.centre_m)))) + 2
     share = one.share()
     assert share.shape == (len(one.names), mode_count(one.order))
@@ -55,7 +55,7 @@ def test_every_mode_is_in_one_group(k: float) -> None:
 def test_a_monopole_anywhere_in_the_device_lies_in_the_complete_columns() -> None:
     """Least squares on e^{-jkR}/R at 0.45 m, at a corner of the box."""
     k = 20.0
-    (one,) = complete_multipoles(BOX, k)
+    (one,) = complete_multipoles(BOX, k, 700)
     position = BOX.centre_m + 0.45 * fibonacci_sphere(700)
     distance = np.linalg.norm(position - (BOX.centre_m + 0.3 * BOX.size_m), axis=1)
     field = np.exp(-1j * k * distance) / distance
@@ -65,4 +65,8 @@ def test_a_monopole_anywhere_in_the_device_lies_in_the_complete_columns() -> Non
 
 
 def test_where_the_degrees_are_too_many_there_are_none() -> None:
-    assert complete_multipoles(BOX, 200.0) == []
+    assert complete_multipoles(BOX, 200.0, 4000) == []
+    (few,), many = complete_multipoles(BOX, 100.0, 500), complete_multipoles(BOX, 130.0, 900)
+    assert few.order == 29
+    assert many[0].order == 38
+    assert complete_multipoles(BOX, 130.0, 500) == []
