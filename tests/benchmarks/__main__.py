@@ -255,7 +255,7 @@ def growth_on_drum(points: int, frequencies: int) -> str:
 
 
 def row(name: str, ours: Measured, plain: float, must: str, floor: str) -> tuple[str, ...]:
-    cells = f"{ours.seconds:.2f}", f"{plain:.0f}", f"{plain / ours.seconds:.0f}"
+    cells = f"{ours.seconds:.2f}", f"{plain:.0f}", f"{plain / ours.seconds:.3g}"
     return name, *cells, must, f"{ours.mib:.0f}", floor
 
 
