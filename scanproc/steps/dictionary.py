@@ -85,13 +85,13 @@ def make_dictionary(
     complete = complete_multipoles(box, wavenumber, len(scanned_m))
     multipoles = [*low_multipoles(places, wavenumber, scanned_m), *complete]
     wavelength = 2 * np.pi / wavenumber
-    kind, spacing = surface_kind(box, wavenumber), _spacing(box, wavelength)
+    kind = surface_kind(box, wavenumber)
     if kind is SurfaceKind.RIGID:
         spacing = _rigid_spacing(box, wavelength)
         source = box_surface(box, spacing, inset, scanned_m)
         rigid = _rigid(source, box, places, wavenumber, spacing, scanned_m)
         return _assembled(source.position_m, [_loose(source, box, places)], rigid, multipoles)
-    source = box_surface(box, spacing, inset, scanned_m)
+    source = box_surface(box, _loose_spacing(box, wavelength), inset, scanned_m)
     loose = _loose(source, box, places)
     if kind is SurfaceKind.LOOSE:
         return _assembled(source.position_m, [loose], [], multipoles)
@@ -106,7 +106,7 @@ def surface_kind(box: Box, wavenumber: float) -> SurfaceKind:
     wavelength = 2 * np.pi / wavenumber
     if _rigid_spacing(box, wavelength) <= wavelength / 2.6:
         return SurfaceKind.RIGID
-    return SurfaceKind.LOOSE if _spacing(box, wavelength) <= wavelength / 2 else SurfaceKind.PATCH
+    return SurfaceKind.LOOSE if _loose_spacing(box, wavelength) <= wavelength / 2 else SurfaceKind.PATCH
 
 
 def columns_at(dictionary: Dictionary, position_m: Real, wavenumber: float, scaling_m: float) -> Complex:
@@ -170,7 +170,7 @@ def _rigid_spacing(box: Box, wavelength: float) -> float:
     return float(max(min(wavelength / SOURCES_PER_WAVELENGTH, box.size_m.min() / 8), least))
 
 
-def _spacing(box: Box, wavelength: float) -> float:
+def _loose_spacing(box: Box, wavelength: float) -> float:
     return float(max(wavelength / FEWEST_PER_WAVELENGTH, np.sqrt(box.area_m2 / LARGEST_SURFACE)))
 
 
