@@ -26,7 +26,7 @@ REFERENCE_VOLTAGE_V = 2.83
 
 Real: TypeAlias = NDArray[np.float64]
 Complex: TypeAlias = NDArray[np.complex128]
-Single: TypeAlias = NDArray[np.complex64]
+Single: TypeAlias = NDArray[np.float32] | NDArray[np.complex64]
 Integer: TypeAlias = NDArray[np.int64]
 Boolean: TypeAlias = NDArray[np.bool_]
 

@@ -17,6 +17,8 @@ class FitPlan:
 
     - ``frequency_hz`` (F,), ``order`` (F,) of the truncated fit, ``centre_m`` (F, 3)
     - ``informed`` (F,): share of the informed fit in the result, 0 to 1, between them a crossfade
+    - ``middle`` (F,): share, 0 to 1, of a truncated fit about the middle of the device in what stands for the informed
+      fit, and ``middle_order`` (F,) its order
     - ``sensor_noise`` (F,): the microphone's noise power relative to the mean square of the data, as far as known
     - ``sample_hz`` (S,): where the decisions were made; there ``source_centre_m`` (S, 3), the centre found, about
       which the informed fit's weights are learnt, ``centre_error_m`` (S, 3), the standard error of the centre taken,
@@ -32,6 +34,8 @@ class FitPlan:
     order: Integer
     centre_m: Real
     informed: Real
+    middle: Real
+    middle_order: Integer
     sensor_noise: Real
     sample_hz: Real
     source_centre_m: Real
@@ -49,9 +53,10 @@ class FitPlan:
         put = object.__setattr__
         put(self, "frequency_hz", real_array("frequency_hz", self.frequency_hz, ("frequencies",)))
         count = len(self.frequency_hz)
-        put(self, "order", integer_array("order", self.order, (count,)))
+        for name in ("order", "middle_order"):
+            put(self, name, integer_array(name, getattr(self, name), (count,)))
         put(self, "centre_m", real_array("centre_m", self.centre_m, (count, 3)))
-        for name in ("informed", "sensor_noise"):
+        for name in ("informed", "middle", "sensor_noise"):
             put(self, name, real_array(name, getattr(self, name), (count,)))
         put(self, "sample_hz", real_array("sample_hz", self.sample_hz, ("samples",)))
         samples = len(self.sample_hz)
@@ -86,6 +91,8 @@ def join(parts: Sequence[FitPlan]) -> FitPlan:
             "order",
             "centre_m",
             "informed",
+            "middle",
+            "middle_order",
             "sensor_noise",
             "sample_hz",
             "source_centre_m",

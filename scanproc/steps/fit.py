@@ -13,6 +13,7 @@ from scanproc.records.expansion import Expansion, join
 from scanproc.records.fit_plan import FitPlan
 from scanproc.records.scan import Scan
 from scanproc.steps import geometry
+from scanproc.steps.blend import about
 from scanproc.steps.box import Box
 from scanproc.steps.informed import Device, fit_informed, make_model
 from scanproc.steps.order_choice import checked_order, highest_order
@@ -118,7 +119,7 @@ def _fit_informed(scan: Scan, plan: FitPlan, centre_m: Real, index: int, progres
     held_out = np.full((found.order + 1, 1), np.nan)
     held_out[found.order] = found.held_out_db
     progress(1)
-    return Expansion(
+    expansion = Expansion(
         frequency_hz=frequency,
         order=np.array([found.order]),
         centre_m=centre_m[None],
@@ -134,6 +135,19 @@ def _fit_informed(scan: Scan, plan: FitPlan, centre_m: Real, index: int, progres
         drive_voltage_v=scan.setup.drive_voltage_v,
         air_density_kg_m3=geometry.density(scan.setup),
     )
+    return _with_middle(expansion, scan, plan, index)
+
+
+def _with_middle(informed: Expansion, scan: Scan, plan: FitPlan, index: int) -> Expansion:
+    """The informed fit of one frequency mixed with a truncated one about the device's middle, as the plan says."""
+    at = plan.at(informed.frequency_hz)
+    share = plan.middle[at]
+    if share[0] == 0:
+        return informed
+    view = geometry.view_from(scan.setup.position_m, plan.box_centre_m)
+    part = scan.take_frequencies(slice(index, index + 1))
+    truncated = fit_any(part, view, plan.middle_order[at], plan.sensor_noise[at], _silent)
+    return mixed(about(truncated, informed), informed, 1 - share)
 
 
 def mixed(first: Expansion, second: Expansion, share: Real) -> Expansion:

@@ -47,6 +47,11 @@ in held-out error, and explain the sound as well as ``MIDDLE_ERROR_DB``."""
 MIDDLE_ERROR_DB = -20.0
 CLEAR_GAIN_DB = 1.0
 """The informed fit is taken where it predicts at least this much less far-field error."""
+ALIKE_DB = 12.0
+"""The informed fit and one about the device's middle are mixed where their predicted errors differ by less: half of
+each where they are the same. Their errors have little in common (on the capped sphere and the boundary-element box a
+correlation of 0.25, half of the fits between 0.07 and 0.47), so the mixture is about as good as the better of the two
+where the prediction picks the wrong one."""
 
 
 def sample_frequencies(frequency_hz: Real) -> Integer:
@@ -96,9 +101,12 @@ def prepare(
         sample, judged, sample_orders, centres, device, "truncated" if order is not None else estimator, each
     )
     middle = np.zeros(len(chosen), dtype=bool)
+    beside, beside_order = np.zeros(len(chosen)), np.zeros(len(chosen), dtype=np.int64)
     source_centre = centres.centre_m
     if order is None and centre_m is None and estimator != "informed":
-        middle, about = _about_the_middle(sample, judged, centres, tried, device, limit, each)
+        about = _about_the_middle(sample, judged, sample_orders, centres, tried, device, limit, each)
+        middle, beside_order = about.best, about.order
+        beside = np.where(tried.informed > 0, _alike(about.error_db - tried.informed_db), 0.0)
         sample_orders = np.where(middle, about.order, sample_orders)
         centres = Centres(
             np.where(middle[:, None], box.centre_m, centres.centre_m),
@@ -110,6 +118,7 @@ def prepare(
             truncated_db=np.where(middle, about.error_db, tried.truncated_db),
         )
     log_frequency, log_sample = np.log(frequency), np.log(sample.frequency_hz)
+    known = beside_order > 0
     orders, path, informed = _along(
         frequency, sample.frequency_hz, sample_orders, centres.centre_m, tried.informed, middle
     )
@@ -118,6 +127,10 @@ def prepare(
         order=orders,
         centre_m=path,
         informed=informed,
+        middle=np.interp(log_frequency, log_sample, beside),
+        middle_order=between(sample.frequency_hz[known], beside_order[known], frequency)
+        if known.any()
+        else np.zeros(len(frequency), dtype=np.int64),
         sensor_noise=np.interp(log_frequency, log_sample, tried.sensor_noise),
         sample_hz=sample.frequency_hz,
         source_centre_m=source_centre,
@@ -158,7 +171,14 @@ def everywhere_informed(plan: FitPlan) -> FitPlan:
     """The plan with the informed fit alone at all its frequencies, about the centres found."""
     log_frequency, log_sample = np.log(plan.frequency_hz), np.log(plan.sample_hz)
     path = [np.interp(log_frequency, log_sample, axis) for axis in plan.source_centre_m.T]
-    return replace(plan, informed=np.ones(len(plan.informed)), centre_m=np.stack(path, axis=1))
+    one, none = np.ones(len(plan.informed)), np.zeros(len(plan.informed))
+    return replace(plan, informed=one, middle=none, centre_m=np.stack(path, axis=1))
+
+
+def _alike(difference_db: Real) -> Real:
+    """The share of the first of two fits whose predicted errors differ by so much, the first less the second."""
+    share: Real = np.clip(0.5 - difference_db / (2 * ALIKE_DB), 0.0, 1.0)
+    return share
 
 
 def weights_at(plan: FitPlan, frequency_hz: float, wavenumber: float) -> dict[str, float]:
@@ -224,23 +244,26 @@ def _judge_all(
 
 
 @dataclass(frozen=True, eq=False)
-class _Truncated:
-    """Truncated fits at the samples: ``order`` and predicted far-field ``error_db``, (S,)."""
+class _Middle:
+    """Truncated fits about the device's middle at the samples: ``order`` and predicted far-field ``error_db``, (S,),
+    infinite where not tried; ``best`` (S,) where such a fit alone is clearly the best."""
 
     order: Integer
     error_db: Real
+    best: Boolean
 
 
 def _about_the_middle(
     sample: Scan,
     judged: _Judged,
+    orders: Integer,
     centres: Centres,
     tried: _Tried,
     device: Device,
     limit: int,
     each: Each,
-) -> tuple[Boolean, _Truncated]:
-    """Where (S,) a truncated fit about the device's middle is clearly the best, and those fits.
+) -> _Middle:
+    """Truncated fits about the device's middle, where they may be the best or the informed fit competes.
 
     The search for centres tries low orders only. A device that radiates all around, like a sphere, has its best centre
     in the middle, which shows at orders above k times its radius, if the points carry them.
@@ -249,21 +272,25 @@ def _about_the_middle(
     reach = float(device.box.reach_m(middle))
     k = geometry.wavenumbers(sample.setup, sample.frequency_hz)
     elsewhere = np.any(centres.centre_m != middle, axis=1)
-    worth = elsewhere & (found > LOW_ENOUGH_DB) & (limit >= WITHIN_REACH * k * reach)
+    worth = (found > LOW_ENOUGH_DB) & (limit >= WITHIN_REACH * k * reach)
 
-    def about(s: int) -> tuple[int, float]:
+    def about(s: int) -> tuple[int, float, bool]:
         if not worth[s]:
-            return 0, np.inf
+            return 0, np.inf, False
+        if not elsewhere[s]:
+            return int(orders[s]), float(tried.truncated_db[s]), False
         held_out = _judge(sample, s, middle, device, limit)
-        if not np.nanmin(held_out) < min(found[s] - MIDDLE_GAIN_DB, MIDDLE_ERROR_DB):
-            return 0, np.inf
+        clear = bool(np.nanmin(held_out) < min(found[s] - MIDDLE_GAIN_DB, MIDDLE_ERROR_DB))
+        if not clear and tried.informed[s] == 0:
+            return 0, np.inf, False
         order = int(choose_orders(held_out[:, None], sample.frequency_hz[[s]])[0])
         trial = _try(sample, s, middle, min(order + 2, highest_order(sample.points)), order)
-        return order, _truncated_error(sample, s, trial, order, middle, device, tried.sensor_noise[s])
+        error = _truncated_error(sample, s, trial, order, middle, device, tried.sensor_noise[s])
+        return order, error, clear
 
-    order, error = np.transpose(each(about, range(len(k))))
-    best = error < np.fmin(tried.truncated_db, tried.informed_db) - CLEAR_GAIN_DB
-    return best, _Truncated(order.astype(np.int64), error)
+    order, error, clear = map(np.array, zip(*each(about, range(len(k))), strict=True))
+    best = clear & (error < np.fmin(tried.truncated_db, tried.informed_db) - CLEAR_GAIN_DB)
+    return _Middle(order, error, best)
 
 
 def _truncated_error(

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
-from typing import cast
 
 import numpy as np
 
@@ -160,7 +159,7 @@ def run_trial(stage: Stage, chosen: Integer, tested: Integer) -> Trial:
         )
         data = scan.pressure_pa[np.ix_(chosen, piece)]
         rows = basis[chosen]
-        quick = None if shell else single_fit(cast(Complex, rows), data, ends(limit))
+        quick = single_fit(rows, data, ends(limit), only_well_told_apart=shell)
         nested = quick or nested_fit(rows, data, ends(limit), only_well_told_apart=shell)
         judge = _elsewhere if len(chosen) < scan.points else _with_neighbours
         fits.append(nested)

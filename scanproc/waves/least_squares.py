@@ -108,8 +108,7 @@ def nested_fit(
     first columns are not independent.
     """
     if only_well_told_apart:
-        count, triangle = _leading_well_told_apart(basis, ends)
-        ends = ends[:count]
+        ends, triangle = leading_well_told_apart(basis, ends)
         orthogonal: Matrix = solve_rows(triangle.conj().T, basis[:, : ends[-1]])
     else:
         orthogonal, triangle = orthogonalised(basis, overwrite)
@@ -152,16 +151,22 @@ def orthogonalised(basis: Basis, overwrite: bool = False) -> tuple[Basis, Basis]
     from memory). Otherwise reflections.
     """
     try:
-        lower = lower_factor(gram_of_columns(basis))
+        triangle = well_conditioned_factor(basis)
     except LinAlgError:
-        return _reflected(basis, overwrite)
-    triangle = cast(Basis, np.ascontiguousarray(np.tril(lower).conj().T))
-    if badly_conditioned(triangle):
-        return _reflected(basis, overwrite)
-    return solve_rows(lower, basis, overwrite=overwrite), triangle
+        found: tuple[Basis, Basis] = qr(basis, mode="economic", overwrite_a=overwrite, check_finite=False)
+        return found
+    return solve_rows(triangle.conj().T, basis, overwrite=overwrite), triangle
 
 
-def badly_conditioned(triangle: Matrix) -> bool:
+def well_conditioned_factor(basis: Basis) -> Basis:
+    """R from the Gram matrix of the columns; raises LinAlgError when that would cost more than a few digits."""
+    triangle = cast(Basis, np.ascontiguousarray(np.tril(lower_factor(gram_of_columns(basis))).conj().T))
+    if _badly_conditioned(triangle):
+        raise LinAlgError("the columns are not told apart well")
+    return triangle
+
+
+def _badly_conditioned(triangle: Matrix) -> bool:
     """Whether the condition exceeds ``LARGEST_CONDITION`` with columns of length one: how long they are costs a
     Cholesky factor no digits (Higham, Accuracy and Stability of Numerical Algorithms, 2nd ed., theorem 10.6, from
     memory)."""
@@ -169,27 +174,22 @@ def badly_conditioned(triangle: Matrix) -> bool:
     return reciprocal_condition(triangle / length) < 1 / LARGEST_CONDITION
 
 
-def _reflected(basis: Basis, overwrite: bool) -> tuple[Basis, Basis]:
-    found: tuple[Basis, Basis] = qr(basis, mode="economic", overwrite_a=overwrite, check_finite=False)
-    return found
-
-
-def _leading_well_told_apart(basis: Basis, ends: Sequence[int]) -> tuple[int, Basis]:
-    """How many of the truncations have a condition up to ``LARGEST_CONDITION``, at least one, and their R."""
+def leading_well_told_apart(basis: Basis, ends: Sequence[int]) -> tuple[Sequence[int], Basis]:
+    """The truncations with a condition up to ``LARGEST_CONDITION``, at least one, and their R."""
     factorise = getattr(lapack, letter(basis) + "potrf")
     triangle, failed = factorise(gram_of_columns(basis).T, lower=0, clean=1, overwrite_a=1)
     sound = failed - 1 if failed else len(triangle)
 
     def bad(truncation: int) -> bool:
         count = ends[truncation]
-        return count > sound or badly_conditioned(triangle[:count, :count])
+        return count > sound or _badly_conditioned(triangle[:count, :count])
 
     last = len(ends) - 1
     count = last + 1 if not bad(last) else max(bisect_left(range(last), True, key=bad), 1)
     end = ends[count - 1]
     if end > sound:
         raise LinAlgError("not even the first columns are independent")
-    return count, np.ascontiguousarray(triangle[:end, :end].conj())
+    return ends[:count], np.ascontiguousarray(triangle[:end, :end].conj())
 
 
 def coefficients(

@@ -8,9 +8,14 @@ from functools import partial
 import numpy as np
 from scipy.linalg import LinAlgError, solve_triangular
 
-from scanproc.conventions import Complex, Single
-from scanproc.waves.dense import gram_of_columns, lower_factor, solve_rows
-from scanproc.waves.least_squares import NestedFit, badly_conditioned, fit_by
+from scanproc.conventions import Complex, Real, Single
+from scanproc.waves.dense import solve_rows
+from scanproc.waves.least_squares import (
+    NestedFit,
+    fit_by,
+    leading_well_told_apart,
+    well_conditioned_factor,
+)
 
 FAINTEST_SHARE = 1e-10
 """Held-out errors below this share of the data's power drown in the rounding of single precision."""
@@ -23,25 +28,31 @@ LEAST_WORK = 1e9
 
 
 def single_fit(
-    basis: Complex, data: Complex, ends: Sequence[int], truncation: int | None = None
+    basis: Real | Complex,
+    data: Complex,
+    ends: Sequence[int],
+    truncation: int | None = None,
+    *,
+    only_well_told_apart: bool = False,
 ) -> NestedFit | None:
     """As nested_fit, from a factorisation in single precision; None where that would not do.
 
     ``basis`` (points, columns); ``data`` (points, F). The coefficients of the ``truncation`` (an index into ``ends``)
     are those of double precision, by iterative refinement (Wilkinson; Higham, Accuracy and Stability of Numerical
     Algorithms, ch. 12, from memory); those of others, errors and variances are right to three digits or better.
+    ``only_well_told_apart`` as for nested_fit.
     """
     if len(basis) * ends[-1] ** 2 < LEAST_WORK:
         return None
-    rows: Single = basis.astype(np.complex64)
+    rows: Single = basis.astype(np.float32) if np.isrealobj(basis) else basis.astype(np.complex64)
     try:
-        lower: Single = lower_factor(gram_of_columns(rows))
+        if only_well_told_apart:
+            ends, triangle = leading_well_told_apart(rows, ends)
+        else:
+            triangle = well_conditioned_factor(rows)
     except LinAlgError:
         return None
-    triangle: Single = np.ascontiguousarray(np.tril(lower).conj().T)
-    if badly_conditioned(triangle):
-        return None
-    orthogonal = solve_rows(lower, rows, overwrite=True)
+    orthogonal = solve_rows(triangle.conj().T, rows[:, : ends[-1]], overwrite=True)
     fit = fit_by(orthogonal, triangle, data.astype(np.complex64), ends, in_turn=True)
     if np.min(fit.held_out_power / fit.data_power) < FAINTEST_SHARE:
         return None
@@ -50,7 +61,7 @@ def single_fit(
     return fit
 
 
-def _refine(fit: NestedFit, basis: Complex, data: Complex, truncation: int) -> bool:
+def _refine(fit: NestedFit, basis: Real | Complex, data: Complex, truncation: int) -> bool:
     """Corrects the projections, so that they give the coefficients of one truncation; False where it fails."""
     end = fit.ends[truncation]
     triangle, part = fit.triangle[:end, :end], basis[:, :end]

@@ -71,8 +71,8 @@ def plan(hz: float, names: tuple[str, ...]) -> FitPlan:
     weight = np.arange(1.0, len(names) + 1)[:, None]
     zero = np.zeros((1, 3))
     return FitPlan(
-        one, np.array([3]), zero, one * 0, one * 0, one, zero, zero, nan, nan, names, weight, nan,
-        np.zeros(3), np.ones(3), np.empty((0, 3)),
+        one, np.array([3]), zero, one * 0, one * 0, np.array([2]), one * 0, one, zero, zero, nan, nan,
+        names, weight, nan, np.zeros(3), np.ones(3), np.empty((0, 3)),
     )  # fmt: skip
 
 
