@@ -34,7 +34,7 @@ Estimator = Literal["auto", "truncated", "informed"]
 SAMPLES_PER_OCTAVE = 3
 LOW_ENOUGH_DB = -40.0
 """Where the truncated fit's held-out error is below this the informed fit is not tried."""
-RUNGS = (18, 28, 40)
+RUNGS = (18, 28, 40, 48)
 """Orders are tried up to the first of these; then the next, where the error still falls or is high."""
 WELL_EXPLAINED_DB = -10.0
 WITHIN_REACH = 0.6
@@ -234,7 +234,7 @@ def _judge_all(
         shared = dict(zip(same.tolist(), trials, strict=True))
     alone = [s for s in range(len(centre_m)) if s not in shared]
     if order is None:
-        found = each(lambda s: _judge(sample, s, centre_m[s], device, limit), alone)
+        found = each(lambda s: _judge(sample, s, centre_m[s], device, limit).held_out_db, alone)
     else:
         found = each(lambda s: _try(sample, s, centre_m[s], top).held_out_db, alone)
     errors = np.full((top + 1, len(centre_m)), np.nan)
@@ -279,12 +279,14 @@ def _about_the_middle(
             return 0, np.inf, False
         if not elsewhere[s]:
             return int(orders[s]), float(tried.truncated_db[s]), False
-        held_out = _judge(sample, s, middle, device, limit)
-        clear = bool(np.nanmin(held_out) < min(found[s] - MIDDLE_GAIN_DB, MIDDLE_ERROR_DB))
+        trial = _judge(sample, s, middle, device, limit)
+        least = float(np.nanmin(trial.held_out_db))
+        clear = least < min(found[s] - MIDDLE_GAIN_DB, MIDDLE_ERROR_DB)
         if not clear and tried.informed[s] == 0:
             return 0, np.inf, False
-        order = int(choose_orders(held_out[:, None], sample.frequency_hz[[s]])[0])
-        trial = _try(sample, s, middle, min(order + 2, highest_order(sample.points)), order)
+        order = int(choose_orders(trial.held_out_db[:, None], sample.frequency_hz[[s]])[0])
+        if not trial.nested.in_double:
+            trial = _try(sample, s, middle, min(order + 2, highest_order(sample.points)), order)
         error = _truncated_error(sample, s, trial, order, middle, device, tried.sensor_noise[s])
         return order, error, clear
 
@@ -305,22 +307,22 @@ def _truncated_error(
     return float(far_field_error_db(values, found.variance_pa2, k, radius)[0])
 
 
-def _judge(sample: Scan, s: int, centre_m: Real, device: Device, limit: int) -> Real:
-    """Held-out error by order at one sample, as far up as it may matter, (orders,)."""
+def _judge(sample: Scan, s: int, centre_m: Real, device: Device, limit: int) -> Trial:
+    """Orders at one sample, as far up as they may matter."""
     k = float(geometry.wavenumbers(sample.setup, sample.frequency_hz[[s]])[0])
     within_reach = limit >= WITHIN_REACH * k * float(device.box.reach_m(centre_m))
     before = 0.0
     rungs = [rung for rung in RUNGS if rung < limit]
     for rung in rungs:
-        held_out = _try(sample, s, centre_m, rung).held_out_db
-        best = int(np.nanargmin(held_out))
-        error = float(held_out[best])
+        trial = _try(sample, s, centre_m, rung)
+        best = int(np.nanargmin(trial.held_out_db))
+        error = float(trial.held_out_db[best])
         explained = best < rung - 2 and error < WELL_EXPLAINED_DB
         hopeless = not within_reach and error > before - LEAST_FALL_DB
         if explained or hopeless:
-            return held_out
+            return trial
         before = error
-    return _try(sample, s, centre_m, limit).held_out_db
+    return _try(sample, s, centre_m, limit)
 
 
 def _try(sample: Scan, s: int, centre_m: Real, top: int, order: int | None = None) -> Trial:

@@ -28,7 +28,8 @@ SECONDS_PER_POINT = 11.0
 """Common practice, no source: about 3,800 points in 12 hours."""
 SAFETY_DB = 2.0
 """A number of points below that of the scan counts as enough when the predicted error is this far below the target:
-fresh scans scatter, by 1.8 dB (standard deviation) about what a study predicts for their number of points."""
+fresh scans scatter, by 1.8 dB (standard deviation) about what a study predicts for their number of points. Numbers
+beyond the scan are the likeliest ones, without it, and have an interval."""
 USUAL_SPREAD_DB = 0.7
 """Standard deviation over draws that is assumed at least; one or two draws say little."""
 EASY_DB = 3.0
@@ -217,9 +218,9 @@ def _gathered(
     found = _needed(sizes, mean, spread, centre, target_db, looked)
     refused = [index for index, one in enumerate(found) if one.reason]
     middle = [float(frequency[members[index]].mean()) for index in refused]
-    told = each(lambda one: model(middle[one], mean[-1, refused[one]] + SAFETY_DB), range(len(refused)))
+    told = each(lambda one: model(middle[one], mean[-1, refused[one]]), range(len(refused)))
     for index, projection in zip(refused, told, strict=True):
-        curve = by_curve(sizes, mean[:, index] + SAFETY_DB, target_db)
+        curve = by_curve(sizes, mean[:, index], target_db)
         found[index] = projection or curve or found[index]
     order = np.array([[int(np.median(_orders(one)[:, m])) for m in members] for one in trials])
     return Study(
@@ -348,24 +349,21 @@ def _needed(
     A band that all points serve, though without the safety, asks for all of them: no fresh scan has to be as lucky.
     """
     served: Boolean = mean[-1] <= target_db
-    mean = mean + SAFETY_DB
     wide = NORMAL_95 * np.maximum(_filled(spread), USUAL_SPREAD_DB)
-    middle, low, high = (
-        np.array(
-            [
-                _crossing(size, column, target_db, looked.get(b), shift[:, b])
-                for b, column in enumerate(mean.T)
-            ]
-        )
-        for shift in (np.zeros_like(wide), -wide, wide)
-    )
-    inside: Boolean = (middle > size[0]) & (middle <= size[-1])
+
+    def crossings(shift_db: Real) -> Real:
+        columns = zip(mean.T, shift_db.T, strict=True)
+        return np.array([_crossing(size, c, target_db, looked.get(b), s) for b, (c, s) in enumerate(columns)])
+
+    middle, low, high = (crossings(SAFETY_DB + side * wide) for side in (0, -1, 1))
+    likely = crossings(0 * wide)
+    inside: Boolean = (likely > size[0]) & (likely <= size[-1])
     found = []
     for index, points in enumerate(middle):
         if np.isnan(points) and served[index]:
             found.append(Projection(size[-1], low[index] if np.isfinite(low[index]) else size[-1], size[-1]))
         elif np.isnan(points):
-            by_law = project(frequency, middle, inside, frequency[index])
+            by_law = project(frequency, likely, inside, frequency[index])
             found.append(carried_on(by_law, size, mean[:, index], target_db))
         else:
             top = high[index] if np.isfinite(high[index]) else float(size[-1])
@@ -381,7 +379,7 @@ def _crossing(
     if looked is not None and looked[0] not in size:
         at = int(np.searchsorted(size, looked[0]))
         size = np.insert(size, at, looked[0])
-        error = np.insert(error, at, looked[1] + SAFETY_DB + shift_db[at])
+        error = np.insert(error, at, looked[1] + shift_db[at])
     return crossing(size, error, target_db)
 
 

@@ -69,6 +69,11 @@ class NestedFit:
         judged_by_others = int(np.sum(self.leverage.max(axis=1) < 1 - LEAST_FREEDOM))
         return min(told_apart, judged_by_others)
 
+    @property
+    def in_double(self) -> bool:
+        """Whether it was factorised in double precision, so that the coefficients of every truncation are exact."""
+        return self.triangle.dtype in (np.float64, np.complex128)
+
     @cached_property
     def inverse(self) -> Matrix:
         """R⁻¹; its leading blocks are those of the truncations. Raises LinAlgError when two columns are the same."""
