@@ -184,6 +184,43 @@ def test_a_sphere_keeps_its_middle_where_only_high_orders_show_it() -> None:
     np.testing.assert_array_equal(plan.centre_m[1], plan.centre_m[2])
 
 
+@pytest.mark.parametrize("seed", [0, 1, 2])
+def test_two_fits_that_predict_alike_are_mixed(seed: int) -> None:
+    """Two caps on a rigid sphere (Legendre series) at k·a 16, 500 random points: the informed fit and the truncated one
+    about the middle both predict -37 dB, and either may be 3 dB worse than the other; the mixture must be within
+    1 dB of the better one, and its bars hold the truth."""
+    radius = 0.15
+    frequency = np.array([16 / radius * SPEED / (2 * np.pi)])
+    axes = np.array([[1.0, 0.3, 0.4], [-0.2, -1.0, 0.5]])
+    sphere = CappedSphere(radius, (Cap(tuple(axes[0]), 18.0), Cap(tuple(axes[1]), 10.0, "axial")))
+    rng = np.random.default_rng([seed, 500])
+    position = fibonacci_sphere(1500) * np.where(np.arange(1500) % 2, 0.21, 0.25)[:, None]
+    position = position[np.sort(rng.choice(1500, 500, replace=False))]
+    pressure = sphere.pressure(position, frequency, SPEED)
+    level = 10 ** (-50 / 20) * np.sqrt(np.mean(np.abs(pressure) ** 2, axis=0))
+    noise = rng.standard_normal((2, *pressure.shape))
+    setup = ScanSetup(
+        position,
+        speed_of_sound_m_s=SPEED,
+        device_size_m=np.full(3, 2 * radius),
+        device_centre_m=np.zeros(3),
+    )
+    scan = Scan(setup, frequency, pressure + level * (noise[0] + 1j * noise[1]) / np.sqrt(2), level)
+    drivers = radius * axes / np.linalg.norm(axes, axis=1)[:, None]
+    plan = prepare(scan, driver_m=drivers)
+    assert 0.1 < plan.middle[0] < 0.9
+    exact = sphere.far_field(DIRECTION, frequency, SPEED)
+    found = fit_planned(scan, plan)
+    alone = (
+        fit(scan, estimator="informed", driver_m=drivers),
+        fit(scan, estimator="truncated", centre_m=(0.0, 0.0, 0.0)),
+    )
+    better = min(error_db(one, exact)[0] for one in alone)
+    assert error_db(found, exact)[0] < better + 1
+    missed = np.abs(far_field(found, DIRECTION) - exact) ** 2
+    assert np.mean(missed <= np.log(20) * far_field_variance(found, DIRECTION)) > 0.85
+
+
 def test_more_points_about_a_gap_do_not_lead_astray() -> None:
     """The invented paging loudspeaker on a spiral that leaves 25 degrees open below, at 4 kHz: with 930 points orders
     about the middle explain the points well and nothing in the gap; the plan must not follow them."""
