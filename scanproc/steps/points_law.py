@@ -129,6 +129,13 @@ def by_curve(size: Real, error_db: Real, target_db: float) -> Projection | None:
     return _around(float(size[-1]), beyond, OWN_SPREAD * beyond)
 
 
+def with_other(taken: Projection, other: Projection) -> Projection:
+    """One projection, its interval widened to hold what another one says, if that says anything."""
+    if other.reason:
+        return taken
+    return Projection(taken.points, min(taken.low, other.points), max(taken.high, other.points))
+
+
 def _beyond(size: Real, error_db: Real, target_db: float) -> float:
     """Natural log of the ratio of points by which the curve reaches the target; inf where it does not fall."""
     if len(size) < 2 or not np.all(np.isfinite(error_db[-2:])):

@@ -17,7 +17,15 @@ from scanproc.steps.each import Each, in_turn
 from scanproc.steps.extrapolate import DB_PER_RELATIVE_ERROR, far_field
 from scanproc.steps.more_points import by_posterior
 from scanproc.steps.order_choice import highest_order
-from scanproc.steps.points_law import NORMAL_95, Projection, by_curve, carried_on, crossing, project
+from scanproc.steps.points_law import (
+    NORMAL_95,
+    Projection,
+    by_curve,
+    carried_on,
+    crossing,
+    project,
+    with_other,
+)
 from scanproc.steps.prepare import Estimator, prepare
 from scanproc.steps.subsets import spread_subset, subset_sizes
 from scanproc.steps.trial import Stage, Trial, make_stages, run_trials, with_plan
@@ -216,12 +224,13 @@ def _gathered(
     seen = each(lambda one: closer(members[one[0]], one[1]), between)
     looked = {index: (count, error) for (index, count), error in zip(between, seen, strict=True)}
     found = _needed(sizes, mean, spread, centre, target_db, looked)
-    refused = [index for index, one in enumerate(found) if one.reason]
-    middle = [float(frequency[members[index]].mean()) for index in refused]
-    told = each(lambda one: model(middle[one], mean[-1, refused[one]]), range(len(refused)))
-    for index, projection in zip(refused, told, strict=True):
-        curve = by_curve(sizes, mean[:, index], target_db)
-        found[index] = projection or curve or found[index]
+    missed = np.flatnonzero(mean[-1] > target_db).tolist()
+    told = each(lambda index: model(float(frequency[members[index]].mean()), mean[-1, index]), missed)
+    for index, by_model in zip(missed, told, strict=True):
+        if by_model is not None:
+            found[index] = with_other(by_model, found[index])
+        elif found[index].reason:
+            found[index] = by_curve(sizes, mean[:, index], target_db) or found[index]
     order = np.array([[int(np.median(_orders(one)[:, m])) for m in members] for one in trials])
     return Study(
         target_db=target_db,
