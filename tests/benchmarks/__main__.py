@@ -60,7 +60,11 @@ def plain_basis(position_m: Real, wavenumber: float, order: int, *, regular: boo
 
 
 def plain_seconds(scan: Scan, order: np.ndarray, tried: list[int], *, regular: bool = False) -> float:
-    """Seconds that the plain loop takes over all frequencies, from those tried."""
+    """Seconds that the plain loop takes over all frequencies, from those tried; in a child, as scanproc's own."""
+    return in_child(lambda: _plain_seconds(scan, order, tried, regular))[0]
+
+
+def _plain_seconds(scan: Scan, order: np.ndarray, tried: list[int], regular: bool) -> float:
     k = 2 * np.pi * scan.frequency_hz / SPEED_M_S
     spent, work = 0.0, 0.0
     for index in tried:
@@ -89,16 +93,22 @@ class Measured:
 
 def measured(work: Callable[[], object]) -> Measured:
     """One run of some work in a forked child."""
+    return Measured(*in_child(lambda: timed(work)))
+
+
+def in_child(seconds: Callable[[], float]) -> tuple[float, float]:
+    """What some measurement yields in a forked child, where no memory is at hand from earlier work, and the MiB it held
+    at most."""
     context = multiprocessing.get_context("fork")
     receiver, sender = context.Pipe(duplex=False)
 
     def child() -> None:
-        seconds = timed(work)
-        sender.send((seconds, resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024))
+        found = seconds()
+        sender.send((found, resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024))
 
     process = context.Process(target=child)
     process.start()
-    found = Measured(*receiver.recv())
+    found: tuple[float, float] = receiver.recv()
     process.join()
     return found
 

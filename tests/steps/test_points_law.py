@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from scanproc.steps.points_law import Projection, by_curve, carried_on, crossing, project
+from scanproc.steps.points_law import Projection, by_curve, carried_on, crossing, project, with_other
 
 SIZE = np.array([100.0, 200.0, 400.0])
 
@@ -110,3 +110,10 @@ def test_what_law_and_curve_cannot_tell_is_refused() -> None:
     assert "should be enough here, they are not" in few.reason
     wide = carried_on(Projection(1600.0, 1100.0, 2100.0), size, np.array([-5.0, -16.0, -22.0]), -26.0)
     assert "too wide" in wide.reason
+
+
+def test_an_interval_holds_what_the_other_way_says() -> None:
+    taken, refused = Projection(400.0, 350.0, 500.0), Projection(np.nan, np.nan, np.nan, "too wide")
+    assert with_other(taken, refused) == taken
+    assert with_other(taken, Projection(700.0, 600.0, 900.0)) == Projection(400.0, 350.0, 700.0)
+    assert with_other(taken, Projection(300.0, 200.0, 400.0)) == Projection(400.0, 300.0, 500.0)
