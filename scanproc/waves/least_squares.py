@@ -156,19 +156,22 @@ def orthogonalised(basis: Basis, overwrite: bool = False) -> tuple[Basis, Basis]
     from memory). Otherwise reflections.
     """
     try:
-        triangle = well_conditioned_factor(basis)
+        lower, triangle = well_conditioned_factor(basis)
     except LinAlgError:
         found: tuple[Basis, Basis] = qr(basis, mode="economic", overwrite_a=overwrite, check_finite=False)
         return found
-    return solve_rows(triangle.conj().T, basis, overwrite=overwrite), triangle
+    return solve_rows(lower, basis, overwrite=overwrite), triangle
 
 
-def well_conditioned_factor(basis: Basis) -> Basis:
-    """R from the Gram matrix of the columns; raises LinAlgError when that would cost more than a few digits."""
-    triangle = cast(Basis, np.ascontiguousarray(np.tril(lower_factor(gram_of_columns(basis))).conj().T))
+def well_conditioned_factor(basis: Basis) -> tuple[Basis, Basis]:
+    """The Cholesky factor of the columns' Gram matrix, and R, its conjugate transpose; raises LinAlgError when they
+    would cost more than a few digits."""
+    lower = lower_factor(gram_of_columns(basis))
+    triangle = np.triu(lower.T)
+    np.conjugate(triangle, out=triangle)
     if _badly_conditioned(triangle):
         raise LinAlgError("the columns are not told apart well")
-    return triangle
+    return lower, triangle
 
 
 def _badly_conditioned(triangle: Matrix) -> bool:

@@ -8,9 +8,10 @@ from functools import partial
 import numpy as np
 from scipy.linalg import LinAlgError, solve_triangular
 
-from scanproc.conventions import Complex, Real, Single
+from scanproc.conventions import Complex, Real
 from scanproc.waves.dense import solve_rows
 from scanproc.waves.least_squares import (
+    Matrix,
     NestedFit,
     fit_by,
     leading_well_told_apart,
@@ -44,15 +45,16 @@ def single_fit(
     """
     if len(basis) * ends[-1] ** 2 < LEAST_WORK:
         return None
-    rows: Single = basis.astype(np.float32) if np.isrealobj(basis) else basis.astype(np.complex64)
+    rows: Matrix = basis.astype(np.float32) if np.isrealobj(basis) else basis.astype(np.complex64)
     try:
         if only_well_told_apart:
             ends, triangle = leading_well_told_apart(rows, ends)
+            lower: Matrix = triangle.conj().T
         else:
-            triangle = well_conditioned_factor(rows)
+            lower, triangle = well_conditioned_factor(rows)
     except LinAlgError:
         return None
-    orthogonal = solve_rows(triangle.conj().T, rows[:, : ends[-1]], overwrite=True)
+    orthogonal = solve_rows(lower, rows[:, : ends[-1]], overwrite=True)
     fit = fit_by(orthogonal, triangle, data.astype(np.complex64), ends, in_turn=True)
     if np.min(fit.held_out_power / fit.data_power) < FAINTEST_SHARE:
         return None
@@ -64,7 +66,8 @@ def single_fit(
 def _refine(fit: NestedFit, basis: Real | Complex, data: Complex, truncation: int) -> bool:
     """Corrects the projections, so that they give the coefficients of one truncation; False where it fails."""
     end = fit.ends[truncation]
-    triangle, part = fit.triangle[:end, :end], basis[:, :end]
+    # In Fortran order, which LAPACK takes without a copy.
+    triangle, part = np.asfortranarray(fit.triangle[:end, :end]), basis[:, :end]
     solve = partial(solve_triangular, triangle, check_finite=False)
     values = solve(fit.projection[:end].astype(np.complex64)).astype(np.complex128)
     before = np.inf
