@@ -52,6 +52,9 @@ ALIKE_DB = 12.0
 each where they are the same. Their errors have little in common (on the capped sphere and the boundary-element box a
 correlation of 0.25, half of the fits between 0.07 and 0.47), so the mixture is about as good as the better of the two
 where the prediction picks the wrong one."""
+HIGHEST_MIXED = 45
+"""Only up to this order: beyond, the truncated fit of thousands of points takes several times as long as the informed
+one."""
 
 
 def sample_frequencies(frequency_hz: Real) -> Integer:
@@ -105,8 +108,9 @@ def prepare(
     source_centre = centres.centre_m
     if order is None and centre_m is None and estimator != "informed":
         about = _about_the_middle(sample, judged, sample_orders, centres, tried, device, limit, each)
-        middle, beside_order = about.best, about.order
-        beside = np.where(tried.informed > 0, _alike(about.error_db - tried.informed_db), 0.0)
+        middle, beside_order = about.best, np.where(about.order <= HIGHEST_MIXED, about.order, 0)
+        mixed = (tried.informed > 0) & (beside_order > 0)
+        beside = np.where(mixed, _alike(about.error_db - tried.informed_db), 0.0)
         sample_orders = np.where(middle, about.order, sample_orders)
         centres = Centres(
             np.where(middle[:, None], box.centre_m, centres.centre_m),
