@@ -17,26 +17,33 @@ from scanproc.steps.prepare import RUNGS, SAMPLES_PER_OCTAVE
 
 PLAN_SHARE, FIT_SHARE = 0.9, 0.2
 """Work at a sample of the plan and at a frequency of the fit, over that of one least-squares fit at the highest order
-tried: what conversions of 170 to 3,800 points took, to within a factor of two, before the informed fit got the columns
-it has now. Where it competes 1,200 points take three times as long, 3,800 points five times."""
+tried, where the informed fit does not compete."""
 PLAN_SECONDS, FIT_SECONDS, PAGE_SECONDS = 0.7, 0.1, 8.0
 """Smallest time of a sample, of a frequency, and of all that is done once, on one core."""
+INFORMED_COLUMNS = 5000
+INFORMED_PLAN_SHARE, INFORMED_FIT_SHARE = 0.6, 0.3
+"""The same where it competes, over the work of a Gram matrix of so many columns at all points; on top of the times
+below: what conversions of 170 to 3,800 points took, to within a factor of one and a half."""
+INFORMED_PLAN_SECONDS, INFORMED_FIT_SECONDS = 1.2, 0.15
 SIZE = 700
 
 
 def expected_seconds(
     points: int, frequency_hz: np.ndarray, settings: Settings, flop_per_s: float, cores: int
 ) -> float:
-    """Time of a conversion, by shares that are too small by now where the informed fit competes (see above); a study of
-    the points adds as much again."""
+    """Time of a conversion; a study of the points adds up to as much again."""
     octaves = float(np.log2(frequency_hz[-1] / frequency_hz[0]))
     samples = min(len(frequency_hz), int(np.ceil(octaves * SAMPLES_PER_OCTAVE)) + 1)
     order = settings.fit.order
-    top = order if isinstance(order, int) else min(highest_order(points, settings.fit.max_order), RUNGS[-1])
-    whole = 8.0 * points * mode_count(top) ** 2 / flop_per_s
-    plan = samples * max(PLAN_SHARE * whole, PLAN_SECONDS)
-    fit = len(frequency_hz) * max(FIT_SHARE * whole, FIT_SECONDS)
-    both = (plan + fit) * (2 if settings.points.in_convert else 1)
+    if settings.fit.estimator == "truncated" or isinstance(order, int):
+        top = order if isinstance(order, int) else highest_order(points, settings.fit.max_order)
+        whole = 8.0 * points * mode_count(min(top, RUNGS[-1])) ** 2 / flop_per_s
+        plan, fit = max(PLAN_SHARE * whole, PLAN_SECONDS), max(FIT_SHARE * whole, FIT_SECONDS)
+    else:
+        informed = 8.0 * points**2 * INFORMED_COLUMNS / flop_per_s
+        plan = INFORMED_PLAN_SECONDS + INFORMED_PLAN_SHARE * informed
+        fit = INFORMED_FIT_SECONDS + INFORMED_FIT_SHARE * informed
+    both = (samples * plan + len(frequency_hz) * fit) * (2 if settings.points.in_convert else 1)
     return both / cores + PAGE_SECONDS
 
 
