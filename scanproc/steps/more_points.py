@@ -10,7 +10,9 @@ from scanproc.records.fit_plan import FitPlan
 from scanproc.records.scan import ScanSetup
 from scanproc.steps import geometry
 from scanproc.steps.box import Box
+from scanproc.steps.dictionary import SurfaceKind, surface_kind
 from scanproc.steps.informed import Device, expected_variance, make_model, missing_sound
+from scanproc.steps.multipole_blocks import complete_multipoles
 from scanproc.steps.points_law import Projection
 from scanproc.steps.prepare import everywhere_informed, weights_at
 from scanproc.waves.directions import fibonacci_sphere
@@ -35,7 +37,9 @@ def by_posterior(
 ) -> Projection | None:
     """The number of points at which the posterior meets the target, from the error that the points taken have.
 
-    None where the plan has learnt no weights, the target is missed by far, or twice the points do not meet it.
+    None where the plan has learnt no weights, the target is missed by far, or twice the points do not meet it; nor
+    where the columns do not hold all that the device radiates (neither a rigid cabinet nor complete multipoles): what
+    they miss, more points would not show.
     """
     if not np.any(np.isfinite(plan.noise)) or error_db > min(target_db + DEEPEST_MISS_DB, 0.0):
         return None
@@ -43,9 +47,12 @@ def by_posterior(
         return None
     at = int(plan.at(np.array([frequency_hz]))[0])
     k = float(geometry.wavenumbers(setup, np.array([frequency_hz]))[0])
+    box = Box(plan.box_centre_m, plan.box_size_m)
+    if surface_kind(box, k) is not SurfaceKind.RIGID and not complete_multipoles(box, k, setup.points):
+        return None
     weight = weights_at(plan, frequency_hz, k)
     missing = missing_sound(weight, float(plan.sensor_noise[at]))
-    device = Device(Box(plan.box_centre_m, plan.box_size_m), plan.driver_m)
+    device = Device(box, plan.driver_m)
     centre = everywhere_informed(plan).centre_m[at]
 
     def variance(times: float) -> float:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import h5py
 import numpy as np
 import pytest
@@ -111,3 +113,12 @@ def test_nothing_is_told_where_the_fit_explains_too_little_or_no_weights_are_kno
     learnt = prepare(scan, estimator="informed", centre_m=(0, 0, 0))
     assert by_posterior(scan.setup, learnt, float(scan.frequency_hz[0]), -1.0, TARGET_DB) is None
     assert by_posterior(scan.setup, learnt, float(scan.frequency_hz[0]), -30.0, -200.0) is None
+
+
+def test_nothing_is_told_where_columns_do_not_hold_all_that_the_device_radiates():
+    """The same weights at ten times the frequency: the box of 0.3 m is neither rigid nor complete there."""
+    scan, *_ = box_scan(150, 1)
+    hz = 10 * scan.frequency_hz
+    learnt = prepare(scan, estimator="informed", centre_m=(0, 0, 0))
+    high = replace(learnt, frequency_hz=hz, sample_hz=hz)
+    assert by_posterior(scan.setup, high, float(hz[0]), -20.0, TARGET_DB) is None
