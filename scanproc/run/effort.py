@@ -36,8 +36,8 @@ def expected_seconds(
     samples = min(len(frequency_hz), int(np.ceil(octaves * SAMPLES_PER_OCTAVE)) + 1)
     order = settings.fit.order
     if settings.fit.estimator == "truncated" or isinstance(order, int):
-        top = order if isinstance(order, int) else highest_order(points, settings.fit.max_order)
-        whole = 8.0 * points * mode_count(min(top, RUNGS[-1])) ** 2 / flop_per_s
+        tried = min(highest_order(points, settings.fit.max_order), RUNGS[-1])
+        whole = 8.0 * points * mode_count(order if isinstance(order, int) else tried) ** 2 / flop_per_s
         plan, fit = max(PLAN_SHARE * whole, PLAN_SECONDS), max(FIT_SHARE * whole, FIT_SECONDS)
     else:
         informed = 8.0 * points**2 * INFORMED_COLUMNS / flop_per_s
