@@ -169,12 +169,12 @@ def well_conditioned_factor(basis: Basis) -> tuple[Basis, Basis]:
     lower = lower_factor(gram_of_columns(basis))
     triangle = np.triu(lower.T)
     np.conjugate(triangle, out=triangle)
-    if _badly_conditioned(triangle):
+    if badly_conditioned(triangle):
         raise LinAlgError("the columns are not told apart well")
     return lower, triangle
 
 
-def _badly_conditioned(triangle: Matrix) -> bool:
+def badly_conditioned(triangle: Matrix) -> bool:
     """Whether the condition exceeds ``LARGEST_CONDITION`` with columns of length one: how long they are costs a
     Cholesky factor no digits (Higham, Accuracy and Stability of Numerical Algorithms, 2nd ed., theorem 10.6, from
     memory)."""
@@ -190,7 +190,7 @@ def leading_well_told_apart(basis: Basis, ends: Sequence[int]) -> tuple[Sequence
 
     def bad(truncation: int) -> bool:
         count = ends[truncation]
-        return count > sound or _badly_conditioned(triangle[:count, :count])
+        return count > sound or badly_conditioned(triangle[:count, :count])
 
     last = len(ends) - 1
     count = last + 1 if not bad(last) else max(bisect_left(range(last), True, key=bad), 1)
@@ -256,7 +256,7 @@ def _fit_columns(
     if in_turn:
         projection = np.empty((orthogonal.shape[1], residual.shape[1]), dtype=residual.dtype)
     else:
-        projection = orthogonal.conj().T @ residual
+        projection = np.ascontiguousarray((residual.conj().T @ orthogonal).conj().T)
     start = 0
     for index, end in enumerate(fit.ends):
         part = orthogonal[:, start:end]

@@ -15,8 +15,8 @@ from scanproc.waves.least_squares import (
     NestedFit,
     fit_by,
     leading_well_told_apart,
-    well_conditioned_factor,
 )
+from scanproc.waves.three_products import orthogonalised_in_single
 
 FAINTEST_SHARE = 1e-10
 """Held-out errors below this share of the data's power drown in the rounding of single precision."""
@@ -24,7 +24,7 @@ REFINED = 1e-9
 """The last correction's share of the coefficients; what is left then is smaller by the same factor as corrections
 are, at least three."""
 MOST_ROUNDS = 8
-LEAST_WORK = 1e9
+LEAST_WORK = 1e8
 """Points times squared columns; a smaller problem is solved in double as fast."""
 
 
@@ -45,16 +45,15 @@ def single_fit(
     """
     if len(basis) * ends[-1] ** 2 < LEAST_WORK:
         return None
-    rows: Matrix = basis.astype(np.float32) if np.isrealobj(basis) else basis.astype(np.complex64)
     try:
         if only_well_told_apart:
+            rows: Matrix = basis.astype(np.float32) if np.isrealobj(basis) else basis.astype(np.complex64)
             ends, triangle = leading_well_told_apart(rows, ends)
-            lower: Matrix = triangle.conj().T
+            orthogonal = solve_rows(triangle.conj().T, rows[:, : ends[-1]], overwrite=True)
         else:
-            lower, triangle = well_conditioned_factor(rows)
+            orthogonal, triangle = orthogonalised_in_single(basis)
     except LinAlgError:
         return None
-    orthogonal = solve_rows(lower, rows[:, : ends[-1]], overwrite=True)
     fit = fit_by(orthogonal, triangle, data.astype(np.complex64), ends, in_turn=True)
     if np.min(fit.held_out_power / fit.data_power) < FAINTEST_SHARE:
         return None
