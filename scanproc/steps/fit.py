@@ -23,6 +23,11 @@ from scanproc.steps.uncertainty import far_field_error_db
 
 Values = TypeVar("Values", Real, Complex)
 
+ERROR_CORRELATION = 0.5
+"""Of a truncated and an informed fit of the same points. On the capped sphere and the boundary-element box it was 0.25
+in the mean of 300 fits (standard deviation 0.25); each fit's own prediction being a little low, one half made the
+mixture's right."""
+
 
 def fit(
     scan: Scan,
@@ -153,16 +158,16 @@ def _with_middle(informed: Expansion, scan: Scan, plan: FitPlan, index: int) -> 
 def mixed(first: Expansion, second: Expansion, share: Real) -> Expansion:
     """A crossfade of two expansions about the same centres; ``share`` (F,) of the second, 0 to 1.
 
-    Errors are taken as fully correlated, so standard deviations add. Held-out errors are those of the estimator with
+    Errors are taken to correlate by :data:`ERROR_CORRELATION`. Held-out errors are those of the estimator with
     the larger share; at the order used within the crossfade stands the larger of the two.
     """
     rows = max(len(first.coefficients_pa), len(second.coefficients_pa))
     degrees = max(len(first.coefficient_variance_pa2), len(second.coefficient_variance_pa2))
     orders = max(len(first.held_out_db), len(second.held_out_db))
     values = (1 - share) * _tall(first.coefficients_pa, rows) + share * _tall(second.coefficients_pa, rows)
-    deviation = (1 - share) * np.sqrt(_tall(first.coefficient_variance_pa2, degrees)) + share * np.sqrt(
-        _tall(second.coefficient_variance_pa2, degrees)
-    )
+    one = (1 - share) * np.sqrt(_tall(first.coefficient_variance_pa2, degrees))
+    other = share * np.sqrt(_tall(second.coefficient_variance_pa2, degrees))
+    variance = one**2 + other**2 + 2 * ERROR_CORRELATION * one * other
     order = np.where(
         share >= 1, second.order, np.where(share <= 0, first.order, np.maximum(first.order, second.order))
     )
@@ -176,9 +181,9 @@ def mixed(first: Expansion, second: Expansion, share: Real) -> Expansion:
     held_out[order, at] = np.where((share > 0) & (share < 1), used, held_out[order, at])
     error = np.array(
         [
-            far_field_error_db(
-                values[:, [i]], deviation[:, [i]] ** 2, first.wavenumber_rad_m[[i]], float(radius)
-            )[0]
+            far_field_error_db(values[:, [i]], variance[:, [i]], first.wavenumber_rad_m[[i]], float(radius))[
+                0
+            ]
             for i, radius in enumerate(first.scaling_radius_m)
         ]
     )
@@ -191,7 +196,7 @@ def mixed(first: Expansion, second: Expansion, share: Real) -> Expansion:
         coefficients_pa=values[: mode_count(int(order.max()))],
         held_out_db=held_out,
         far_field_error_db=error,
-        coefficient_variance_pa2=deviation**2,
+        coefficient_variance_pa2=variance,
         variance_pattern=(1 - share) * first.variance_pattern + share * second.variance_pattern,
         estimator=(share >= 0.5).astype(np.int64),
         points=first.points,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 
@@ -14,39 +14,31 @@ from scanproc.records.fit_plan import FitPlan
 from scanproc.records.scan import Scan
 from scanproc.records.study import Study
 from scanproc.steps.each import Each, in_turn
-from scanproc.steps.extrapolate import DB_PER_RELATIVE_ERROR, far_field
+from scanproc.steps.extrapolate import DB_PER_RELATIVE_ERROR
 from scanproc.steps.more_points import by_posterior
 from scanproc.steps.order_choice import highest_order
-from scanproc.steps.points_law import (
-    NORMAL_95,
-    Projection,
-    by_curve,
-    carried_on,
-    crossing,
-    project,
-    with_other,
-)
+from scanproc.steps.points_law import Projection, by_curve, crossing, with_other
+from scanproc.steps.points_needed import SAFETY_DB, needed_points
 from scanproc.steps.prepare import Estimator, prepare
+from scanproc.steps.study_tables import (
+    by_band,
+    by_order,
+    curve_spread,
+    orders_used,
+    used_held_out,
+    used_predicted,
+    with_plans,
+)
 from scanproc.steps.subsets import spread_subset, subset_sizes
 from scanproc.steps.trial import Stage, Trial, make_stages, run_trials, with_plan
 from scanproc.waves.bands import third_octave_centre, third_octave_index
-from scanproc.waves.directions import horizontal_orbit, vertical_orbit
 
 SECONDS_PER_POINT = 11.0
 """Common practice, no source: about 3,800 points in 12 hours."""
-SAFETY_DB = 2.0
-"""A number of points below that of the scan counts as enough when the predicted error is this far below the target:
-fresh scans scatter, by 1.8 dB (standard deviation) about what a study predicts for their number of points. Numbers
-beyond the scan are the likeliest ones, without it, and have an interval."""
-USUAL_SPREAD_DB = 0.7
-"""Standard deviation over draws that is assumed at least; one or two draws say little."""
 EASY_DB = 3.0
 """Where the truncated fits beat the target by this, nothing else is tried: the answer is yes already."""
 CLOSER_DRAWS = 2
 """Subsets at most of the number of points that a band seems to need, where there are several of each size."""
-ORBIT_STEP_DEG = 10
-DEEPEST_LEVEL_DB = -20.0
-"""Curves are compared where they lie no farther than this below the strongest direction."""
 
 Progress = Callable[[int, int], None]
 """Called with the number of subsets done and of all."""
@@ -117,7 +109,7 @@ def study(
             count, min(choices.draws, CLOSER_DRAWS), np.full(len(members), estimator != "truncated")
         )
         error = np.stack([trial.expansion.far_field_error_db for trial in again])
-        return float(_by_band(error, [np.arange(len(members))]).mean())
+        return float(by_band(error, [np.arange(len(members))]).mean())
 
     ordered = [trials[int(s)] for s in size]
     found = _gathered(some.frequency_hz, ordered, size, target_db, time, choices.draws, closer, model, each)
@@ -209,7 +201,7 @@ def _gathered(
     band = third_octave_index(frequency)
     bands = np.unique(band)
     members = [np.flatnonzero(band == one) for one in bands]
-    predicted = [_by_band(np.stack([t.expansion.far_field_error_db for t in one]), members) for one in trials]
+    predicted = [by_band(np.stack([t.expansion.far_field_error_db for t in one]), members) for one in trials]
     mean = np.stack([p.mean(axis=0) for p in predicted])
     spread = np.stack(
         [p.std(axis=0, ddof=1) if len(p) > 1 else np.full(len(bands), np.nan) for p in predicted]
@@ -223,7 +215,7 @@ def _gathered(
     ]
     seen = each(lambda one: closer(members[one[0]], one[1]), between)
     looked = {index: (count, error) for (index, count), error in zip(between, seen, strict=True)}
-    found = _needed(sizes, mean, spread, centre, target_db, looked)
+    found = needed_points(sizes, mean, spread, centre, target_db, looked)
     missed = np.flatnonzero(mean[-1] > target_db).tolist()
     told = each(lambda index: model(float(frequency[members[index]].mean()), mean[-1, index]), missed)
     for index, by_model in zip(missed, told, strict=True):
@@ -231,22 +223,22 @@ def _gathered(
             found[index] = with_other(by_model, found[index])
         elif found[index].reason:
             found[index] = by_curve(sizes, mean[:, index], target_db) or found[index]
-    order = np.array([[int(np.median(_orders(one)[:, m])) for m in members] for one in trials])
+    order = np.array([[int(np.median(orders_used(one)[:, m])) for m in members] for one in trials])
     return Study(
         target_db=target_db,
         band_hz=centre,
         size=size,
         draws=draws,
-        held_out_db=_with_plans(
-            _by_order(trials, "left_out_db", members), _used_held_out, order, trials, members
+        held_out_db=with_plans(
+            by_order(trials, "left_out_db", members), used_held_out, order, trials, members
         ),
-        predicted_by_order_db=_with_plans(
-            _by_order(trials, "predicted_db", members), _used_predicted, order, trials, members
+        predicted_by_order_db=with_plans(
+            by_order(trials, "predicted_db", members), used_predicted, order, trials, members
         ),
         predicted_db=mean,
         predicted_spread_db=spread,
         order=order,
-        curve_spread_db=_curve_spread(trials, members),
+        curve_spread_db=curve_spread(trials, members),
         needed=np.array([one.points for one in found]),
         needed_low=np.array([one.low for one in found]),
         needed_high=np.array([one.high for one in found]),
@@ -267,135 +259,3 @@ def _without_projections(found: Study, reason: str) -> Study:
         needed_high=np.where(beyond, np.nan, found.needed_high),
         reason=reasons,
     )
-
-
-def _by_band(error_db: Real, members: list[Integer]) -> Real:
-    """Power means over the frequencies of each band, dB: (draws, F) to (draws, bands)."""
-    power = 10 ** (error_db / 10)
-    return 10 * np.log10(np.stack([power[:, m].mean(axis=1) for m in members], axis=1))
-
-
-def _by_order(trials: list[list[Trial]], name: str, members: list[Integer]) -> Real:
-    """Errors (orders, F) of that name as (sizes, orders, bands), NaN above the orders of a size."""
-    orders = max(len(getattr(one[0], name)) for one in trials)
-    table = np.full((len(trials), orders, len(members)), np.nan)
-    for row, one in zip(table, trials, strict=True):
-        power = _mean_power([getattr(trial, name) for trial in one])
-        for column, inside in enumerate(members):
-            row[: len(power), column] = 10 * np.log10(power[:, inside].mean(axis=1))
-    return table
-
-
-def _with_plans(
-    table: Real,
-    used: Callable[[Trial], Real],
-    order: Integer,
-    trials: list[list[Trial]],
-    members: list[Integer],
-) -> Real:
-    """The table with the error of the fits by plans at their order, where they were taken."""
-    tall = np.pad(
-        table, ((0, 0), (0, max(0, int(order.max()) + 1 - table.shape[1])), (0, 0)), constant_values=np.nan
-    )
-    for row, one in enumerate(trials):
-        error = np.stack([used(trial) for trial in one])
-        by_plan = np.stack([trial.by_plan for trial in one])
-        for column, inside in enumerate(members):
-            if by_plan[:, inside].any():
-                tall[row, order[row, column], column] = 10 * np.log10(np.mean(10 ** (error[:, inside] / 10)))
-    return tall
-
-
-def _used_held_out(trial: Trial) -> Real:
-    """Held-out error of what was used at each frequency, (F,)."""
-    found = trial.expansion
-    used: Real = np.take_along_axis(found.held_out_db, found.order[None], axis=0)[0]
-    return used
-
-
-def _used_predicted(trial: Trial) -> Real:
-    return trial.expansion.far_field_error_db
-
-
-def _mean_power(error_db: list[Real]) -> Real:
-    """Mean over draws that tried every order, (orders, F)."""
-    orders = min(len(one) for one in error_db)
-    power: Real = np.mean([10 ** (one[:orders] / 10) for one in error_db], axis=0)
-    return power
-
-
-def _orders(trials: list[Trial]) -> Integer:
-    return np.stack([trial.expansion.order for trial in trials])
-
-
-def _curve_spread(trials: list[list[Trial]], members: list[Integer]) -> Real:
-    """Rms departure of the levels on both orbits from those of all points, dB, (sizes, bands)."""
-    angle = np.arange(0, 360, ORBIT_STEP_DEG)
-    direction = np.concatenate([horizontal_orbit(angle), vertical_orbit(angle)])
-    all_points = np.abs(far_field(trials[-1][0].expansion, direction))
-    loud = all_points > 10 ** (DEEPEST_LEVEL_DB / 20) * all_points.max(axis=0)
-    squared = []
-    for one in trials:
-        levels = [np.abs(far_field(trial.expansion, direction)) for trial in one]
-        departure = [20 * np.log10(np.maximum(level, 1e-300) / all_points) for level in levels]
-        squared.append(np.mean([np.sum(d**2 * loud, axis=0) / loud.sum(axis=0) for d in departure], axis=0))
-    return np.sqrt(np.stack([[row[m].mean() for m in members] for row in squared]))
-
-
-def _needed(
-    size: Real,
-    mean: Real,
-    spread: Real,
-    frequency: Real,
-    target_db: float,
-    looked: Mapping[int, tuple[int, float]],
-) -> list[Projection]:
-    """Points for the target in each band: read from the table, or carried on from other bands.
-
-    ``looked``: for some bands one more number of points, between the sizes, and its error: errors fall ever faster
-    with more points, so that a straight line from size to size promises too much.
-
-    A band that all points serve, though without the safety, asks for all of them: no fresh scan has to be as lucky.
-    """
-    served: Boolean = mean[-1] <= target_db
-    wide = NORMAL_95 * np.maximum(_filled(spread), USUAL_SPREAD_DB)
-
-    def crossings(shift_db: Real) -> Real:
-        columns = zip(mean.T, shift_db.T, strict=True)
-        return np.array([_crossing(size, c, target_db, looked.get(b), s) for b, (c, s) in enumerate(columns)])
-
-    middle, low, high = (crossings(SAFETY_DB + side * wide) for side in (0, -1, 1))
-    likely = crossings(0 * wide)
-    inside: Boolean = (likely > size[0]) & (likely <= size[-1])
-    found = []
-    for index, points in enumerate(middle):
-        if np.isnan(points) and served[index]:
-            found.append(Projection(size[-1], low[index] if np.isfinite(low[index]) else size[-1], size[-1]))
-        elif np.isnan(points):
-            by_law = project(frequency, likely, inside, frequency[index])
-            found.append(carried_on(by_law, size, mean[:, index], target_db))
-        else:
-            top = high[index] if np.isfinite(high[index]) else float(size[-1])
-            found.append(Projection(points, low[index], max(top, points)))
-    return found
-
-
-def _crossing(
-    size: Real, error_db: Real, target_db: float, looked: tuple[int, float] | None, shift_db: Real
-) -> float:
-    """As :func:`crossing` with the errors shifted, and with one more size where one was looked at."""
-    error = error_db + shift_db
-    if looked is not None and looked[0] not in size:
-        at = int(np.searchsorted(size, looked[0]))
-        size = np.insert(size, at, looked[0])
-        error = np.insert(error, at, looked[1] + shift_db[at])
-    return crossing(size, error, target_db)
-
-
-def _filled(spread: Real) -> Real:
-    """Spreads with those of the size before where one draw shows none; zero where nothing is known."""
-    filled = spread.copy()
-    for row in range(1, len(filled)):
-        missing = np.isnan(filled[row])
-        filled[row, missing] = filled[row - 1, missing]
-    return np.nan_to_num(filled)
