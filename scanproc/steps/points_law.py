@@ -18,6 +18,8 @@ MOST_BANDS = 8
 """The nearest bands below count: what radiates changes over many octaves (another driver takes over)."""
 FARTHEST_RATIO = 1.8
 """No answer beyond this multiple of the highest frequency for which the number is known."""
+FARTHEST_UNLIKE = 1.3
+"""Nor beyond this where no fit holds all that the device radiates, as fits did where the number is known."""
 WIDEST_RATIO = 2.0
 """No answer when the upper end of the interval exceeds the lower by more than this."""
 MOST_BEYOND = 1.4
@@ -64,11 +66,17 @@ def crossing(size: Real, error_db: Real, target_db: float) -> float:
     return float(size[last] * (size[last + 1] / size[last]) ** share)
 
 
-def project(frequency_hz: Real, needed: Real, known: Boolean, wanted_hz: float) -> Projection:
+def project(
+    frequency_hz: Real,
+    needed: Real,
+    known: Boolean,
+    wanted_hz: float,
+    farthest_ratio: float = FARTHEST_RATIO,
+) -> Projection:
     """Points at ``wanted_hz`` by √points = α + β·f, fitted to the nearest known bands below.
 
     ``frequency_hz``, ``needed`` and ``known`` (B,): a band is known when its number lies between the fewest and the
-    most points tried.
+    most points tried. Refused beyond ``farthest_ratio`` times the highest known frequency.
     """
     use = np.flatnonzero(known & (frequency_hz < wanted_hz))[-MOST_BANDS:]
     if len(use) < FEWEST_BANDS:
@@ -79,7 +87,7 @@ def project(frequency_hz: Real, needed: Real, known: Boolean, wanted_hz: float) 
     x, y = frequency_hz[use], np.sqrt(needed[use])
     if x[-1] < SHORTEST_RATIO * x[0]:
         return _refused("the bands where the number of points is known lie too close together")
-    if wanted_hz > FARTHEST_RATIO * x[-1]:
+    if wanted_hz > farthest_ratio * x[-1]:
         return _refused(
             f"it lies too far above {x[-1] / 1000:.3g} kHz, the highest band where the number of points is known"
         )
@@ -94,18 +102,20 @@ def project(frequency_hz: Real, needed: Real, known: Boolean, wanted_hz: float) 
     return Projection(middle**2, low**2, high**2)
 
 
-def carried_on(law: Projection, size: Real, error_db: Real, target_db: float) -> Projection:
+def carried_on(
+    law: Projection, size: Real, error_db: Real, target_db: float, *, straight: bool = True
+) -> Projection:
     """Beyond the sizes tried, by what other bands say (``law``) and along the band's own curve; refused as the law is.
 
     ``size`` (S,) rising, ``error_db`` (S,) of which the last misses the target. The curve goes on straight over the
     logarithm of the points from the last two sizes; how far it goes is known to ``OWN_SPREAD`` of that logarithm, so
     near the target it decides, and far from it the law does. The two are weighted by their variances, and where they
-    disagree the interval grows.
+    disagree the interval grows. Where the curve is known not to go on straight, the law alone counts.
     """
     if law.reason:
         return law
     points = float(size[-1])
-    beyond = _beyond(size, error_db, target_db)
+    beyond = _beyond(size, error_db, target_db) if straight else np.inf
     told = max(float(np.log(law.points / points)), 0.0)
     value, variance = np.array([told, beyond]), np.array([_spread(law), OWN_SPREAD * beyond]) ** 2
     if not np.isfinite(beyond):

@@ -15,7 +15,7 @@ from scanproc.records.scan import Scan
 from scanproc.records.study import Study
 from scanproc.steps.each import Each, in_turn
 from scanproc.steps.extrapolate import DB_PER_RELATIVE_ERROR
-from scanproc.steps.more_points import by_posterior
+from scanproc.steps.more_points import by_posterior, made_whole
 from scanproc.steps.order_choice import highest_order
 from scanproc.steps.points_law import Projection, by_curve, crossing, with_other
 from scanproc.steps.points_needed import SAFETY_DB, needed_points
@@ -102,6 +102,9 @@ def study(
     def model(frequency_hz: float, error_db: float) -> Projection | None:
         return by_posterior(scan.setup, fit_plan, frequency_hz, error_db, target_db)
 
+    def whole(frequency_hz: float) -> bool:
+        return made_whole(scan.setup, fit_plan, frequency_hz)
+
     def closer(members: Integer, count: int) -> float:
         part = some.take_frequencies(members)
         few = replace(fits, scan=part, stages=make_stages(part, fit_plan, max_order))
@@ -112,7 +115,9 @@ def study(
         return float(by_band(error, [np.arange(len(members))]).mean())
 
     ordered = [trials[int(s)] for s in size]
-    found = _gathered(some.frequency_hz, ordered, size, target_db, time, choices.draws, closer, model, each)
+    found = _gathered(
+        some.frequency_hz, ordered, size, target_db, time, choices.draws, closer, model, whole, each
+    )
     capped = max_order is not None and max_order < highest_order(scan.points)
     return (
         _without_projections(found, f"the order is capped at {max_order}, so that more points cannot help")
@@ -191,12 +196,13 @@ def _gathered(
     draws: int,
     closer: Callable[[Integer, int], float],
     model: Callable[[float, float], Projection | None],
+    whole: Callable[[float], bool],
     each: Each,
 ) -> Study:
     """Everything by size and band.
 
     ``closer``: the predicted error at some frequencies with a number of points between the sizes; ``model``: a
-    projection from frequency and error.
+    projection from frequency and error; ``whole``: whether a fit of enough points holds all that is radiated.
     """
     band = third_octave_index(frequency)
     bands = np.unique(band)
@@ -215,13 +221,14 @@ def _gathered(
     ]
     seen = each(lambda one: closer(members[one[0]], one[1]), between)
     looked = {index: (count, error) for (index, count), error in zip(between, seen, strict=True)}
-    found = needed_points(sizes, mean, spread, centre, target_db, looked)
+    tells = np.array([whole(float(frequency[m].mean())) for m in members])
+    found = needed_points(sizes, mean, spread, centre, target_db, looked, tells)
     missed = np.flatnonzero(mean[-1] > target_db).tolist()
     told = each(lambda index: model(float(frequency[members[index]].mean()), mean[-1, index]), missed)
     for index, by_model in zip(missed, told, strict=True):
         if by_model is not None:
             found[index] = with_other(by_model, found[index])
-        elif found[index].reason:
+        elif found[index].reason and tells[index]:
             found[index] = by_curve(sizes, mean[:, index], target_db) or found[index]
     order = np.array([[int(np.median(orders_used(one)[:, m])) for m in members] for one in trials])
     return Study(
