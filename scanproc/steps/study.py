@@ -142,11 +142,15 @@ class _Fits:
         """The trials of so many subsets of ``count`` points.
 
         Where truncation does not do by the centre of all points, and where it is ``worth`` it (F,), the first subset
-        has centre, orders and estimator found anew, as a scan of its size would.
+        has centre, orders and estimator found anew, as a scan of its size would. All points are fitted as the plan
+        says everywhere.
         """
         drawn = self.each(lambda draw: self._truncated(count, draw), range(draws))
         error = np.max([trial.expansion.far_field_error_db for _, trial in drawn], axis=0)
-        tried: Boolean = worth & ~(error <= self.target_db - EASY_DB)
+        easy: Boolean = error <= self.target_db - EASY_DB
+        if count == self.scan.points:
+            easy &= self.plan.informed[self.plan.at(self.scan.frequency_hz)] == 0
+        tried: Boolean = worth & ~easy
         if not tried.any():
             return [trial for _, trial in drawn]
         plan = self.plan

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from functools import partial
 
 import numpy as np
@@ -9,12 +10,15 @@ import pytest
 from small_scans import even_points, monopole_scan
 from threadpoolctl import threadpool_limits
 
+from scanproc.records.fit_plan import FitPlan
 from scanproc.records.scan import Scan, ScanSetup
 from scanproc.report.points import points_answer
 from scanproc.steps.extrapolate import far_field, pressure_at
 from scanproc.steps.fit import fit as fit_of
+from scanproc.steps.fit import fit_planned
 from scanproc.steps.neighbours import groups
-from scanproc.steps.study import StudyChoices, band_frequencies, pace_s
+from scanproc.steps.prepare import prepare
+from scanproc.steps.study import EASY_DB, StudyChoices, band_frequencies, pace_s
 from scanproc.steps.study import study as study_of
 from scanproc.steps.subsets import farthest_first, spread_subset, subset_sizes
 from scanproc.waves.bands import third_octave_index
@@ -125,6 +129,22 @@ def test_a_band_that_all_points_serve_asks_for_no_more():
     assert met.needed[band] == met.needed_high[band] == 300
     assert not met.reason[band]
     assert not missed.needed[band] <= 300
+
+
+def test_all_points_have_the_error_that_the_conversion_states() -> None:
+    """Also where truncation alone beats the target with ease and the plan has a better fit."""
+    scan = make_scan(between(horn(300, count=3, stop_hz=2400.0), 1500.0))
+    plan = prepare(scan)
+    plain, planned = (fit_planned(scan, one).far_field_error_db for one in (without_informed(plan), plan))
+    target_db = float(plain.max()) + EASY_DB + 1
+    assert np.max(plain - planned) > 2
+    choices = StudyChoices(sizes=2, draws=1, per_band=1, smallest_share=0.8)
+    found = study_of(scan, choices=choices, plan=plan, target_db=target_db)
+    np.testing.assert_allclose(found.predicted_db[-1], planned, atol=0.01)
+
+
+def without_informed(plan: FitPlan) -> FitPlan:
+    return replace(plan, informed=np.zeros_like(plan.informed))
 
 
 def test_the_informed_fit_needs_fewer_points():
