@@ -158,8 +158,9 @@ def _with_middle(informed: Expansion, scan: Scan, plan: FitPlan, index: int) -> 
 def mixed(first: Expansion, second: Expansion, share: Real) -> Expansion:
     """A crossfade of two expansions about the same centres; ``share`` (F,) of the second, 0 to 1.
 
-    Errors are taken to correlate by :data:`ERROR_CORRELATION`. Held-out errors are those of the estimator with
-    the larger share; at the order used within the crossfade stands the larger of the two.
+    Errors are taken to correlate by :data:`ERROR_CORRELATION` (those of two scans, in blend.py, as if they were one).
+    Held-out errors are those of the estimator with the larger share; at the order used within the crossfade stands
+    the larger of the two.
     """
     rows = max(len(first.coefficients_pa), len(second.coefficients_pa))
     degrees = max(len(first.coefficient_variance_pa2), len(second.coefficient_variance_pa2))
@@ -179,14 +180,10 @@ def mixed(first: Expansion, second: Expansion, share: Real) -> Expansion:
     at = np.arange(len(share))
     used = np.maximum(first.held_out_db[first.order, at], second.held_out_db[second.order, at])
     held_out[order, at] = np.where((share > 0) & (share < 1), used, held_out[order, at])
-    error = np.array(
-        [
-            far_field_error_db(values[:, [i]], variance[:, [i]], first.wavenumber_rad_m[[i]], float(radius))[
-                0
-            ]
-            for i, radius in enumerate(first.scaling_radius_m)
-        ]
-    )
+    error = [
+        far_field_error_db(values[:, [i]], variance[:, [i]], first.wavenumber_rad_m[[i]], float(radius))
+        for i, radius in enumerate(first.scaling_radius_m)
+    ]
     return Expansion(
         frequency_hz=first.frequency_hz,
         order=order,
@@ -195,7 +192,7 @@ def mixed(first: Expansion, second: Expansion, share: Real) -> Expansion:
         wavenumber_rad_m=first.wavenumber_rad_m,
         coefficients_pa=values[: mode_count(int(order.max()))],
         held_out_db=held_out,
-        far_field_error_db=error,
+        far_field_error_db=np.concatenate(error),
         coefficient_variance_pa2=variance,
         variance_pattern=(1 - share) * first.variance_pattern + share * second.variance_pattern,
         estimator=(share >= 0.5).astype(np.int64),

@@ -28,6 +28,7 @@ USUAL_COLUMNS = 2000
 EITHER_WAY = 0.25
 """The interval told, as a share of the points: a choice of this project, wider than what was seen on two drums."""
 MANY_POINTS = 1_000_000
+"""So many that only ``LARGEST_COMPLETE`` limits the multipoles."""
 NEAREST = 3
 GAP = 1.5
 """A hypothetical point farther from all scanned ones than this many spacings lies in a gap, and is not taken."""
@@ -49,7 +50,7 @@ def by_posterior(
     at = int(plan.at(np.array([frequency_hz]))[0])
     k = float(geometry.wavenumbers(setup, np.array([frequency_hz]))[0])
     box = Box(plan.box_centre_m, plan.box_size_m)
-    if not _holds_all(box, k, setup.points):
+    if not _complete(box, k, setup.points):
         return None
     weight = weights_at(plan, frequency_hz, k)
     missing = missing_sound(weight, float(plan.sensor_noise[at]))
@@ -77,19 +78,19 @@ def by_posterior(
     return Projection(points, max(points * (1 - EITHER_WAY), setup.points), points * (1 + EITHER_WAY))
 
 
-def made_whole(setup: ScanSetup, plan: FitPlan, frequency_hz: float) -> bool:
-    """Whether with enough points a fit would hold all that the device radiates.
+def complete_with_more_points(setup: ScanSetup, plan: FitPlan, frequency_hz: float) -> bool:
+    """Whether with enough points the fit would hold all that the device radiates.
 
-    Where the informed fit is at work and the device is too large for a rigid cabinet and for complete multipoles,
+    Where the plan takes the informed fit and the device is too large for a rigid cabinet and for complete multipoles,
     errors fall ever more slowly with more points, and no curve is to be carried on.
     """
-    if not np.any(np.isfinite(plan.noise)):
+    if plan.informed[int(plan.at(np.array([frequency_hz]))[0])] == 0:
         return True
     k = float(geometry.wavenumbers(setup, np.array([frequency_hz]))[0])
-    return _holds_all(Box(plan.box_centre_m, plan.box_size_m), k, MANY_POINTS)
+    return _complete(Box(plan.box_centre_m, plan.box_size_m), k, MANY_POINTS)
 
 
-def _holds_all(box: Box, wavenumber: float, points: int) -> bool:
+def _complete(box: Box, wavenumber: float, points: int) -> bool:
     return surface_kind(box, wavenumber) is SurfaceKind.RIGID or bool(
         complete_multipoles(box, wavenumber, points)
     )

@@ -8,8 +8,6 @@ import numpy as np
 
 from scanproc.conventions import Boolean, Real
 from scanproc.steps.points_law import (
-    FARTHEST_RATIO,
-    FARTHEST_UNLIKE,
     NORMAL_95,
     Projection,
     carried_on,
@@ -32,12 +30,14 @@ def needed_points(
     frequency: Real,
     target_db: float,
     looked: Mapping[int, tuple[int, float]],
-    whole: Boolean,
+    complete: Boolean,
 ) -> list[Projection]:
     """Points for the target in each band: read from the table, or carried on from other bands.
 
+    ``size`` (sizes,) rising numbers of points; ``mean`` and ``spread`` (sizes, bands): far-field error in dB and its
+    standard deviation over subsets, NaN where there is one; ``frequency`` (bands,) in Hz.
     ``looked``: for some bands one more number of points, between the sizes, and its error: errors fall ever faster
-    with more points, so that a straight line from size to size promises too much. ``whole`` (bands,): whether with
+    with more points, so that a straight line from size to size promises too much. ``complete`` (bands,): whether with
     enough points a fit holds all that the device radiates; else errors end by falling ever more slowly.
 
     A band that all points serve, though without the safety, asks for all of them: no fresh scan has to be as lucky.
@@ -57,9 +57,9 @@ def needed_points(
         if np.isnan(points) and served[index]:
             found.append(Projection(size[-1], low[index] if np.isfinite(low[index]) else size[-1], size[-1]))
         elif np.isnan(points):
-            farthest = FARTHEST_RATIO if whole[index] else FARTHEST_UNLIKE
-            by_law = project(frequency, likely, inside, frequency[index], farthest)
-            found.append(carried_on(by_law, size, mean[:, index], target_db, straight=bool(whole[index])))
+            whole = bool(complete[index])
+            by_law = project(frequency, likely, inside, frequency[index], complete=whole)
+            found.append(carried_on(by_law, size, mean[:, index], target_db, complete=whole))
         else:
             top = high[index] if np.isfinite(high[index]) else float(size[-1])
             found.append(Projection(points, low[index], max(top, points)))

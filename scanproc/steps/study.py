@@ -15,7 +15,7 @@ from scanproc.records.scan import Scan
 from scanproc.records.study import Study
 from scanproc.steps.each import Each, in_turn
 from scanproc.steps.extrapolate import DB_PER_RELATIVE_ERROR
-from scanproc.steps.more_points import by_posterior, made_whole
+from scanproc.steps.more_points import by_posterior, complete_with_more_points
 from scanproc.steps.order_choice import highest_order
 from scanproc.steps.points_law import Projection, by_curve, crossing, with_other
 from scanproc.steps.points_needed import SAFETY_DB, needed_points
@@ -102,8 +102,8 @@ def study(
     def model(frequency_hz: float, error_db: float) -> Projection | None:
         return by_posterior(scan.setup, fit_plan, frequency_hz, error_db, target_db)
 
-    def whole(frequency_hz: float) -> bool:
-        return made_whole(scan.setup, fit_plan, frequency_hz)
+    def complete(frequency_hz: float) -> bool:
+        return complete_with_more_points(scan.setup, fit_plan, frequency_hz)
 
     def closer(members: Integer, count: int) -> float:
         part = some.take_frequencies(members)
@@ -116,7 +116,14 @@ def study(
 
     ordered = [trials[int(s)] for s in size]
     found = _gathered(
-        some.frequency_hz, ordered, size, target_db, time, choices.draws, closer, model, whole, each
+        some.frequency_hz,
+        ordered,
+        size,
+        target_db,
+        time,
+        choices.draws,
+        _Asked(closer, model, complete),
+        each,
     )
     capped = max_order is not None and max_order < highest_order(scan.points)
     return (
@@ -143,7 +150,7 @@ class _Fits:
 
         Where truncation does not do by the centre of all points, and where it is ``worth`` it (F,), the first subset
         has centre, orders and estimator found anew, as a scan of its size would. All points are fitted as the plan
-        says everywhere.
+        says wherever it takes the informed fit.
         """
         drawn = self.each(lambda draw: self._truncated(count, draw), range(draws))
         error = np.max([trial.expansion.far_field_error_db for _, trial in drawn], axis=0)
@@ -191,6 +198,17 @@ def curve_target_db(curve_db: float) -> float:
     return float(20 * np.log10(curve_db / DB_PER_RELATIVE_ERROR))
 
 
+@dataclass(frozen=True, eq=False)
+class _Asked:
+    """What is asked of single bands. ``closer``: the predicted error at some frequencies with a number of points
+    between the sizes; ``model``: a projection from frequency and error; ``complete``: whether a fit of enough points
+    holds all that is radiated at a frequency."""
+
+    closer: Callable[[Integer, int], float]
+    model: Callable[[float, float], Projection | None]
+    complete: Callable[[float], bool]
+
+
 def _gathered(
     frequency: Real,
     trials: list[list[Trial]],
@@ -198,16 +216,10 @@ def _gathered(
     target_db: float,
     seconds: float,
     draws: int,
-    closer: Callable[[Integer, int], float],
-    model: Callable[[float, float], Projection | None],
-    whole: Callable[[float], bool],
+    asked: _Asked,
     each: Each,
 ) -> Study:
-    """Everything by size and band.
-
-    ``closer``: the predicted error at some frequencies with a number of points between the sizes; ``model``: a
-    projection from frequency and error; ``whole``: whether a fit of enough points holds all that is radiated.
-    """
+    """Everything by size and band."""
     band = third_octave_index(frequency)
     bands = np.unique(band)
     members = [np.flatnonzero(band == one) for one in bands]
@@ -223,16 +235,16 @@ def _gathered(
         for index, column in enumerate(mean.T)
         if draws > 1 and column[-1] + SAFETY_DB <= target_db < column[0] + SAFETY_DB
     ]
-    seen = each(lambda one: closer(members[one[0]], one[1]), between)
+    seen = each(lambda one: asked.closer(members[one[0]], one[1]), between)
     looked = {index: (count, error) for (index, count), error in zip(between, seen, strict=True)}
-    tells = np.array([whole(float(frequency[m].mean())) for m in members])
-    found = needed_points(sizes, mean, spread, centre, target_db, looked, tells)
+    complete = np.array([asked.complete(float(frequency[m].mean())) for m in members])
+    found = needed_points(sizes, mean, spread, centre, target_db, looked, complete)
     missed = np.flatnonzero(mean[-1] > target_db).tolist()
-    told = each(lambda index: model(float(frequency[members[index]].mean()), mean[-1, index]), missed)
+    told = each(lambda index: asked.model(float(frequency[members[index]].mean()), mean[-1, index]), missed)
     for index, by_model in zip(missed, told, strict=True):
         if by_model is not None:
             found[index] = with_other(by_model, found[index])
-        elif found[index].reason and tells[index]:
+        elif found[index].reason and complete[index]:
             found[index] = by_curve(sizes, mean[:, index], target_db) or found[index]
     order = np.array([[int(np.median(orders_used(one)[:, m])) for m in members] for one in trials])
     return Study(

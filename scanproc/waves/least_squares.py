@@ -256,12 +256,12 @@ def _fit_columns(
     if in_turn:
         projection = np.empty((orthogonal.shape[1], residual.shape[1]), dtype=residual.dtype)
     else:
-        projection = np.ascontiguousarray((residual.conj().T @ orthogonal).conj().T)
+        projection = _projected(residual, orthogonal)
     start = 0
     for index, end in enumerate(fit.ends):
         part = orthogonal[:, start:end]
         if in_turn:
-            projection[start:end] = (residual.conj().T @ part).conj().T
+            projection[start:end] = _projected(residual, part)
         residual -= part @ projection[start:end]
         start = end
         free = np.maximum(1 - fit.leverage[index], LEAST_FREEDOM)
@@ -271,6 +271,11 @@ def _fit_columns(
         fit.held_out_power[index, block] = sums[1]
         fit.noise_power[index, block] = sums[2]
     fit.projection[:, block] = cast(Complex, projection.view(kind))
+
+
+def _projected(residual: Matrix, orthogonal: Matrix) -> Matrix:
+    """Qᴴ r, without a copy of Q for its conjugate."""
+    return np.ascontiguousarray((residual.conj().T @ orthogonal).conj().T)
 
 
 def _weighted_power(weights: Real, residual: Matrix) -> Real:

@@ -25,7 +25,7 @@ REFINED = 1e-9
 are, at least three."""
 MOST_ROUNDS = 8
 LEAST_WORK = 1e8
-"""Points times squared columns; a smaller problem is solved in double as fast."""
+"""Points times squared columns; in a smaller problem there is little to gain."""
 
 
 def single_fit(

@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-from typing import cast
-
 import numpy as np
 from scipy.linalg import LinAlgError
 
 from scanproc.conventions import Complex, Real, Single
 from scanproc.waves.dense import gram_of_columns, lower_factor, solve_rows
-from scanproc.waves.least_squares import badly_conditioned
+from scanproc.waves.least_squares import Matrix, badly_conditioned, well_conditioned_factor
 
 COLUMNS_AT_ONCE = 256
 """Wide enough for products at full rate; within a block they are made of four."""
@@ -17,20 +15,20 @@ FEWEST_COLUMNS = 700
 """Up to as many the parts cost as much time as they save."""
 
 
-def orthogonalised_in_single(basis: Real | Complex) -> tuple[Single, Single]:
-    """Q (points, columns) in Fortran order and R (columns, columns) upper triangular, in single precision.
+def orthogonalised_in_single(basis: Real | Complex) -> tuple[Matrix, Matrix]:
+    """Q (points, columns) and R (columns, columns) upper triangular, in single precision.
 
-    ``basis`` (points, columns), taken as complex. Each block of columns loses what those before it hold
-    (Gram-Schmidt) and is made orthonormal by the Cholesky factor of its Gram matrix; Q is orthonormal to the condition
-    squared times rounding, as by a Cholesky factor of the whole. A complex product is made of three real ones, which
+    ``basis`` (points, columns). Many complex columns go block by block: each loses what those before it hold
+    (Gram-Schmidt) and is made orthonormal by the Cholesky factor of its Gram matrix. In practice Q is as orthonormal as
+    by a Cholesky factor of the whole, which serves the rest. A complex product is made of three real ones, which
     are as exact for the matrix as a whole (Higham, SIAM J. Matrix Anal. Appl. 13 (1992) 681, from memory). Raises
     LinAlgError where the columns are not told apart well.
     """
-    if basis.shape[1] > FEWEST_COLUMNS:
-        orthogonal, triangle = _block_by_block(basis)
-    else:
-        orthogonal = cast(Single, basis.astype(np.complex64))
-        triangle = cast(Single, np.ascontiguousarray(_make_orthonormal(orthogonal)))
+    if np.isrealobj(basis) or basis.shape[1] <= FEWEST_COLUMNS:
+        rows: Matrix = basis.astype(np.float32) if np.isrealobj(basis) else basis.astype(np.complex64)
+        lower, upper = well_conditioned_factor(rows)
+        return solve_rows(lower, rows, overwrite=True), upper
+    orthogonal, triangle = _block_by_block(basis)
     if badly_conditioned(triangle):
         raise LinAlgError("the columns are not told apart well")
     return orthogonal, triangle

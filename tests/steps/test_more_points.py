@@ -13,7 +13,7 @@ from truth import FOLDER
 from scanproc.records.scan import Scan, ScanSetup
 from scanproc.steps.extrapolate import pressure_at
 from scanproc.steps.fit import fit_planned
-from scanproc.steps.more_points import by_posterior, like_these, made_whole
+from scanproc.steps.more_points import by_posterior, complete_with_more_points, like_these
 from scanproc.steps.prepare import prepare
 from scanproc.steps.subsets import spread_subset
 from scanproc.waves.directions import fibonacci_sphere
@@ -122,7 +122,7 @@ def test_nothing_is_told_where_columns_do_not_hold_all_that_the_device_radiates(
     learnt = prepare(scan, estimator="informed", centre_m=(0, 0, 0))
     high = replace(learnt, frequency_hz=hz, sample_hz=hz)
     assert by_posterior(scan.setup, high, float(hz[0]), -20.0, TARGET_DB) is None
-    assert not made_whole(scan.setup, high, float(hz[0]))
-    assert made_whole(scan.setup, learnt, float(scan.frequency_hz[0]))
-    truncated = prepare(scan, estimator="truncated", centre_m=(0, 0, 0))
-    assert made_whole(scan.setup, truncated, float(hz[0]))
+    assert not complete_with_more_points(scan.setup, high, float(hz[0]))
+    assert complete_with_more_points(scan.setup, learnt, float(scan.frequency_hz[0]))
+    truncated = replace(high, informed=np.zeros(1))
+    assert complete_with_more_points(scan.setup, truncated, float(hz[0]))

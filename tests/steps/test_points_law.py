@@ -6,7 +6,6 @@ import numpy as np
 import pytest
 
 from scanproc.steps.points_law import Projection, by_curve, carried_on, crossing, project, with_other
-from scanproc.steps.points_needed import needed_points
 
 SIZE = np.array([100.0, 200.0, 400.0])
 
@@ -118,21 +117,3 @@ def test_an_interval_holds_what_the_other_way_says() -> None:
     assert with_other(taken, refused) == taken
     assert with_other(taken, Projection(700.0, 600.0, 900.0)) == Projection(400.0, 350.0, 700.0)
     assert with_other(taken, Projection(300.0, 200.0, 400.0)) == Projection(400.0, 300.0, 500.0)
-
-
-def test_a_curve_that_will_not_go_on_straight_leaves_it_to_the_law() -> None:
-    """√points = 4 + f / 250 Hz in six bands; the curves of the next two fall steeply at the last size."""
-    frequency = 1000 * 10 ** (np.arange(8) / 10)
-    needed = (4 + frequency / 250) ** 2
-    size = np.array([10.0, 20, 40, 80, 160, 320])
-    error = -25 - 20 * np.log2(size[:, None] / needed)
-    error[:, 6:] = np.array([-1.0, -2, -4, -8, -12, -24.4])[:, None]
-
-    def told(whole: bool) -> list[Projection]:
-        tells = np.array(6 * [True] + 2 * [whole])
-        return needed_points(size, error, np.full(error.shape, np.nan), frequency, -25.0, {}, tells)
-
-    by_both, by_law = told(True)[6], told(False)[6]
-    assert by_both.points < 350  # 0.6 dB short of the target, 12.4 dB per doubling: 331
-    assert by_law.points == pytest.approx(needed[6], rel=0.01)
-    assert "too far above 3.16 kHz" in told(False)[7].reason

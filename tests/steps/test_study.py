@@ -132,7 +132,7 @@ def test_a_band_that_all_points_serve_asks_for_no_more():
 
 
 def test_all_points_have_the_error_that_the_conversion_states() -> None:
-    """Also where truncation alone beats the target with ease and the plan has a better fit."""
+    """Where truncation alone beats the target with ease and the plan has a better fit."""
     scan = make_scan(between(horn(300, count=3, stop_hz=2400.0), 1500.0))
     plan = prepare(scan)
     plain, planned = (fit_planned(scan, one).far_field_error_db for one in (without_informed(plan), plan))
@@ -141,6 +141,17 @@ def test_all_points_have_the_error_that_the_conversion_states() -> None:
     choices = StudyChoices(sizes=2, draws=1, per_band=1, smallest_share=0.8)
     found = study_of(scan, choices=choices, plan=plan, target_db=target_db)
     np.testing.assert_allclose(found.predicted_db[-1], planned, atol=0.01)
+
+
+def test_no_curve_is_carried_on_where_no_fit_is_complete(monkeypatch: pytest.MonkeyPatch) -> None:
+    """One band, half a decibel short: its curve tells how many more, but not where errors level off."""
+    scan, choices = make_scan(between(horn(300, count=2, stop_hz=2400.0), 2000.0)), StudyChoices(2, 1, 0.7, 1)
+    reached = float(study(scan, choices=choices).predicted_db[-1, -1])
+    assert study(scan, choices=choices, target_db=reached - 0.5).needed[-1] > 300
+    monkeypatch.setattr("scanproc.steps.study.complete_with_more_points", lambda *_: False)
+    refused = study(scan, choices=choices, target_db=reached - 0.5)
+    assert np.isnan(refused.needed[-1])
+    assert refused.reason[-1]
 
 
 def without_informed(plan: FitPlan) -> FitPlan:
