@@ -19,8 +19,8 @@ MOST_BANDS = 8
 FARTHEST_RATIO = 1.8
 """No answer beyond this multiple of the highest frequency for which the number is known."""
 FARTHEST_INCOMPLETE = 1.3
-"""Nor beyond this where no fit holds all that the device radiates: on the demo's loudspeaker the law was right one
-third-octave band above the highest known one (1,330 points told, 1,600 needed) and wrong in the next (2,360, 3,700)."""
+"""Nor beyond this where no fit holds all that the device radiates: on the demo's loudspeaker the law was near one
+third-octave band above the highest known one (1,600 needed), far off in the next (2,360 points told, 3,700 needed)."""
 WIDEST_RATIO = 2.0
 """No answer when the upper end of the interval exceeds the lower by more than this."""
 MOST_BEYOND = 1.4
@@ -78,10 +78,12 @@ def project(
     """Points at ``wanted_hz`` by √points = α + β·f, fitted to the nearest known bands below.
 
     ``frequency_hz``, ``needed`` and ``known`` (B,): a band is known when its number lies between the fewest and the
-    most points tried. ``complete``: whether with enough points a
-    fit holds all that the device radiates at ``wanted_hz``; if not, the answer is refused sooner.
+    most points tried. ``complete``: whether with enough points a fit holds all that the device radiates at
+    ``wanted_hz``; if not, numbers grow faster than before, so that only the nearest four bands count, and the answer
+    is refused sooner.
     """
-    use = np.flatnonzero(known & (frequency_hz < wanted_hz))[-MOST_BANDS:]
+    below = np.flatnonzero(known & (frequency_hz < wanted_hz))
+    use = below[-(MOST_BANDS if complete else FEWEST_BANDS) :]
     if len(use) < FEWEST_BANDS:
         return _refused(
             f"the target is met with a number of points that can be told in {len(use)} bands below, "

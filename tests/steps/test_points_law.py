@@ -75,6 +75,17 @@ def test_scattered_bands_are_refused():
     assert "too wide" in project(frequency, needed, np.ones(6, bool), 4500.0).reason
 
 
+def test_where_numbers_grow_faster_only_the_nearest_bands_count() -> None:
+    """√points = 10 up to 2.5 kHz and then 4 more per kHz; no fit holds all that is radiated in the band asked for."""
+    frequency = 1000 * 10 ** (np.arange(8) / 10)
+    needed = (10 + np.maximum(frequency - frequency[4], 0) / 250) ** 2
+    wanted = 1000 * 10**0.8
+    truth = (10 + (wanted - frequency[4]) / 250) ** 2
+    known = np.ones(8, bool)
+    assert project(frequency, needed, known, wanted).points < 0.8 * truth
+    assert project(frequency, needed, known, wanted, complete=False).points == pytest.approx(truth, rel=1e-9)
+
+
 NO_LAW = Projection(np.nan, np.nan, np.nan, "no law")
 
 
