@@ -116,8 +116,8 @@ def carried_on(
     ``size`` (S,) rising, ``error_db`` (S,) of which the last misses the target. The curve goes on straight over the
     logarithm of the points from the last two sizes; how far it goes is known to ``OWN_SPREAD`` of that logarithm, so
     near the target it decides, and far from it the law does. The two are weighted by their variances, and where they
-    disagree the interval grows. Where no fit holds all that the device
-    radiates (``complete`` is False) a curve does not go on straight, and the law alone counts.
+    disagree the interval grows. Where no fit holds all that the device radiates (``complete`` is False) a curve does
+    not go on straight, and the law alone counts.
     """
     if law.reason:
         return law
