@@ -21,17 +21,17 @@ if TYPE_CHECKING:
     from scanproc.run.page import save_figure as save_figure
     from scanproc.run.pipeline import convert as convert
     from scanproc.run.settings import read_settings as read_settings
-    from scanproc.steps.beamwidth import beamwidths as beamwidths
-    from scanproc.steps.compare import compare as compare
-    from scanproc.steps.curves import derived_curves as derived_curves
-    from scanproc.steps.extrapolate import far_field as far_field
-    from scanproc.steps.extrapolate import orbits as orbits
-    from scanproc.steps.extrapolate import pressure_at as pressure_at
-    from scanproc.steps.filters import filtered as filtered
-    from scanproc.steps.fit import fit as fit
-    from scanproc.steps.spectra import spectra as spectra
-    from scanproc.steps.sweep_sets import named_set as named_set
-    from scanproc.steps.sweep_sets import sweep_set as sweep_set
+    from scanproc.steps.compare.differences import compare as compare
+    from scanproc.steps.farfield.beamwidth import beamwidths as beamwidths
+    from scanproc.steps.farfield.curves import derived_curves as derived_curves
+    from scanproc.steps.farfield.filters import filtered as filtered
+    from scanproc.steps.farfield.sets import named_set as named_set
+    from scanproc.steps.farfield.sets import sweep_set as sweep_set
+    from scanproc.steps.field.extrapolate import far_field as far_field
+    from scanproc.steps.field.extrapolate import orbits as orbits
+    from scanproc.steps.field.extrapolate import pressure_at as pressure_at
+    from scanproc.steps.fit.expand import fit as fit
+    from scanproc.steps.sound.spectra import spectra as spectra
 
 _HOME = {
     "read_scan": "scanproc.files.scan_file",
@@ -39,18 +39,18 @@ _HOME = {
     "read_result": "scanproc.files.result_file",
     "write_result": "scanproc.files.result_file",
     "Result": "scanproc.records.result",
-    "spectra": "scanproc.steps.spectra",
-    "fit": "scanproc.steps.fit",
-    "far_field": "scanproc.steps.extrapolate",
-    "pressure_at": "scanproc.steps.extrapolate",
-    "orbits": "scanproc.steps.extrapolate",
-    "sweep_set": "scanproc.steps.sweep_sets",
-    "named_set": "scanproc.steps.sweep_sets",
-    "derived_curves": "scanproc.steps.curves",
-    "compare": "scanproc.steps.compare",
+    "spectra": "scanproc.steps.sound.spectra",
+    "fit": "scanproc.steps.fit.expand",
+    "far_field": "scanproc.steps.field.extrapolate",
+    "pressure_at": "scanproc.steps.field.extrapolate",
+    "orbits": "scanproc.steps.field.extrapolate",
+    "sweep_set": "scanproc.steps.farfield.sets",
+    "named_set": "scanproc.steps.farfield.sets",
+    "derived_curves": "scanproc.steps.farfield.curves",
+    "compare": "scanproc.steps.compare.differences",
     "Reference": "scanproc.records.comparison",
-    "beamwidths": "scanproc.steps.beamwidth",
-    "filtered": "scanproc.steps.filters",
+    "beamwidths": "scanproc.steps.farfield.beamwidth",
+    "filtered": "scanproc.steps.farfield.filters",
     "convert": "scanproc.run.pipeline",
     "read_settings": "scanproc.run.settings",
     "figures": "scanproc.run.page",

@@ -19,7 +19,7 @@ from scanproc.report.summary import summarise
 from scanproc.run.datasheet import all_curves
 from scanproc.run.page import Extras, write_page
 from scanproc.run.settings import CurveSettings
-from scanproc.steps.extrapolate import orbits
+from scanproc.steps.field.extrapolate import orbits
 from scanproc.waves.harmonics import real_harmonics
 from scanproc.waves.radial import spherical_bessel, spherical_hankel
 

@@ -15,7 +15,7 @@ from scanproc.files.scan_file import read_scan, write_scan
 from scanproc.records.scan import Scan, ScanSetup
 from scanproc.records.study import Study
 from scanproc.report.material import Material
-from scanproc.steps.point_errors import point_errors
+from scanproc.steps.field.residuals import point_errors
 
 FREQUENCY_HZ = np.geomspace(100, 5000, 40)
 NASTY = '<script>window.owned = 1</script><img src=x onerror="window.owned = 2"> & "it\'s" ‹Fähre› 港 '

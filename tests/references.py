@@ -10,7 +10,7 @@ import numpy as np
 from scanproc.conventions import Complex, Real
 from scanproc.records.expansion import Expansion
 from scanproc.records.scan import ImpulseScan, Scan, ScanSetup
-from scanproc.steps.separation import separate
+from scanproc.steps.separation.separate import separate
 from synthetic_scans.impulse import ImpulseGrid
 from synthetic_scans.recipe import Truth, load, make_scan, truth
 from synthetic_scans.settings import Recipe

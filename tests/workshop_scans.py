@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from scanproc.steps.extrapolate import far_field
+from scanproc.steps.field.extrapolate import far_field
 from scanproc.waves.directions import lebedev_grid
 from synthetic_scans import recipe as recipes
 

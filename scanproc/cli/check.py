@@ -21,7 +21,7 @@ def command(scan: Path, arm: bool, as_json: bool) -> Outcome:
     """
     from scanproc.report.words import count
     from scanproc.run.check import check_arm, check_scan
-    from scanproc.steps.check import merged
+    from scanproc.steps.check.findings import merged
 
     report = check_scan(scan)
     if arm:

@@ -108,7 +108,7 @@ def command(
     from scanproc.run.compare_page import may_write, write_comparison
     from scanproc.run.reference import ReferenceChoices
     from scanproc.run.settings import Settings, read_settings
-    from scanproc.steps.compare import CompareChoices
+    from scanproc.steps.compare.differences import CompareChoices
 
     choices = CompareChoices(tolerance_db, per_octave, floor_db, from_hz, up_to_hz, _parts(align))
     if halves == (reference is not None):

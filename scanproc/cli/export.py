@@ -78,7 +78,7 @@ def command(
     """
     from scanproc.run.export import Wanted, export
     from scanproc.run.export_settings import ExportSettings, read_export_settings
-    from scanproc.steps.sweep_sets import Turn
+    from scanproc.steps.farfield.sets import Turn
 
     settings = ExportSettings() if config is None else read_export_settings(config)
     names = sweeps or (() if settings.set else ("orbits-10",))

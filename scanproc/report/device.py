@@ -14,8 +14,8 @@ from scanproc.report.clean import START_HZ, nearest
 from scanproc.report.figure import Axis, Balloon, Figure, HeatMap, Line, Lines, Polar, Steps, Text
 from scanproc.report.material import Material, doubtful, frequency_axis, level_axis, rounded_span
 from scanproc.report.words import frequency
-from scanproc.steps.extrapolate import far_field, far_field_variance, standard_error_db
-from scanproc.steps.point_errors import band_middles
+from scanproc.steps.field.extrapolate import far_field, far_field_variance, standard_error_db
+from scanproc.steps.field.residuals import band_middles
 from scanproc.waves.directions import unit_vectors
 
 LEVEL = "Level"

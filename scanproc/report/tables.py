@@ -13,7 +13,7 @@ import numpy as np
 from scanproc.conventions import Integer, Real
 from scanproc.report.figure import Axis, Balloon, Cloud, Figure, HeatMap, Line, Lines, Polar
 from scanproc.report.look import tick_name
-from scanproc.steps.point_errors import band_middles
+from scanproc.steps.field.residuals import band_middles
 
 MOST_ROWS = 40
 MOST_COLUMNS = 13

@@ -15,12 +15,12 @@ from scanproc.records.scan import ImpulseScan, Scan
 from scanproc.report.words import count
 from scanproc.run.blas import one_blas_thread
 from scanproc.run.settings import CheckSettings
-from scanproc.steps.check import Judged, check, judging_frequencies, merged, wanted_frequencies
-from scanproc.steps.check_setup import some
-from scanproc.steps.drift import Drift
-from scanproc.steps.position_errors import ArmErrors, estimate_arm_errors
-from scanproc.steps.response_facts import ResponseFacts, joined, response_facts, spectral_noise
-from scanproc.steps.spectra import spectra, usual_frequencies
+from scanproc.steps.check.arm import ArmErrors, estimate_arm_errors
+from scanproc.steps.check.drift import Drift
+from scanproc.steps.check.findings import Judged, check, judging_frequencies, merged, wanted_frequencies
+from scanproc.steps.check.setup import some
+from scanproc.steps.sound.response_facts import ResponseFacts, joined, response_facts, spectral_noise
+from scanproc.steps.sound.spectra import spectra, usual_frequencies
 
 BLOCK_BYTES = 64 * 2**20
 NOISE_FREQUENCIES = 24

@@ -17,9 +17,9 @@ from scanproc.run.pipeline import without_room
 from scanproc.run.progress import Progress, silent
 from scanproc.run.reference import ReferenceChoices, compared, result_at
 from scanproc.run.settings import Settings
-from scanproc.steps.compare import CompareChoices, compare
-from scanproc.steps.reference import far_field_reference
-from scanproc.steps.subsets import spread_subset
+from scanproc.steps.compare.differences import CompareChoices, compare
+from scanproc.steps.compare.reference import far_field_reference
+from scanproc.steps.points.subsets import spread_subset
 
 HALVES_SEED = 5
 

@@ -8,10 +8,10 @@ from typing import Any
 from scanproc.records.curves import Curves
 from scanproc.records.expansion import Expansion
 from scanproc.run.settings import CurveSettings
-from scanproc.steps.beamwidth import beamwidths
-from scanproc.steps.curves import CurveChoices, derived_curves
-from scanproc.steps.headline import headline
-from scanproc.steps.sweep_sets import STRAIGHT, Turn
+from scanproc.steps.farfield.beamwidth import beamwidths
+from scanproc.steps.farfield.curves import CurveChoices, derived_curves
+from scanproc.steps.farfield.headline import headline
+from scanproc.steps.farfield.sets import STRAIGHT, Turn
 
 
 def all_curves(expansion: Expansion, settings: CurveSettings, turn: Turn = STRAIGHT) -> Curves:

@@ -12,8 +12,8 @@ from scanproc.errors import ScanDataError
 from scanproc.files.scan_file import ScanFile
 from scanproc.run.preparation import wanted_frequencies
 from scanproc.run.settings import Settings
-from scanproc.steps.order_choice import highest_order
-from scanproc.steps.prepare import RUNGS, SAMPLES_PER_OCTAVE
+from scanproc.steps.field.order import highest_order
+from scanproc.steps.fit.plan import RUNGS, SAMPLES_PER_OCTAVE
 
 PLAN_SHARE, FIT_SHARE = 0.9, 0.2
 """Work at a sample of the plan and at a frequency of the fit, over that of one least-squares fit at the highest order

@@ -29,9 +29,9 @@ from scanproc.run.blas import one_blas_thread
 from scanproc.run.datasheet import all_curves, datasheet
 from scanproc.run.export_settings import AboutTable, ExportSettings, read_filters
 from scanproc.run.progress import Progress, silent
-from scanproc.steps.curves import band_levels
-from scanproc.steps.filters import filtered
-from scanproc.steps.frequency_grid import (
+from scanproc.steps.farfield.curves import band_levels
+from scanproc.steps.farfield.filters import filtered
+from scanproc.steps.farfield.grid import (
     Smoothing,
     impulse_responses,
     interpolation_error_db,
@@ -39,7 +39,7 @@ from scanproc.steps.frequency_grid import (
     on_grid,
     smooth,
 )
-from scanproc.steps.sweep_sets import STRAIGHT, Angles, Turn, named_set, sweep_set
+from scanproc.steps.farfield.sets import STRAIGHT, Angles, Turn, named_set, sweep_set
 from scanproc.version import VERSION
 from scanproc.waves.bands import octave_fractions
 

@@ -14,8 +14,8 @@ from pydantic_core import ErrorDetails
 from scanproc.errors import InputError, SettingsError
 from scanproc.files.transfer_function import read_transfer_function
 from scanproc.run.settings import CurveSettings
-from scanproc.steps.filters import Air, Biquad, Simple, Stage, Tabulated
-from scanproc.steps.sweep_sets import Angles, Turn, arc_angles, listed_angles, named_set, seat_angles
+from scanproc.steps.farfield.filters import Air, Biquad, Simple, Stage, Tabulated
+from scanproc.steps.farfield.sets import Angles, Turn, arc_angles, listed_angles, named_set, seat_angles
 from scanproc.waves.air import STANDARD_PRESSURE_KPA
 from scanproc.waves.biquads import Kind, q_of_slope
 

@@ -18,8 +18,8 @@ from scanproc.records.fit_plan import FitPlan
 from scanproc.records.scan import Scan
 from scanproc.run.settings import FitSettings
 from scanproc.steps.each import Each, in_turn
-from scanproc.steps.fit import fit_planned, pieces
-from scanproc.steps.prepare import prepare
+from scanproc.steps.fit.expand import fit_planned, pieces
+from scanproc.steps.fit.plan import prepare
 
 Item = TypeVar("Item")
 Outcome = TypeVar("Outcome")

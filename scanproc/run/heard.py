@@ -12,13 +12,13 @@ from scanproc.conventions import Complex, Real
 from scanproc.files.scan_file import ScanFile
 from scanproc.records.room import Gate
 from scanproc.records.scan import ImpulseScan, Scan, ScanSetup, beside
-from scanproc.steps import geometry
-from scanproc.steps.check_points import GainDelayDrift, find_drift, merged, without_drift
-from scanproc.steps.gate import gate, latency_s
-from scanproc.steps.layer_match import LayerMatch, with_layers_matched
-from scanproc.steps.responses import evenly_spaced, responses
-from scanproc.steps.spectra import spectra
-from scanproc.steps.temperature import in_mean_air, mean_air, stretched_spectra
+from scanproc.steps.field.view import relative_wavenumber
+from scanproc.steps.separation.gain_step import LayerMatch, with_layers_matched
+from scanproc.steps.sound.gate import gate, latency_s
+from scanproc.steps.sound.mean_air import in_mean_air, mean_air, stretched_spectra
+from scanproc.steps.sound.repeats import GainDelayDrift, find_drift, merged, without_drift
+from scanproc.steps.sound.responses import evenly_spaced, responses
+from scanproc.steps.sound.spectra import spectra
 
 FEW_POINTS = 300
 """Responses of about so many points tell latency and first reflection."""
@@ -39,7 +39,7 @@ class Heard:
         self.setup: ScanSetup = file.setup
         self.has_responses = file.kind == "impulse responses"
         can_gate = self.has_responses or evenly_spaced(file.frequency_hz)
-        self.stretch: Real = 1 / geometry.relative_wavenumber(file.setup)
+        self.stretch: Real = 1 / relative_wavenumber(file.setup)
         self.some_responses = self._some_responses() if can_gate else None
         self.latency_s = latency_s(self.some_responses) if self.some_responses is not None else 0.0
         self.drift: GainDelayDrift | None = None

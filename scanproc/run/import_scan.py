@@ -23,8 +23,8 @@ from scanproc.records.scan import Scan, ScanSetup
 from scanproc.records.stream import SoundStream
 from scanproc.run.import_settings import ImportSettings
 from scanproc.run.progress import Progress, silent
-from scanproc.steps.deconvolve import at, corrected, deconvolved, inverse_of
-from scanproc.steps.response_facts import flat_tops
+from scanproc.steps.sound.deconvolve import at, corrected, deconvolved, inverse_of
+from scanproc.steps.sound.response_facts import flat_tops
 
 
 @dataclass(frozen=True)

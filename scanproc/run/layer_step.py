@@ -9,8 +9,8 @@ import numpy as np
 from scanproc.records.room import Separation
 from scanproc.records.scan import Scan
 from scanproc.run.heard import Heard
-from scanproc.steps.blend import mismatch_db
-from scanproc.steps.layer_match import match_layers, with_layers_matched
+from scanproc.steps.field.crossfade import mismatch_db
+from scanproc.steps.separation.gain_step import match_layers, with_layers_matched
 
 
 def settle_layers(

@@ -11,10 +11,10 @@ from scanproc.errors import ScanDataError
 from scanproc.files.scan_file import ScanFile
 from scanproc.run.preparation import wanted_frequencies
 from scanproc.run.settings import Settings
-from scanproc.steps.dictionary import LARGEST_PATCH, LARGEST_SURFACE
-from scanproc.steps.informed import LEARNING_POINTS
-from scanproc.steps.multipole_blocks import COMPLETE_SHARES, LOW_DEGREES, largest_complete
-from scanproc.steps.order_choice import highest_order
+from scanproc.steps.field.order import highest_order
+from scanproc.steps.fit.dictionary import LARGEST_PATCH, LARGEST_SURFACE
+from scanproc.steps.fit.informed import LEARNING_POINTS
+from scanproc.steps.fit.multipoles import COMPLETE_SHARES, LOW_DEGREES, largest_complete
 
 GIB = 2**30
 PROGRAM_BYTES = 0.3 * GIB

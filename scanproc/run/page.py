@@ -24,7 +24,7 @@ from scanproc.report.summary import Summary, summarise
 from scanproc.run.datasheet import all_curves
 from scanproc.run.heard import Heard
 from scanproc.run.settings import CurveSettings, FigureSettings
-from scanproc.steps.point_errors import band_middles, join, point_errors
+from scanproc.steps.field.residuals import band_middles, join, point_errors
 
 PAGE = "report.html"
 

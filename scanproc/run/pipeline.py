@@ -38,7 +38,7 @@ from scanproc.run.progress import Progress, silent
 from scanproc.run.reference import check_reference, matched
 from scanproc.run.room import fit_in_room, ways_of
 from scanproc.run.settings import FigureSettings, Settings
-from scanproc.steps.extrapolate import orbits
+from scanproc.steps.field.extrapolate import orbits
 from scanproc.version import RESULTS_VERSION, VERSION
 
 BLOCK_BYTES = 128 * 2**20

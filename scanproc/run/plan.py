@@ -10,7 +10,7 @@ from scanproc.errors import OutputError
 from scanproc.files.positions_file import write_positions
 from scanproc.records.scan_plan import ScanPlan
 from scanproc.report.scan_plan import plan_json, plan_lines
-from scanproc.steps.plan import PlanChoices, plan_scan
+from scanproc.steps.planning.scan_plan import PlanChoices, plan_scan
 
 
 def plan(

@@ -10,7 +10,7 @@ from scanproc.run.preparation import Prepared, hearing, prepare
 from scanproc.run.progress import Progress, silent
 from scanproc.run.room import as_fitted, ways_of
 from scanproc.run.settings import Settings
-from scanproc.steps.study import StudyChoices, band_frequencies, study
+from scanproc.steps.points.study import StudyChoices, band_frequencies, study
 
 SHORT_SIZES = 5
 SHORT_HOPELESS_DB = 1.0

@@ -14,7 +14,7 @@ from scanproc.run.memory import require_memory
 from scanproc.run.point_study import studied
 from scanproc.run.progress import Progress, silent
 from scanproc.run.settings import Settings
-from scanproc.steps.study import curve_target_db
+from scanproc.steps.points.study import curve_target_db
 
 
 @one_blas_thread

@@ -12,9 +12,9 @@ from scanproc.files.scan_file import ScanFile
 from scanproc.run.heard import Heard
 from scanproc.run.room import RoomPlan, plan_room, ways_of
 from scanproc.run.settings import FrequencySettings, Settings
-from scanproc.steps.check_points import GainDelayDrift
-from scanproc.steps.layer_match import LayerMatch
-from scanproc.steps.spectra import usual_frequencies
+from scanproc.steps.separation.gain_step import LayerMatch
+from scanproc.steps.sound.repeats import GainDelayDrift
+from scanproc.steps.sound.spectra import usual_frequencies
 
 
 @dataclass(frozen=True, eq=False)

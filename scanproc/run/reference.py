@@ -16,15 +16,15 @@ from scanproc.records.expansion import Expansion
 from scanproc.records.scan import ImpulseScan, Scan
 from scanproc.records.sweeps import SweepSet
 from scanproc.run.settings import ReferenceSettings
-from scanproc.steps.compare import CompareChoices, compare
-from scanproc.steps.reference import (
+from scanproc.steps.compare.differences import CompareChoices, compare
+from scanproc.steps.compare.reference import (
     far_field_reference,
     first_reflection_s,
     gated_reference,
     reference_of,
     sweep_reference,
 )
-from scanproc.steps.sweep_sets import speed_of_sound
+from scanproc.steps.farfield.sets import speed_of_sound
 
 
 @dataclass(frozen=True)

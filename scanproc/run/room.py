@@ -24,14 +24,14 @@ from scanproc.run.fitting import fit_block, fixed_centre, make_plan
 from scanproc.run.heard import Heard
 from scanproc.run.layer_step import settle_layers
 from scanproc.run.settings import RoomSettings, Settings
-from scanproc.steps import geometry
-from scanproc.steps.blend import best_octave, blend, columns, mismatch_db, upper_share
-from scanproc.steps.fit import fit
-from scanproc.steps.gate import gate_after, gate_in_room, gate_until
-from scanproc.steps.layers import ONE_LAYER, depth_of_layers_m
-from scanproc.steps.prepare import sample_frequencies
-from scanproc.steps.reflections import gap_s
-from scanproc.steps.separation import separate, without_incoming
+from scanproc.steps.field.crossfade import best_octave, blend, columns, mismatch_db, upper_share
+from scanproc.steps.field.view import speed_of_sound, view_from
+from scanproc.steps.fit.expand import fit
+from scanproc.steps.fit.plan import sample_frequencies
+from scanproc.steps.separation.layers import ONE_LAYER, depth_of_layers_m
+from scanproc.steps.separation.separate import separate, without_incoming
+from scanproc.steps.sound.gate import gate_after, gate_in_room, gate_until
+from scanproc.steps.sound.reflections import gap_s
 
 SAMPLES = 16
 """Frequencies at which separation is tried, and compared with the gated result, before the whole is fitted."""
@@ -227,8 +227,8 @@ def _trial(
 
 
 def _try_separation(heard: Heard, ways: Ways, frequency_hz: Real) -> Separation:
-    view = geometry.view_from(heard.setup.position_m, (0.0, 0.0, 0.0))
-    half_wave = geometry.speed_of_sound(heard.setup) / (2 * depth_of_layers_m(heard.setup, view))
+    view = view_from(heard.setup.position_m, (0.0, 0.0, 0.0))
+    half_wave = speed_of_sound(heard.setup) / (2 * depth_of_layers_m(heard.setup, view))
     below = frequency_hz[frequency_hz < half_wave]
     if not len(below):
         raise ScanDataError(

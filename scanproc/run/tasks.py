@@ -41,8 +41,8 @@ from scanproc.run.pipeline import asides, finish, fit_part
 from scanproc.run.point_study import study_of
 from scanproc.run.preparation import Prepared, hearing, prepare
 from scanproc.run.settings import Settings
-from scanproc.steps import geometry
-from scanproc.steps.order_choice import highest_order
+from scanproc.steps.field.order import highest_order
+from scanproc.steps.field.view import view_from
 from scanproc.version import VERSION
 
 INFORMED_COLUMNS = 1500
@@ -208,7 +208,7 @@ def _shape(file: ScanFile, settings: Settings, plan: Prepared) -> Shape:
 def _columns(file: ScanFile, plan: FitPlan) -> Integer:
     """Columns of the basis that a frequency needs for itself, none on a shell about the centre, (F,)."""
     centres, which = np.unique(plan.centre_m, axis=0, return_inverse=True)
-    shell = np.array([geometry.view_from(file.setup.position_m, centre).is_shell for centre in centres])
+    shell = np.array([view_from(file.setup.position_m, centre).is_shell for centre in centres])
     own = np.where(shell[which.ravel()], 0, (plan.order + 3) ** 2)
     return np.where(plan.informed > 0, own + INFORMED_COLUMNS, own)
 

@@ -23,7 +23,7 @@ from scanproc.run.growing import Growing, growing
 from scanproc.run.import_settings import ImportSettings
 from scanproc.run.point_study import studied
 from scanproc.run.settings import Settings
-from scanproc.steps.next_points import next_points
+from scanproc.steps.points.next_points import next_points
 
 GROWTH = 0.05
 """A new look is worth it when the points have grown by this part."""

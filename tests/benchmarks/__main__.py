@@ -28,14 +28,14 @@ from threadpoolctl import threadpool_limits
 from scanproc.conventions import Complex, Real
 from scanproc.records.scan import Scan, ScanSetup
 from scanproc.run.fitting import in_threads
-from scanproc.steps.box import device_box
 from scanproc.steps.each import in_turn
-from scanproc.steps.fit import fit
-from scanproc.steps.geometry import view_from
-from scanproc.steps.informed import Device, fit_informed, learn, make_model
-from scanproc.steps.separation import separate
-from scanproc.steps.study import StudyChoices, study
-from scanproc.steps.truncated import fit_any
+from scanproc.steps.field.view import view_from
+from scanproc.steps.fit.box import device_box
+from scanproc.steps.fit.expand import fit
+from scanproc.steps.fit.informed import Device, fit_informed, learn, make_model
+from scanproc.steps.fit.truncated import fit_any
+from scanproc.steps.points.study import StudyChoices, study
+from scanproc.steps.separation.separate import separate
 from scanproc.waves.directions import fibonacci_sphere
 
 SPEED_M_S = 343.2

@@ -27,8 +27,8 @@ from truth import FOLDER
 from scanproc.conventions import Complex, Real
 from scanproc.records.expansion import Expansion
 from scanproc.records.scan import Scan, ScanSetup
-from scanproc.steps.extrapolate import far_field_variance, pressure_at
-from scanproc.steps.fit import fit
+from scanproc.steps.field.extrapolate import far_field_variance, pressure_at
+from scanproc.steps.fit.expand import fit
 from scanproc.waves.directions import fibonacci_sphere
 from synthetic_scans.caps import Cap, CappedSphere
 

@@ -33,11 +33,11 @@ from scanproc.conventions import Complex, Integer, Real
 from scanproc.records.expansion import Expansion
 from scanproc.records.scan import Scan, ScanSetup
 from scanproc.records.study import Study
-from scanproc.steps.extrapolate import far_field, far_field_variance, pressure_at
-from scanproc.steps.fit import fit, fit_planned
-from scanproc.steps.points_law import crossing
-from scanproc.steps.prepare import prepare
-from scanproc.steps.study import StudyChoices, study
+from scanproc.steps.field.extrapolate import far_field, far_field_variance, pressure_at
+from scanproc.steps.fit.expand import fit, fit_planned
+from scanproc.steps.fit.plan import prepare
+from scanproc.steps.points.law import crossing
+from scanproc.steps.points.study import StudyChoices, study
 from scanproc.waves.bands import third_octave_centre, third_octave_index
 from scanproc.waves.directions import fibonacci_sphere, lebedev_grid
 from synthetic_scans.recipe import load, make_scan, truth

@@ -33,9 +33,9 @@ from scanproc.report.tables import csv_text, figure_table
 from scanproc.run.datasheet import all_curves
 from scanproc.run.page import figures
 from scanproc.run.settings import CurveSettings
-from scanproc.steps.extrapolate import orbits
-from scanproc.steps.fit import fit
-from scanproc.steps.point_errors import point_errors
+from scanproc.steps.field.extrapolate import orbits
+from scanproc.steps.field.residuals import point_errors
+from scanproc.steps.fit.expand import fit
 
 
 @pytest.fixture(scope="module")

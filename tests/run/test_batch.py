@@ -23,6 +23,7 @@ from scanproc.run.batch import Wanted, dry_run
 from scanproc.run.pipeline import convert
 from scanproc.run.settings import parse_settings
 from scanproc.run.tasks import Failed
+from scanproc.version import VERSION
 
 
 @pytest.fixture
@@ -216,10 +217,10 @@ def test_reasons_are_told_beforehand(night: Path, tmp_path: Path, monkeypatch: p
     }
     assert sorted(tmp_path.rglob("*")) == before
     assert [row.state for row in run_inline(wanted(night, config=config)).rows] == ["done"] * 4
-    monkeypatch.setattr(decide, "VERSION", "0.1.1")
-    assert reasons()["buoy"] == ("skip", "done by version 0.1.0, this version (0.1.1) gives the same")
+    monkeypatch.setattr(decide, "VERSION", "99.1")
+    assert reasons()["buoy"] == ("skip", f"done by version {VERSION}, this version (99.1) gives the same")
     monkeypatch.setattr(decide, "RESULTS_VERSION", decide.RESULTS_VERSION + 1)
-    assert reasons()["buoy"] == ("do", "version 0.1.0 to 0.1.1, which gives other results")
+    assert reasons()["buoy"] == ("do", f"version {VERSION} to 99.1, which gives other results")
 
 
 def test_a_failed_scan_waits_for_a_change_or_to_be_told(night: Path) -> None:

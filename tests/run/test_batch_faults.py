@@ -22,6 +22,7 @@ from scanproc.files.scan_file import write_scan
 from scanproc.run import blocks, inspection, tasks
 from scanproc.run.batch import Wanted
 from scanproc.run.tasks import Done, Failed, Work
+from scanproc.version import VERSION
 
 Carried = Callable[[Work], Done | Failed]
 
@@ -158,7 +159,7 @@ def test_another_version_stops_the_batch(night: Path, monkeypatch: pytest.Monkey
             return function(work)
 
     outcome = run_inline(wanted(night), carry)
-    assert "runs scanproc 0.0.9, the batch 0.1.0" in outcome.stopped
+    assert f"runs scanproc 0.0.9, the batch {VERSION}" in outcome.stopped
     assert {row.state for row in outcome.rows} == {"left"}
     assert outcome.exit_code == 1
 

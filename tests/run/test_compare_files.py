@@ -19,7 +19,7 @@ from scanproc.files.result_file import write_result
 from scanproc.files.scan_file import write_scan
 from scanproc.files.tables import write_sweep_tables
 from scanproc.records.result import Result
-from scanproc.steps.sweep_sets import orbit_angles, sweep_set
+from scanproc.steps.farfield.sets import orbit_angles, sweep_set
 
 Captured = pytest.CaptureFixture[str]
 UP_TO = ("--up-to", "1500", "--json")

@@ -24,9 +24,9 @@ from scanproc.files.tables import read_sweep_tables
 from scanproc.records.result import Result
 from scanproc.records.scan import Scan, ScanSetup
 from scanproc.run.export import FORMATS
-from scanproc.steps.filters import filtered
-from scanproc.steps.fit import fit
-from scanproc.steps.sweep_sets import Turn, named_set, seat_angles, sweep_set
+from scanproc.steps.farfield.filters import filtered
+from scanproc.steps.farfield.sets import Turn, named_set, seat_angles, sweep_set
+from scanproc.steps.fit.expand import fit
 from scanproc.waves.air import absorption_db_m
 from scanproc.waves.bands import octave_fractions
 from synthetic_scans.device import paging_loudspeaker

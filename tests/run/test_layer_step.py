@@ -16,8 +16,8 @@ from scanproc.run.heard import Heard
 from scanproc.run.pipeline import without_room
 from scanproc.run.preparation import hearing, prepare
 from scanproc.run.settings import Settings, parse_settings
-from scanproc.steps.layer_match import match_layers, with_layers_matched
-from scanproc.steps.separation import separate
+from scanproc.steps.separation.gain_step import match_layers, with_layers_matched
+from scanproc.steps.separation.separate import separate
 from synthetic_scans import recipe as recipes
 
 STEP_DB = 0.05

@@ -17,7 +17,7 @@ from scanproc.records.room import RoomReport
 from scanproc.records.scan import Scan
 from scanproc.run.pipeline import convert, without_room
 from scanproc.run.settings import Settings, parse_settings
-from scanproc.steps.extrapolate import far_field
+from scanproc.steps.field.extrapolate import far_field
 from synthetic_scans import recipe as recipes
 
 TO_2_KHZ = {"frequencies": {"lowest_hz": 50, "highest_hz": 2000, "per_octave": 4}}

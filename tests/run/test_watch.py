@@ -23,8 +23,8 @@ from scanproc.run.growing import growing
 from scanproc.run.import_settings import ImportSettings
 from scanproc.run.settings import FrequencySettings, Settings
 from scanproc.run.watch import WatchChoices, watch
-from scanproc.steps.next_points import next_points
-from scanproc.steps.positions import travel_order
+from scanproc.steps.planning.positions import travel_order
+from scanproc.steps.points.next_points import next_points
 
 UPWARDS = np.array([0.0, 0.0, 0.1])
 FREQUENCY_HZ = np.array([400.0, 800.0, 1600.0, 2000.0])

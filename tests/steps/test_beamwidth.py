@@ -8,8 +8,8 @@ from patterns import pattern_expansion
 from scipy.optimize import brentq
 from scipy.special import j1
 
-from scanproc.steps.beamwidth import beamwidths
-from scanproc.steps.sweep_sets import Turn
+from scanproc.steps.farfield.beamwidth import beamwidths
+from scanproc.steps.farfield.sets import Turn
 
 KA = np.array([3.0, 5.0, 8.0, 12.0])
 HALF_PRESSURE = 2.2150894  # 2 J1(x)/x = 1/2; published as ka·sin θ = 2.215

@@ -8,9 +8,9 @@ from small_scans import even_points
 
 from scanproc.errors import ScanDataError
 from scanproc.records.scan import Scan, ScanSetup
-from scanproc.steps.blend import about, best_octave, blend, mismatch_db, upper_share
-from scanproc.steps.extrapolate import far_field, pressure_at
-from scanproc.steps.fit import fit
+from scanproc.steps.field.crossfade import about, best_octave, blend, mismatch_db, upper_share
+from scanproc.steps.field.extrapolate import far_field, pressure_at
+from scanproc.steps.fit.expand import fit
 from scanproc.waves.directions import fibonacci_sphere
 
 SPEED, SOURCE_M = 343.0, np.array([0.04, -0.02, 0.05])

@@ -11,10 +11,10 @@ from spoilt_scans import Spoilt, spoilt, two_layers
 
 from scanproc.records.check import BAD_POINTS, CheckReport
 from scanproc.records.scan import Scan, ScanSetup
-from scanproc.steps.check import Judged, check
-from scanproc.steps.coverage import carried_order, largest_gap, repeats
-from scanproc.steps.extrapolate import far_field
-from scanproc.steps.fit import fit
+from scanproc.steps.check.coverage import carried_order, largest_gap, repeats
+from scanproc.steps.check.findings import Judged, check
+from scanproc.steps.field.extrapolate import far_field
+from scanproc.steps.fit.expand import fit
 from scanproc.waves.directions import fibonacci_sphere
 from synthetic_scans.recipe import make_scan
 

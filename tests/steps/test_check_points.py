@@ -9,7 +9,7 @@ import pytest
 from small_scans import FREQUENCY_HZ, monopole_scan
 
 from scanproc.records.scan import Scan
-from scanproc.steps.check_points import find_drift, merged, repeated, time_share, without_drift
+from scanproc.steps.sound.repeats import find_drift, merged, repeated, time_share, without_drift
 
 
 def with_checks(

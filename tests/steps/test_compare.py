@@ -25,11 +25,11 @@ from scanproc.conventions import Real
 from scanproc.errors import ScanDataError
 from scanproc.records.comparison import Cause, Comparison, Reference
 from scanproc.records.expansion import Expansion
-from scanproc.steps.compare import CompareChoices, compare
-from scanproc.steps.extrapolate import pressure_at
-from scanproc.steps.missing_points import points_needed
-from scanproc.steps.reference import far_field_reference, first_reflection_s, gated_reference
-from scanproc.steps.separation import separate
+from scanproc.steps.compare.differences import CompareChoices, compare
+from scanproc.steps.compare.reference import far_field_reference, first_reflection_s, gated_reference
+from scanproc.steps.field.extrapolate import pressure_at
+from scanproc.steps.points.from_one_fit import points_needed
+from scanproc.steps.separation.separate import separate
 
 SPEED_M_S = workshop_truth().speed_of_sound_m_s
 FLOOR_S = first_reflection_s(DISTANCE_M, HEIGHT_M, SPEED_M_S)

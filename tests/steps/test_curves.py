@@ -13,11 +13,11 @@ from truth import rows
 
 from scanproc.conventions import mode_degrees
 from scanproc.records.scan import Scan, ScanSetup
-from scanproc.steps.beamwidth import beamwidths
-from scanproc.steps.curves import CurveChoices, derived_curves
-from scanproc.steps.extrapolate import radiated_power_w
-from scanproc.steps.fit import fit
-from scanproc.steps.sweep_sets import Turn, arc_angles, sweep_set
+from scanproc.steps.farfield.beamwidth import beamwidths
+from scanproc.steps.farfield.curves import CurveChoices, derived_curves
+from scanproc.steps.farfield.sets import Turn, arc_angles, sweep_set
+from scanproc.steps.field.extrapolate import radiated_power_w
+from scanproc.steps.fit.expand import fit
 
 CAPS = rows("sweep_curves", "sweep_cap")
 KA = sorted({row[1] for row in CAPS})

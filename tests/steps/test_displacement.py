@@ -10,7 +10,7 @@ from scipy.optimize import minimize
 from small_scans import even_points
 
 from scanproc.records.scan import Scan, ScanSetup
-from scanproc.steps.displacement import (
+from scanproc.steps.check.displacement import (
     TOLERATED_M,
     Displacement,
     displaced,
@@ -18,7 +18,7 @@ from scanproc.steps.displacement import (
     field_gradient,
     least_excess,
 )
-from scanproc.steps.prediction import Field, Prediction, predict
+from scanproc.steps.check.prediction import Field, Prediction, predict
 
 SOURCE = np.array([0.04, 0.0, 0.02])
 FREQUENCY = np.geomspace(200.0, 1500.0, 12)

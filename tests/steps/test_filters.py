@@ -11,9 +11,9 @@ from small_scans import monopole_scan
 from truth import rows
 
 from scanproc.errors import ScanDataError
-from scanproc.steps.filters import Air, Biquad, Simple, Tabulated, chain_response, filtered
-from scanproc.steps.fit import fit
-from scanproc.steps.sweep_sets import named_set, sweep_set
+from scanproc.steps.farfield.filters import Air, Biquad, Simple, Tabulated, chain_response, filtered
+from scanproc.steps.farfield.sets import named_set, sweep_set
+from scanproc.steps.fit.expand import fit
 from scanproc.waves.biquads import biquad
 
 SCAN = monopole_scan(points=200)

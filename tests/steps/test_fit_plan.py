@@ -8,9 +8,9 @@ import numpy as np
 import pytest
 
 from scanproc.records.scan import Scan, ScanSetup
-from scanproc.steps.extrapolate import far_field, far_field_variance
-from scanproc.steps.fit import fit, fit_planned, mixed
-from scanproc.steps.prepare import prepare, sample_frequencies, weights_at
+from scanproc.steps.field.extrapolate import far_field, far_field_variance
+from scanproc.steps.fit.expand import fit, fit_planned, mixed
+from scanproc.steps.fit.plan import prepare, sample_frequencies, weights_at
 from scanproc.waves.directions import fibonacci_sphere, lebedev_grid
 from synthetic_scans.caps import Cap, CappedSphere
 from synthetic_scans.recipe import load, make_scan, truth

@@ -9,7 +9,7 @@ import pytest
 
 from scanproc.errors import ScanDataError
 from scanproc.records.sweeps import SweepSet
-from scanproc.steps.frequency_grid import (
+from scanproc.steps.farfield.grid import (
     delays,
     impulse_responses,
     interpolation_error_db,
@@ -17,7 +17,7 @@ from scanproc.steps.frequency_grid import (
     on_grid,
     smooth,
 )
-from scanproc.steps.sweep_sets import named_set
+from scanproc.steps.farfield.sets import named_set
 from scanproc.waves.bands import octave_fractions
 from synthetic_scans.device import paging_loudspeaker
 from synthetic_scans.sources import Cluster

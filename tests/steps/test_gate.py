@@ -10,12 +10,19 @@ from truth import rows
 
 from scanproc.errors import ScanDataError
 from scanproc.records.scan import ImpulseScan, Scan, ScanSetup
-from scanproc.steps.extrapolate import far_field
-from scanproc.steps.fit import fit
-from scanproc.steps.gate import first_reflection_s, gate, gate_after, gate_in_room, gate_until, latency_s
-from scanproc.steps.reflections import gap_s
-from scanproc.steps.responses import responses
-from scanproc.steps.spectra import spectra
+from scanproc.steps.field.extrapolate import far_field
+from scanproc.steps.fit.expand import fit
+from scanproc.steps.sound.gate import (
+    first_reflection_s,
+    gate,
+    gate_after,
+    gate_in_room,
+    gate_until,
+    latency_s,
+)
+from scanproc.steps.sound.reflections import gap_s
+from scanproc.steps.sound.responses import responses
+from scanproc.steps.sound.spectra import spectra
 from scanproc.waves.directions import lebedev_grid
 from synthetic_scans import recipe as recipes
 

@@ -8,8 +8,8 @@ from patterns import pattern_expansion
 from scipy.signal import freqs
 
 from scanproc.records.curves import Curve, Curves
-from scanproc.steps.curves import derived_curves
-from scanproc.steps.headline import Figure, band_mean, band_slope, headline, level_at_db, low_limit
+from scanproc.steps.farfield.curves import derived_curves
+from scanproc.steps.farfield.headline import Figure, band_mean, band_slope, headline, level_at_db, low_limit
 
 SEALED_HZ = 76.0
 

@@ -17,15 +17,15 @@ from scanproc.records.comparison import Comparison, Reference
 from scanproc.records.expansion import Expansion
 from scanproc.records.room import Gate
 from scanproc.records.scan import ImpulseScan, Scan, ScanSetup
-from scanproc.steps.box import Box
-from scanproc.steps.centre import find_centres
-from scanproc.steps.compare import CompareChoices, compare
-from scanproc.steps.extrapolate import pressure_at
-from scanproc.steps.fit import fit
-from scanproc.steps.gate import gate
-from scanproc.steps.reference import reference_of
-from scanproc.steps.spectra import spectra
-from scanproc.steps.sweep_sets import Turn, turned_back
+from scanproc.steps.compare.differences import CompareChoices, compare
+from scanproc.steps.compare.reference import reference_of
+from scanproc.steps.farfield.sets import Turn, turned_back
+from scanproc.steps.field.extrapolate import pressure_at
+from scanproc.steps.fit.box import Box
+from scanproc.steps.fit.centre import find_centres
+from scanproc.steps.fit.expand import fit
+from scanproc.steps.sound.gate import gate
+from scanproc.steps.sound.spectra import spectra
 
 pytestmark = pytest.mark.dataset
 

@@ -11,11 +11,11 @@ from threadpoolctl import threadpool_limits
 from truth import FOLDER
 
 from scanproc.records.scan import Scan, ScanSetup
-from scanproc.steps.extrapolate import pressure_at
-from scanproc.steps.fit import fit_planned
-from scanproc.steps.more_points import by_posterior, complete_with_more_points, like_these
-from scanproc.steps.prepare import prepare
-from scanproc.steps.subsets import spread_subset
+from scanproc.steps.field.extrapolate import pressure_at
+from scanproc.steps.fit.expand import fit_planned
+from scanproc.steps.fit.plan import prepare
+from scanproc.steps.points.more_points import by_posterior, complete_with_more_points, like_these
+from scanproc.steps.points.subsets import spread_subset
 from scanproc.waves.directions import fibonacci_sphere
 
 SPEED_M_S = 343.2

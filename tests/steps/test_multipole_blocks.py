@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 
 from scanproc.conventions import mode_count
-from scanproc.steps.box import Box
-from scanproc.steps.multipole_blocks import Multipoles, complete_multipoles, low_multipoles
+from scanproc.steps.fit.box import Box
+from scanproc.steps.fit.multipoles import Multipoles, complete_multipoles, low_multipoles
 from scanproc.waves.directions import fibonacci_sphere
 
 BOX = Box(np.array([0.02, 0.0, 0.05]), np.array([0.3, 0.2, 0.4]))

@@ -9,10 +9,10 @@ from threadpoolctl import threadpool_limits
 from scanproc.errors import SettingsError
 from scanproc.records.scan import Scan, ScanSetup
 from scanproc.report.scan_plan import plan_json, plan_lines
-from scanproc.steps.extrapolate import far_field
-from scanproc.steps.fit import fit
-from scanproc.steps.plan import PlanChoices, plan_scan
-from scanproc.steps.positions import drum, shell, travel_m, travel_order
+from scanproc.steps.field.extrapolate import far_field
+from scanproc.steps.fit.expand import fit
+from scanproc.steps.planning.positions import drum, shell, travel_m, travel_order
+from scanproc.steps.planning.scan_plan import PlanChoices, plan_scan
 from scanproc.waves.directions import lebedev_grid
 from synthetic_scans.device import HORN_M, SIZE_M, paging_loudspeaker
 

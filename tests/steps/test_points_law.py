@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from scanproc.steps.points_law import Projection, by_curve, carried_on, crossing, project, with_other
+from scanproc.steps.points.law import Projection, by_curve, carried_on, crossing, project, with_other
 
 SIZE = np.array([100.0, 200.0, 400.0])
 

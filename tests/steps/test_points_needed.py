@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from scanproc.steps.points_law import Projection
-from scanproc.steps.points_needed import needed_points
+from scanproc.steps.points.law import Projection
+from scanproc.steps.points.needed import needed_points
 
 
 def test_a_curve_that_will_not_go_on_straight_leaves_it_to_the_law() -> None:

@@ -14,8 +14,8 @@ from scanproc.files.scan_file import open_scan, write_scan
 from scanproc.records.scan import Scan
 from scanproc.run.check import handle
 from scanproc.run.settings import CheckSettings
-from scanproc.steps.check import judging_frequencies
-from scanproc.steps.position_errors import estimate_arm_errors
+from scanproc.steps.check.arm import estimate_arm_errors
+from scanproc.steps.check.findings import judging_frequencies
 from synthetic_scans import noise
 from synthetic_scans.recipe import make_scan, truth
 

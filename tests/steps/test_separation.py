@@ -12,14 +12,13 @@ from truth import rows
 from scanproc.conventions import mode_degrees
 from scanproc.errors import ScanDataError
 from scanproc.records.scan import Scan, ScanSetup
-from scanproc.steps import geometry
-from scanproc.steps.extrapolate import far_field
-from scanproc.steps.fit import fit
-from scanproc.steps.geometry import view_from
-from scanproc.steps.layers import depth_of_layers_m, two_shells
-from scanproc.steps.separation import separate, without_incoming
-from scanproc.steps.split_any import split_on_any_surface
-from scanproc.steps.split_shells import split_on_shells
+from scanproc.steps.field.extrapolate import far_field
+from scanproc.steps.field.view import relative_wavenumber, speed_of_sound, view_from
+from scanproc.steps.fit.expand import fit
+from scanproc.steps.separation.any_surface import split_on_any_surface
+from scanproc.steps.separation.layers import depth_of_layers_m, two_shells
+from scanproc.steps.separation.separate import separate, without_incoming
+from scanproc.steps.separation.two_shells import split_on_shells
 from scanproc.waves.directions import fibonacci_sphere, lebedev_grid
 from scanproc.waves.harmonics import real_harmonics
 from synthetic_scans import recipe as recipes
@@ -126,9 +125,9 @@ def test_the_pressures_without_the_incoming_sound_are_those_of_the_source_alone(
     """Closed form: the monopole on the stand, at points that each have their own temperature or the same."""
     position = shells()
     draw = np.random.default_rng(8).uniform(-0.5, 0.5, len(position))
-    speed = geometry.speed_of_sound(ScanSetup(position, point_temperature_c=20.0 + spread_k * draw))
+    speed = speed_of_sound(ScanSetup(position, point_temperature_c=20.0 + spread_k * draw))
     air = {"point_temperature_c": 20.0 + spread_k * draw}
-    own = geometry.relative_wavenumber(ScanSetup(position, **air))
+    own = relative_wavenumber(ScanSetup(position, **air))
     k = 2 * np.pi * FREQUENCY / speed * own[:, None]
     alone, together = np.zeros((2, len(position), len(FREQUENCY)), complex)
     for at, strength in ((SOURCE_M, 1.0), (IMAGE_M, 0.6)):

@@ -10,7 +10,7 @@ import scipy.fft
 from small_scans import delayed_impulses
 
 from scanproc.errors import ScanDataError
-from scanproc.steps.spectra import spectra, usual_frequencies
+from scanproc.steps.sound.spectra import spectra, usual_frequencies
 
 
 def test_a_delayed_sample_is_a_turning_phase() -> None:

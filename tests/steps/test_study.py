@@ -13,14 +13,14 @@ from threadpoolctl import threadpool_limits
 from scanproc.records.fit_plan import FitPlan
 from scanproc.records.scan import Scan, ScanSetup
 from scanproc.report.points import points_answer
-from scanproc.steps.extrapolate import far_field, pressure_at
-from scanproc.steps.fit import fit as fit_of
-from scanproc.steps.fit import fit_planned
-from scanproc.steps.neighbours import groups
-from scanproc.steps.prepare import prepare
-from scanproc.steps.study import EASY_DB, StudyChoices, band_frequencies, pace_s
-from scanproc.steps.study import study as study_of
-from scanproc.steps.subsets import farthest_first, spread_subset, subset_sizes
+from scanproc.steps.field.extrapolate import far_field, pressure_at
+from scanproc.steps.fit.expand import fit as fit_of
+from scanproc.steps.fit.expand import fit_planned
+from scanproc.steps.fit.plan import prepare
+from scanproc.steps.points.neighbours import groups
+from scanproc.steps.points.study import EASY_DB, StudyChoices, band_frequencies, pace_s
+from scanproc.steps.points.study import study as study_of
+from scanproc.steps.points.subsets import farthest_first, spread_subset, subset_sizes
 from scanproc.waves.bands import third_octave_index
 from scanproc.waves.directions import lebedev_grid
 from synthetic_scans.recipe import load, make_scan, truth
@@ -148,7 +148,7 @@ def test_no_curve_is_carried_on_where_no_fit_is_complete(monkeypatch: pytest.Mon
     scan, choices = make_scan(between(horn(300, count=2, stop_hz=2400.0), 2000.0)), StudyChoices(2, 1, 0.7, 1)
     reached = float(study(scan, choices=choices).predicted_db[-1, -1])
     assert study(scan, choices=choices, target_db=reached - 0.5).needed[-1] > 300
-    monkeypatch.setattr("scanproc.steps.study.complete_with_more_points", lambda *_: False)
+    monkeypatch.setattr("scanproc.steps.points.study.complete_with_more_points", lambda *_: False)
     refused = study(scan, choices=choices, target_db=reached - 0.5)
     assert np.isnan(refused.needed[-1])
     assert refused.reason[-1]

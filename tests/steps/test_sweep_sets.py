@@ -9,8 +9,7 @@ from truth import rows
 
 from scanproc.errors import ScanDataError, SettingsError
 from scanproc.records.scan import Scan, ScanSetup
-from scanproc.steps.fit import fit
-from scanproc.steps.sweep_sets import (
+from scanproc.steps.farfield.sets import (
     Turn,
     arc_angles,
     listed_angles,
@@ -19,6 +18,7 @@ from scanproc.steps.sweep_sets import (
     sweep_set,
     turn_matrix,
 )
+from scanproc.steps.fit.expand import fit
 from synthetic_scans.sources import Cluster, dipole, monopole
 
 POINTS = even_points(400, 0.4)

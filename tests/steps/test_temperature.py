@@ -8,10 +8,10 @@ import numpy as np
 import pytest
 
 from scanproc.records.scan import Scan, ScanSetup
-from scanproc.steps.extrapolate import far_field
-from scanproc.steps.fit import fit
-from scanproc.steps.geometry import relative_wavenumber, speed_of_sound
-from scanproc.steps.temperature import in_mean_air, mean_air, spectra_in_mean_air
+from scanproc.steps.field.extrapolate import far_field
+from scanproc.steps.field.view import relative_wavenumber, speed_of_sound
+from scanproc.steps.fit.expand import fit
+from scanproc.steps.sound.mean_air import in_mean_air, mean_air, spectra_in_mean_air
 from scanproc.waves.air import speed_in_moist_air_m_s, speed_of_sound_m_s
 from scanproc.waves.directions import fibonacci_sphere, lebedev_grid
 from synthetic_scans import recipe as recipes

@@ -5,9 +5,9 @@ import pytest
 from scipy.linalg import solve_triangular
 
 from scanproc.records.scan import Scan, ScanSetup
-from scanproc.steps.prepare import prepare
-from scanproc.steps.trial import make_stages, run_trials
-from scanproc.steps.uncertainty import _leaks
+from scanproc.steps.field.uncertainty import _leaks
+from scanproc.steps.fit.plan import prepare
+from scanproc.steps.points.trial import make_stages, run_trials
 from scanproc.waves.directions import fibonacci_sphere, lebedev_grid
 from scanproc.waves.least_squares import nested_fit
 

@@ -13,8 +13,8 @@ from threadpoolctl import threadpool_limits
 from truth import FOLDER
 
 from scanproc.records.scan import Scan, ScanSetup
-from scanproc.steps.extrapolate import far_field, pressure_at
-from scanproc.steps.fit import fit
+from scanproc.steps.field.extrapolate import far_field, pressure_at
+from scanproc.steps.fit.expand import fit
 
 SURFACES = {"shells": "shell", "drum": "cylinder"}
 MAX_ORDER = 20

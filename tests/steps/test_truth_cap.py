@@ -15,8 +15,8 @@ from truth import rows
 
 from scanproc.errors import ScanDataError
 from scanproc.records.scan import Scan, ScanSetup
-from scanproc.steps.extrapolate import far_field, pressure_at, radiated_power_w
-from scanproc.steps.fit import fit
+from scanproc.steps.field.extrapolate import far_field, pressure_at, radiated_power_w
+from scanproc.steps.fit.expand import fit
 from scanproc.waves.directions import equal_angle_grid, fibonacci_sphere, horizontal_orbit, vertical_orbit
 
 SPEED = 343.2

@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 
 from scanproc.records.scan import Scan, ScanSetup
-from scanproc.steps.extrapolate import far_field, radiated_power_w
-from scanproc.steps.fit import fit
+from scanproc.steps.field.extrapolate import far_field, radiated_power_w
+from scanproc.steps.fit.expand import fit
 from scanproc.waves.directions import fibonacci_sphere, gauss_legendre_grid, horizontal_orbit, vertical_orbit
 from synthetic_scans.device import paging_loudspeaker
 

@@ -9,8 +9,8 @@ import pytest
 
 from scanproc.records.expansion import Expansion
 from scanproc.records.scan import Scan, ScanSetup
-from scanproc.steps.extrapolate import far_field, pressure_at, radiated_power_w
-from scanproc.steps.fit import fit
+from scanproc.steps.field.extrapolate import far_field, pressure_at, radiated_power_w
+from scanproc.steps.fit.expand import fit
 from scanproc.waves.directions import fibonacci_sphere
 
 SPEED = 343.2

@@ -1,0 +1,1 @@
+"""A scan's prediction against an independent measurement."""

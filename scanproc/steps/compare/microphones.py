@@ -1,0 +1,136 @@
+"""What a scan's expansion predicts at the microphones of a reference."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+
+from scanproc.conventions import Complex, Real
+from scanproc.records.comparison import Reference
+from scanproc.records.expansion import Expansion
+from scanproc.records.room import Gate
+from scanproc.records.scan import ImpulseScan, ScanSetup
+from scanproc.records.sweeps import SweepSet
+from scanproc.steps.compare.reference import arrivals_s
+from scanproc.steps.farfield.grid import delays, interpolated
+from scanproc.steps.farfield.sets import STRAIGHT, Angles, Turn, sweep_set, turned_back
+from scanproc.steps.field.extrapolate import DB_PER_RELATIVE_ERROR, far_field, pressure_at
+from scanproc.steps.sound.gate import TAPERED, gate
+from scanproc.steps.sound.spectra import spectra
+
+RESPONSE_S = 0.25
+"""Length of the responses that are gated as the reference was."""
+RATE_OVER_TOP = 4.5
+"""Their sampling rate over the highest trusted frequency."""
+LARGEST_ERROR = 0.2
+"""Relative error by the error bars up to which a frequency is trusted."""
+
+GateLeft = Callable[[Real], Complex]
+
+
+@dataclass(frozen=True, eq=False)
+class Prediction:
+    """Pressures (angles, F) as the reference states them (Pa at the microphone, or Pa·m in the far field), for its
+    drive voltage. ``relative_error`` (angles, F) is the rms error over the magnitude by the fit's error bars;
+    ``gate_ratio`` complex (angles, F): by what the reference's gate multiplies them, 1 without one."""
+
+    pressure_pa: Complex
+    relative_error: Real
+    gate_ratio: Complex
+
+
+def predict(expansion: Expansion, reference: Reference, delay_s: float | None = None) -> Prediction:
+    """The prediction at the reference's frequencies, at the true microphone positions, gated alike.
+
+    ``delay_s``, by which the reference is late, tells where in the prediction its gate ends; without it the direct
+    sound is looked for in the prediction, whose band is narrower and its onset therefore less sharp.
+    """
+    angles = Angles("reference", reference.direction, distance_m=reference.distance_m)
+    sweeps = sweep_set(expansion, angles)
+    error = np.stack(
+        [np.interp(reference.frequency_hz, expansion.frequency_hz, row) for row in sweeps.standard_error_db]
+    )
+    pressure = pressure_turned(expansion, reference, STRAIGHT)
+    left = _gate_left(sweeps, reference, delay_s)
+    return Prediction(pressure, error / DB_PER_RELATIVE_ERROR, left(np.zeros(reference.angles)))
+
+
+def pressure_turned(expansion: Expansion, reference: Reference, turn: Turn) -> Complex:
+    """The ungated prediction alone, of the device turned, (angles, F)."""
+    seen = turned_back(reference.direction, turn)
+    if reference.distance_m is None:
+        pressure = far_field(expansion, seen)
+    else:
+        pressure = pressure_at(expansion, seen * reference.distance_m[:, None])
+    pressure = pressure * (reference.drive_voltage_v / expansion.drive_voltage_v)
+    if np.array_equal(expansion.frequency_hz, reference.frequency_hz):
+        return pressure
+    return interpolated(expansion.frequency_hz, pressure, reference.frequency_hz)
+
+
+def gate_left(expansion: Expansion, reference: Reference, delay_s: float | None) -> GateLeft:
+    """What the reference's gate leaves of the direct sound and of later copies of it."""
+    angles = Angles("reference", reference.direction, distance_m=reference.distance_m)
+    return _gate_left(sweep_set(expansion, angles), reference, delay_s)
+
+
+def _gate_left(sweeps: SweepSet, reference: Reference, delay_s: float | None) -> GateLeft:
+    """A function that tells gated over ungated sound at the reference's frequencies, (angles, F), for sound so late
+    (angles,), s. Above the trusted band it is that of a click: there a gate changes least, and errors of the
+    prediction would spread by it."""
+    shape, gate_s = reference.pressure_pa.shape, reference.gate_s
+    if gate_s is None:
+        return lambda late_s: np.ones(shape, dtype=np.complex128)
+    trusted = _trusted(sweeps)
+    here = np.flatnonzero(reference.frequency_hz <= sweeps.frequency_hz[trusted - 1] * (1 + 1e-9))
+    hz = reference.frequency_hz[here]
+    whole = _response(sweeps, trusted)
+    onset = arrivals_s(whole)
+    if reference.onset_s is not None and delay_s is not None:
+        assert reference.distance_m is not None
+        assert sweeps.speed_of_sound_m_s is not None
+        travel_s = float(reference.distance_m.min()) / sweeps.speed_of_sound_m_s
+        onset = np.full(len(onset), reference.onset_s - delay_s - travel_s)
+    end, uncut = onset + gate_s, spectra(whole, hz).pressure_pa if len(here) else None
+
+    def left(late_s: Real) -> Complex:
+        ratio = np.ones(shape, dtype=np.complex128) * window(late_s, gate_s)[:, None]
+        if uncut is not None:
+            cut = gate(whole, Gate(end - late_s, TAPERED * gate_s, gate_s, "reference"))
+            ratio[:, here] = spectra(cut, hz).pressure_pa / uncut
+        return ratio
+
+    return left
+
+
+def window(late_s: Real, gate_s: float) -> Real:
+    """The gate's window at a time after the direct sound."""
+    left: Real = np.clip((gate_s - late_s) / (TAPERED * gate_s), 0, 1)
+    return np.sin(np.pi / 2 * left) ** 2
+
+
+def _trusted(sweeps: SweepSet) -> int:
+    """How many frequencies, from the lowest, have an error below ``LARGEST_ERROR`` by the error bars; 4 at least."""
+    size = np.abs(sweeps.pressure_pa_m)
+    error = sweeps.standard_error_db / DB_PER_RELATIVE_ERROR * size
+    bad = np.sum(np.nan_to_num(error) ** 2, axis=0) > LARGEST_ERROR**2 * np.sum(size**2, axis=0)
+    return max(4, int(np.argmax(bad)) if np.any(bad) else len(bad))
+
+
+def _response(sweeps: SweepSet, trusted: int) -> ImpulseScan:
+    """Impulse responses of the trusted band. Outside it the magnitude stays as at its ends and the phase goes on with
+    each angle's delay, fading over an octave on both sides, so that neither end rings long."""
+    hz, value = sweeps.frequency_hz[:trusted], sweeps.pressure_pa_m[:, :trusted]
+    rate = RATE_OVER_TOP * float(hz[-1])
+    samples = 2 ** int(np.ceil(np.log2(RESPONSE_S * rate)))
+    bins = np.fft.rfftfreq(samples, 1 / rate)
+    lag = delays(hz, value)[:, None]
+    inside = np.clip(bins, hz[0], hz[-1])
+    spectrum = interpolated(hz, value, inside) * np.exp(-2j * np.pi * (bins - inside) * lag)
+    beyond = np.clip(np.abs(np.log2(np.maximum(bins, 1e-9) / inside)), 0, 1)
+    spectrum *= (1 + np.cos(np.pi * beyond)) / 2
+    zero = samples // 4
+    response = np.fft.irfft(spectrum * np.exp(-2j * np.pi * bins * zero / rate), samples)
+    return ImpulseScan(ScanSetup(sweeps.direction), response, rate, -zero / rate)

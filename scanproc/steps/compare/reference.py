@@ -1,0 +1,169 @@
+"""Reference measurements made ready: gated impulse responses, common frequencies."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from scanproc.conventions import Complex, Integer, Real
+from scanproc.errors import ScanDataError
+from scanproc.records.comparison import Reference
+from scanproc.records.expansion import Expansion
+from scanproc.records.room import Gate
+from scanproc.records.scan import ImpulseScan, Scan
+from scanproc.records.sweeps import SweepSet
+from scanproc.steps.farfield.grid import interpolated, keep_delay
+from scanproc.steps.farfield.sets import orbit_angles, sweep_set
+from scanproc.steps.field.view import speed_of_sound
+from scanproc.steps.sound.gate import ONSET_DB, TAPERED, gate
+from scanproc.steps.sound.spectra import spectra
+
+
+def first_reflection_s(distance_m: float, height_m: float, speed_m_s: float) -> float:
+    """Time from the direct sound to its reflection off a plane, source and microphone ``height_m`` from it:
+    (√(d² + 4h²) - d)/c."""
+    return float((np.hypot(distance_m, 2 * height_m) - distance_m) / speed_m_s)
+
+
+def gated_reference(
+    name: str,
+    label: tuple[str, ...],
+    impulse: ImpulseScan,
+    frequency_hz: Real,
+    gate_s: float | None,
+    *,
+    clock_known: bool = True,
+) -> Reference:
+    """Spectra (F,) of responses cut ``gate_s`` after the direct sound; uncut if None.
+
+    On an unknown clock the direct sound is put where the nearest microphone's distance has it. Below the inverse of
+    the window's (or the record's) length nothing is valid. Raises ScanDataError when the gate outlasts the record, or
+    the frequencies half the sampling rate.
+    """
+    arrival = arrivals_s(impulse)
+    if not clock_known:
+        nearest = np.linalg.norm(impulse.setup.position_m, axis=1).min()
+        shift = float(nearest / speed_of_sound(impulse.setup) - arrival.min())
+        impulse = replace(impulse, time_zero_s=impulse.time_zero_s + shift)
+        arrival = arrival + shift
+    samples = impulse.impulse_response_pa.shape[1]
+    left = impulse.time_zero_s + (samples - 1) / impulse.sampling_rate_hz - float(arrival.max())
+    if gate_s is not None:
+        if gate_s > left:
+            raise ScanDataError(
+                f"the gate of {1000 * gate_s:.2f} ms ends past the record, which holds {1000 * left:.2f} ms after the "
+                "direct sound: shorten the gate or record longer"
+            )
+        impulse = gate(impulse, Gate(arrival + gate_s, TAPERED * gate_s, gate_s, "reference"))
+    spectrum = spectra(impulse, frequency_hz)
+    found = reference_of(name, label, spectrum)
+    lowest = 1 / (gate_s or left)
+    return replace(
+        found,
+        gate_s=gate_s,
+        onset_s=float(arrival.min()),
+        lowest_valid_hz=lowest,
+        clock_known=clock_known,
+    )
+
+
+def reference_of(name: str, label: tuple[str, ...], scan: Scan) -> Reference:
+    """The pressures of a few microphones as a reference. Raises ScanDataError for one at the origin."""
+    distance = np.linalg.norm(scan.setup.position_m, axis=1)
+    if np.any(distance == 0):
+        raise ScanDataError(f"position_m: microphone {int(distance.argmin())} lies at the origin: correct it")
+    return Reference(
+        name,
+        label,
+        scan.setup.position_m / distance[:, None],
+        distance,
+        scan.frequency_hz,
+        scan.pressure_pa,
+        drive_voltage_v=scan.setup.drive_voltage_v,
+    )
+
+
+def arrivals_s(impulse: ImpulseScan) -> Real:
+    """When the direct sound reaches each microphone (angles,), on the record's own clock.
+
+    It starts where the mean energy, shifted by differences of distance only, first comes near its peak: records of
+    references often have their delay taken off, so the distance itself says nothing.
+    """
+    distance = np.linalg.norm(impulse.setup.position_m, axis=1)
+    extra = (distance - distance.min()) / speed_of_sound(impulse.setup)
+    shift = np.rint(extra * impulse.sampling_rate_hz).astype(int)
+    count = impulse.impulse_response_pa.shape[1] - int(shift.max())
+    energy = np.zeros(max(count, 1))
+    for row, late in zip(impulse.impulse_response_pa, shift, strict=True):
+        energy += row[late : late + len(energy)] ** 2
+    onset = int(np.argmax(energy >= energy.max() * 10 ** (ONSET_DB / 10)))
+    return impulse.time_zero_s + onset / impulse.sampling_rate_hz + extra
+
+
+def far_field_reference(name: str, expansion: Expansion, step_deg: float = 10.0) -> Reference:
+    """Another result as the reference: its far field and error bars on both orbits."""
+    return replace(sweep_reference(sweep_set(expansion, orbit_angles(step_deg))), name=name)
+
+
+def sweep_reference(sweeps: SweepSet) -> Reference:
+    """A sweep set as the reference; a delay kept in the far field stays, as a delay of 1 m."""
+    label = tuple(_label(sweeps, index) for index in range(sweeps.angles))
+    pressure = sweeps.pressure_pa_m
+    if sweeps.distance_m is not None:
+        kept = sweeps if sweeps.speed_of_sound_m_s is None else keep_delay(sweeps)
+        pressure = kept.pressure_pa_m / sweeps.distance_m[:, None]
+    return Reference(
+        sweeps.name,
+        label,
+        sweeps.direction,
+        sweeps.distance_m,
+        sweeps.frequency_hz,
+        pressure,
+        standard_error_db=sweeps.standard_error_db,
+        drive_voltage_v=sweeps.drive_voltage_v,
+    )
+
+
+def _label(sweeps: SweepSet, index: int) -> str:
+    if sweeps.orbit is not None and sweeps.angle_deg is not None:
+        return f"{sweeps.orbit[index]} {sweeps.angle_deg[index]:g} deg"
+    x, y, z = sweeps.direction[index]
+    azimuth, elevation = np.degrees([np.arctan2(y, x), np.arctan2(z, np.hypot(x, y))])
+    return f"azimuth {azimuth:.3g} elevation {elevation:.3g} deg"
+
+
+def common_frequencies(expansion: Expansion, reference: Reference) -> Real:
+    """The coarser of both grids within the band of both. Raises ScanDataError when they have none in common."""
+    ours, theirs = expansion.frequency_hz, reference.frequency_hz
+    low, high = max(ours[0], theirs[0]), min(ours[-1], theirs[-1])
+    grids = [grid[_inside(grid, low, high)] for grid in (ours, theirs)]
+    if low > high or min(map(len, grids)) < 4:
+        raise ScanDataError(
+            f"no common band: the result has {ours[0]:g} to {ours[-1]:g} Hz, the reference {theirs[0]:g} to "
+            f"{theirs[-1]:g} Hz (at least 4 frequencies of each must lie in both): measure or convert a wider band"
+        )
+    return grids[0] if len(grids[0]) <= len(grids[1]) else grids[1]
+
+
+def at_frequencies(reference: Reference, frequency_hz: Real) -> Reference:
+    """The reference at frequencies within its band: complex values by spline, magnitudes by straight lines in dB."""
+    have = reference.frequency_hz
+    if np.array_equal(have, frequency_hz):
+        return reference
+    if reference.has_phase:
+        pressure: Complex = interpolated(have, reference.pressure_pa, frequency_hz)
+    else:
+        pressure = np.exp(_lines(have, np.log(np.abs(reference.pressure_pa)), frequency_hz)).astype(complex)
+    error = reference.standard_error_db
+    if error is not None:
+        error = _lines(have, error, frequency_hz)
+    return replace(reference, frequency_hz=frequency_hz, pressure_pa=pressure, standard_error_db=error)
+
+
+def _inside(grid: Real, low: float, high: float) -> Integer:
+    return np.flatnonzero((grid >= low * (1 - 1e-9)) & (grid <= high * (1 + 1e-9)))
+
+
+def _lines(have: Real, rows: Real, at: Real) -> Real:
+    return np.stack([np.interp(np.log(at), np.log(have), row) for row in rows])

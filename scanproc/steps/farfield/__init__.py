@@ -1,0 +1,1 @@
+"""What free space would show: sweeps, curves, datasheet numbers, with error bars."""

@@ -1,0 +1,159 @@
+"""The few numbers of a datasheet, each with a standard error and the band it was taken over.
+
+Errors of neighbouring frequencies are taken as fully dependent within a third-octave band and independent between
+bands.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from scanproc.conventions import Boolean, Real
+from scanproc.records.curves import Curve, Curves
+from scanproc.waves.bands import third_octave_index
+
+SENSITIVITY_BAND_HZ = (300.0, 3000.0)
+"""Band of the sensitivity unless stated; common practice, no source."""
+TILT_BAND_HZ = (100.0, 10000.0)
+"""Band of the tilt of the estimated in-room response unless stated; common practice, no source."""
+LIMITS_DB = (3.0, 6.0, 10.0)
+
+
+@dataclass(frozen=True)
+class Figure:
+    """One number with its standard error, and the band in Hz it rests on."""
+
+    value: float
+    standard_error: float
+    unit: str
+    from_hz: float
+    to_hz: float
+
+
+@dataclass(frozen=True)
+class Headline:
+    """What a datasheet states; None where the scan's band does not reach that far.
+
+    ``sensitivity``: mean level on the axis, dB at 1 m and 2.83 V. ``low_limit``: for each drop, the frequency at
+    which the axis falls that far below the sensitivity. ``roll_off``: slope below, dB per octave.
+    ``directivity_index`` and ``listening_window_spread``: means over the sensitivity's band. ``in_room_tilt``: dB per
+    octave.
+    """
+
+    sensitivity: Figure | None
+    low_limit: dict[str, Figure | None]
+    roll_off: Figure | None
+    directivity_index: Figure | None
+    listening_window_spread: Figure | None
+    in_room_tilt: Figure | None
+
+
+def headline(
+    curves: Curves,
+    sensitivity_band_hz: tuple[float, float] = SENSITIVITY_BAND_HZ,
+    tilt_band_hz: tuple[float, float] = TILT_BAND_HZ,
+) -> Headline:
+    """The headline of :func:`~scanproc.steps.farfield.curves.derived_curves`."""
+    hz, axis = curves.frequency_hz, curves.get("on axis")
+    sensitivity = band_mean(hz, axis, sensitivity_band_hz)
+    limits: dict[str, Figure | None] = {f"-{drop:g} dB": None for drop in LIMITS_DB}
+    slope = None
+    if sensitivity is not None:
+        limits = {f"-{drop:g} dB": low_limit(hz, axis, sensitivity, drop) for drop in LIMITS_DB}
+        slope = roll_off(hz, axis, limits["-10 dB"])
+    return Headline(
+        sensitivity,
+        limits,
+        slope,
+        band_mean(hz, curves.get("directivity index, exact"), sensitivity_band_hz),
+        band_mean(hz, curves.get("listening window spread"), sensitivity_band_hz),
+        band_slope(hz, curves.get("estimated in-room response"), tilt_band_hz),
+    )
+
+
+def band_mean(frequency_hz: Real, curve: Curve, band_hz: tuple[float, float]) -> Figure | None:
+    """Mean over a logarithmic frequency axis of what a curve has in the band; None with under two frequencies."""
+    inside = _inside(frequency_hz, band_hz)
+    if np.count_nonzero(inside) < 2:
+        return None
+    octave = np.log2(frequency_hz[inside])
+    weight = np.gradient(octave)
+    weight[[0, -1]] /= 2  # half a step at either end: the trapezoidal rule
+    return _linear(
+        frequency_hz[inside],
+        curve.value[inside],
+        curve.standard_error[inside],
+        weight / weight.sum(),
+        curve.unit,
+    )
+
+
+def band_slope(frequency_hz: Real, curve: Curve, band_hz: tuple[float, float]) -> Figure | None:
+    """Slope per octave of the straight line through a curve in the band, by least squares."""
+    inside = _inside(frequency_hz, band_hz)
+    if np.count_nonzero(inside) < 3:
+        return None
+    octave = np.log2(frequency_hz[inside])
+    step = np.gradient(octave)
+    centred = octave - np.sum(step * octave) / step.sum()
+    weight = step * centred / np.sum(step * centred**2)
+    unit = f"{curve.unit} per octave"
+    return _linear(frequency_hz[inside], curve.value[inside], curve.standard_error[inside], weight, unit)
+
+
+def low_limit(frequency_hz: Real, axis: Curve, reference: Figure, drop_db: float) -> Figure | None:
+    """Where the curve, followed downwards from the lower end of the reference's band, first falls ``drop_db`` below.
+
+    Between frequencies the level is taken as a straight line over log f. None when it never falls that far.
+    """
+    level = axis.value - (reference.value - drop_db)
+    above = np.flatnonzero((level >= 0) & (frequency_hz >= reference.from_hz))
+    below = np.flatnonzero(level[: above[0]] < 0) if len(above) else above
+    if not len(below):
+        return None
+    i = int(below[-1])
+    octave = np.log2(frequency_hz[i : i + 2])
+    steep = (level[i + 1] - level[i]) / (octave[1] - octave[0])
+    at = octave[0] - level[i] / steep
+    error_db = np.hypot(axis.standard_error[i : i + 2].mean(), reference.standard_error)
+    hz = float(2**at)
+    return Figure(
+        hz, float(hz * np.log(2) * error_db / steep), "Hz", float(frequency_hz[i]), float(frequency_hz[i + 1])
+    )
+
+
+def roll_off(frequency_hz: Real, axis: Curve, limit: Figure | None) -> Figure | None:
+    """Slope below the -10 dB limit, dB per octave: over the octave that ends an octave lower, if the scan goes that
+    low, else over the lowest octave up to the limit that it has."""
+    if limit is None:
+        return None
+    lowest = max(float(frequency_hz[0]), limit.value / 4)
+    highest = max(limit.value / 2, min(limit.value, 2 * lowest))
+    return band_slope(frequency_hz, axis, (lowest, highest))
+
+
+def level_at_db(level_1m_db: ArrayLike, distance_m: float, devices: int = 1) -> Real:
+    """Level of several equal devices whose powers add, each at that distance: L - 20 lg r + 10 lg n."""
+    return np.asarray(level_1m_db, dtype=np.float64) - 20 * np.log10(distance_m) + 10 * np.log10(devices)
+
+
+def _inside(frequency_hz: Real, band_hz: tuple[float, float]) -> Boolean:
+    edge = 1e-9
+    inside: Boolean = (frequency_hz >= band_hz[0] * (1 - edge)) & (frequency_hz <= band_hz[1] * (1 + edge))
+    return inside
+
+
+def _linear(frequency_hz: Real, value: Real, error: Real, weight: Real, unit: str) -> Figure:
+    """Σ w v with its standard error."""
+    band = third_octave_index(frequency_hz)
+    together = np.bincount(band - band.min(), np.abs(weight) * error)
+    return Figure(
+        float(weight @ value),
+        float(np.sqrt(np.sum(together**2))),
+        unit,
+        float(frequency_hz[0]),
+        float(frequency_hz[-1]),
+    )

@@ -1,0 +1,1 @@
+"""One field from a scan: the plan, the truncated fit, the informed fit."""

@@ -1,0 +1,300 @@
+"""Fields that a device of known place and size can radiate: the columns of the informed fit."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import Enum
+
+import numpy as np
+from scipy.linalg import cho_solve, lapack
+
+from scanproc.conventions import Complex, Real, mode_count
+from scanproc.steps.fit.box import Box, Surface, box_surface, edge_nearness
+from scanproc.steps.fit.multipoles import Multipoles, complete_multipoles, low_multipoles
+from scanproc.waves.dense import gram_of_columns, gram_of_rows, lower_factor
+from scanproc.waves.harmonics import real_harmonics
+from scanproc.waves.radial import spherical_bessel, spherical_hankel
+
+SOURCES_PER_WAVELENGTH = 4.0
+LARGEST_RIGID = 1000
+"""Sources inside a rigid cabinet at most; for shorter waves its surface is left to loose sources."""
+FEWEST_PER_WAVELENGTH = 2.4
+"""Loose sources on the surface are this dense, or as dense as ``LARGEST_SURFACE`` allows."""
+LARGEST_SURFACE = 1200
+LARGEST_PATCH = 300
+"""Sources of a fine patch about each driver, where the surface as a whole is too coarse for the wavelength."""
+CELLS_PER_SOURCE_SPACING = 1.3
+"""Cells of the rigid cabinet are finer than the sources inside it by this factor in each direction."""
+INSET_SHARE = 0.1
+"""Sources sit inside the surface by this share of the smallest side."""
+PATCH_RADIUS_SHARE = 0.10
+"""Radius of a driver's patch as a share of the box's longest side."""
+NEGLIGIBLE = 1e-9
+"""Cells that move by less than this share of the power of those that move most are left out."""
+KEPT_VARIANCE = 1e-7
+"""Combinations of sources that hold less than this share of a block's largest variance are left out."""
+
+
+class SurfaceKind(Enum):
+    """Sources in and of a rigid cabinet, loose sources alone, or these with a fine patch about each driver."""
+
+    RIGID = "rigid"
+    LOOSE = "loose"
+    PATCH = "patch"
+
+
+@dataclass(frozen=True, eq=False)
+class Dictionary:
+    """Columns: fields of single sources, of combinations of sources, then multipoles.
+
+    ``source_m`` (S, 3); ``mixture`` complex (sources of a rigid cabinet, combinations), the strengths of the leading
+    sources in each combination;
+    ``multipoles`` about the centre, the drivers, the middle of the device.
+    ``share`` (blocks, M): how each block's variance is spread over the columns, before it is scaled to the mean
+    level at the points. ``usual`` (blocks,): the weight a block is expected to have.
+    """
+
+    source_m: Real
+    mixture: Complex
+    multipoles: tuple[Multipoles, ...]
+    share: Real
+    names: tuple[str, ...]
+    usual: Real
+
+
+@dataclass(frozen=True, eq=False)
+class _Part:
+    """Columns with their blocks of variances: ``share`` (blocks, columns)."""
+
+    share: Real
+    names: tuple[str, ...]
+    usual: tuple[float, ...]
+
+
+def make_dictionary(
+    box: Box, centre_m: Real, wavenumber: float, scanned_m: Real, drivers_m: Real | None = None
+) -> Dictionary:
+    """The dictionary for wave numbers up to ``wavenumber``.
+
+    Blocks: sources all over the surface, on its edges and near the centre (or the drivers, if their places are
+    known), each on its own; the surface of a rigid cabinet of the box's shape that vibrates anywhere, or only
+    near the centre and the drivers; multipoles about the centre, the drivers and the middle of the device.
+    """
+    inset = INSET_SHARE * float(box.size_m.min())
+    places = np.atleast_2d(centre_m if drivers_m is None else np.vstack([centre_m, drivers_m]))
+    complete = complete_multipoles(box, wavenumber, len(scanned_m))
+    multipoles = [*low_multipoles(places, wavenumber, scanned_m), *complete]
+    wavelength = 2 * np.pi / wavenumber
+    kind = surface_kind(box, wavenumber)
+    if kind is SurfaceKind.RIGID:
+        spacing = _rigid_spacing(box, wavelength)
+        source = box_surface(box, spacing, inset, scanned_m)
+        rigid = _rigid(source, box, places, wavenumber, spacing, scanned_m)
+        return _assembled(source.position_m, [_loose(source, box, places)], rigid, multipoles)
+    source = box_surface(box, _loose_spacing(box, wavelength), inset, scanned_m)
+    loose = _loose(source, box, places)
+    if kind is SurfaceKind.LOOSE:
+        return _assembled(source.position_m, [loose], [], multipoles)
+    fine = box_surface(box, wavelength / 3, inset, scanned_m)
+    patch = _nearest(fine, places)
+    position = np.concatenate([source.position_m, patch.position_m])
+    return _assembled(position, [loose, _loose_patch(patch, box, places)], [], multipoles)
+
+
+def surface_kind(box: Box, wavenumber: float) -> SurfaceKind:
+    """What the columns of the surface are at a wave number; a block's weight means something else in another kind."""
+    wavelength = 2 * np.pi / wavenumber
+    if _rigid_spacing(box, wavelength) <= wavelength / 2.6:
+        return SurfaceKind.RIGID
+    return SurfaceKind.LOOSE if _loose_spacing(box, wavelength) <= wavelength / 2 else SurfaceKind.PATCH
+
+
+def columns_at(dictionary: Dictionary, position_m: Real, wavenumber: float, scaling_m: float) -> Complex:
+    """Fields of all columns at positions (points, 3), (points, M); multipoles are scaled at the radius given."""
+    columns = np.empty((len(position_m), dictionary.share.shape[1]), dtype=np.complex128)
+    count = len(dictionary.source_m)
+    distance = np.sqrt(_squared_distance(position_m, dictionary.source_m))
+    sources = _phasor(-wavenumber * distance, columns[:, :count])
+    sources /= distance
+    start = count + dictionary.mixture.shape[1]
+    columns[:, count:start] = _combined(dictionary, sources)
+    for one in dictionary.multipoles:
+        part = columns[:, start : start + mode_count(one.order)]
+        part[...] = one.columns_at(position_m, wavenumber, scaling_m)
+        start += part.shape[1]
+    return columns
+
+
+def level_shares(dictionary: Dictionary, columns: Complex) -> Real:
+    """``share`` scaled so that each block alone gives a mean square of one at the points, (blocks, M)."""
+    power = np.einsum("ij,ij->j", columns.real, columns.real) + np.einsum(
+        "ij,ij->j", columns.imag, columns.imag
+    )
+    return dictionary.share * len(columns) / (dictionary.share @ power)[:, None]
+
+
+def far_columns(
+    dictionary: Dictionary, direction: Real, centre_m: Real, wavenumber: float, scaling_m: float
+) -> Complex:
+    """Far field p·r·e^{jkr} of all columns about ``centre_m`` at unit vectors (directions, 3), (directions, M)."""
+    sources = _phasor(wavenumber * (direction @ (dictionary.source_m - centre_m).T))
+    multipoles = [
+        one.far_columns(direction, centre_m, wavenumber, scaling_m) for one in dictionary.multipoles
+    ]
+    return np.concatenate([sources, _combined(dictionary, sources), *multipoles], axis=1)
+
+
+def source_coefficients(
+    dictionary: Dictionary, strength: Complex, order: int, centre_m: Real, wavenumber: float, scaling_m: float
+) -> Complex:
+    """Outgoing coefficients about ``centre_m`` of the sources together, (modes,), in the scaling of Expansion.
+
+    ``strength`` (S,). A source at d gives e^{-jkR}/R = -4πjk Σ j_n(kd) h_n(kr) Y_nm(d) Y_nm (DLMF 10.60.1 and .2,
+    14.30.9).
+    """
+    offset = dictionary.source_m - centre_m
+    radius = np.maximum(np.linalg.norm(offset, axis=1), 1e-9)
+    mantissa, exponent = spherical_bessel(order, wavenumber * radius)
+    size, size_exponent = spherical_hankel(order, wavenumber * scaling_m)
+    weighted = np.ldexp(mantissa * np.abs(size), exponent + size_exponent) * strength
+    harmonics = real_harmonics(order, offset / radius[:, None]).T
+    coefficients = np.empty(mode_count(order), dtype=np.complex128)
+    for n in range(order + 1):
+        block = slice(n * n, (n + 1) ** 2)
+        coefficients[block] = harmonics[block] @ weighted[n]
+    return -4j * np.pi * wavenumber * coefficients
+
+
+def _rigid_spacing(box: Box, wavelength: float) -> float:
+    least = np.sqrt(box.area_m2 / LARGEST_RIGID)
+    return float(max(min(wavelength / SOURCES_PER_WAVELENGTH, box.size_m.min() / 8), least))
+
+
+def _loose_spacing(box: Box, wavelength: float) -> float:
+    return float(max(wavelength / FEWEST_PER_WAVELENGTH, np.sqrt(box.area_m2 / LARGEST_SURFACE)))
+
+
+def _loose(source: Surface, box: Box, places_m: Real) -> _Part:
+    """Every source on its own: anywhere, near the edges, near the places."""
+    edges = edge_nearness(box, source.position_m, 0.08 * float(box.size_m.min()))
+    area = source.area_m2
+    shares = [area, area * edges, area * _nearness(source.position_m, box, places_m)]
+    return _Part(np.array(shares), ("surface", "edges", "sources near drivers"), (0.01, 0.003, 0.01))
+
+
+def _loose_patch(source: Surface, box: Box, places_m: Real) -> _Part:
+    """Fine sources about the centre, for wavelengths that the whole surface is too coarse for."""
+    share = source.area_m2 * _nearness(source.position_m, box, places_m)
+    return _Part(share[None], ("fine patch",), (0.3,))
+
+
+def _rigid(
+    source: Surface, box: Box, places_m: Real, wavenumber: float, spacing_m: float, scanned_m: Real
+) -> list[tuple[Complex, _Part]]:
+    """A rigid cabinet whose surface moves here or there: strengths of the sources inside that give the velocity.
+
+    The method of fundamental solutions (Fairweather, Karageorghis and Martin 2003): least squares on the normal
+    derivative at the cells. Velocities that are independent from cell to cell then give strengths with a
+    covariance, whose leading directions are the combinations.
+    """
+    cells = box_surface(box, spacing_m / CELLS_PER_SOURCE_SPACING, 0.0, scanned_m)
+    strengths = _strengths_of_velocity(source.position_m, cells, wavenumber)
+    moving = [("rigid cabinet", 0.3, cells.area_m2)]
+    for number, place in enumerate(places_m):
+        about = "the centre" if number == 0 else f"driver {number}"
+        nearness = _nearness(cells.position_m, box, place[None])
+        moving.append((f"rigid cabinet near {about}", 0.5 / len(places_m), cells.area_m2 * nearness))
+    parts = []
+    for name, usual, area in moving:
+        heard = area > NEGLIGIBLE * area.max()
+        mixture = _leading(strengths[:, heard] * np.sqrt(area[heard]))
+        parts.append((mixture, _Part(np.ones((1, mixture.shape[1])), (name,), (usual,))))
+    return parts
+
+
+def _strengths_of_velocity(source_m: Real, cells: Surface, wavenumber: float) -> Complex:
+    """Strengths (S, cells) of the sources for unit normal velocity of each cell, in the least-squares sense."""
+    offset = cells.position_m[:, None, :] - source_m[None, :, :]
+    distance = np.sqrt(np.einsum("ijk,ijk->ij", offset, offset))
+    outward = np.einsum("ijk,ik->ij", offset, cells.normal) / distance
+    slope = -(1j * wavenumber + 1 / distance) * np.exp(-1j * wavenumber * distance) / distance * outward
+    slope *= np.sqrt(cells.area_m2)[:, None]
+    gram = gram_of_columns(slope)
+    gram[np.diag_indices(len(gram))] += 1e-5 * np.trace(gram).real / len(gram)
+    right = (slope * np.sqrt(cells.area_m2)[:, None]).conj().T
+    return cho_solve((lower_factor(gram), True), right, check_finite=False)
+
+
+def _leading(strengths: Complex) -> Complex:
+    """Combinations (S, few) with the same covariance as the given columns, to within ``KEPT_VARIANCE``.
+
+    Pivoted Cholesky factor of the covariance (Higham 2002, sec. 10.3).
+    """
+    covariance = gram_of_rows(strengths)
+    largest = float(np.max(np.diag(covariance).real))
+    factor, pivot, rank, _ = lapack.zpstrf(covariance, tol=KEPT_VARIANCE * largest, lower=1)
+    leading = np.tril(factor)[:, :rank]
+    combinations = np.empty_like(leading)
+    combinations[pivot - 1] = leading
+    return combinations
+
+
+def _nearness(position_m: Real, box: Box, places_m: Real) -> Real:
+    """Sum of Gaussians about the places, (positions,)."""
+    width = PATCH_RADIUS_SHARE * float(box.size_m.max())
+    return np.exp(-0.5 * _squared_distance(position_m, places_m) / width**2).sum(axis=1) + 1e-12
+
+
+def _nearest(surface: Surface, places_m: Real) -> Surface:
+    squared = _squared_distance(surface.position_m, places_m)
+    chosen = np.unique(np.argsort(squared, axis=0, kind="stable")[:LARGEST_PATCH])
+    return Surface(surface.position_m[chosen], surface.normal[chosen], surface.area_m2[chosen])
+
+
+def _combined(dictionary: Dictionary, sources: Complex) -> Complex:
+    """Fields of the combinations from those of the single sources, (rows, combinations)."""
+    return sources[:, : len(dictionary.mixture)] @ dictionary.mixture
+
+
+def source_strengths(dictionary: Dictionary, strength: Complex) -> tuple[Complex, list[Complex]]:
+    """Strengths of columns as those of the single sources (S,) and of each of the multipoles (modes,)."""
+    count, combinations = len(dictionary.source_m), dictionary.mixture.shape[1]
+    sources = strength[:count].copy()
+    sources[: len(dictionary.mixture)] += dictionary.mixture @ strength[count : count + combinations]
+    sizes = [mode_count(one.order) for one in dictionary.multipoles]
+    return sources, np.split(strength[count + combinations :], np.cumsum(sizes)[:-1])
+
+
+def _assembled(
+    position: Real, loose: list[_Part], rigid: list[tuple[Complex, _Part]], multipoles: list[Multipoles]
+) -> Dictionary:
+    parts = loose + [part for _, part in rigid]
+    blocks = [part.share for part in parts] + [one.share() for one in multipoles]
+    share = np.zeros((sum(len(b) for b in blocks), sum(b.shape[1] for b in blocks)))
+    row = column = 0
+    for block in blocks:
+        share[row : row + len(block), column : column + block.shape[1]] = block
+        row, column = row + len(block), column + block.shape[1]
+    together: list[_Part | Multipoles] = [*parts, *multipoles]
+    names = [name for one in together for name in one.names]
+    usual = [value for one in together for value in one.usual]
+    mixture = np.concatenate([np.empty((0, 0))] if not rigid else [m for m, _ in rigid], axis=1).astype(
+        np.complex128
+    )
+    return Dictionary(position, mixture, tuple(multipoles), share, tuple(names), np.array(usual))
+
+
+def _phasor(phase: Real, out: Complex | None = None) -> Complex:
+    """e^{j phase}: sine and cosine apart are faster than a complex exponential."""
+    phasor = np.empty(phase.shape, dtype=np.complex128) if out is None else out
+    np.cos(phase, out=phasor.real)
+    np.sin(phase, out=phasor.imag)
+    return phasor
+
+
+def _squared_distance(first: Real, second: Real) -> Real:
+    """(rows of first, rows of second) squared distances."""
+    squared: Real = (
+        np.sum(first**2, axis=1)[:, None] + np.sum(second**2, axis=1)[None, :] - 2 * first @ second.T
+    )
+    return np.maximum(squared, 0)

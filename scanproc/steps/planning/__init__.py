@@ -1,0 +1,1 @@
+"""Before the scan: how many points, where, in which order."""

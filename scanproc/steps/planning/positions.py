@@ -1,0 +1,76 @@
+"""Points on shells and drums, in an order that is short to travel and may stop at any time."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from scanproc.conventions import Integer, Real
+from scanproc.records.scan_plan import Positions
+from scanproc.steps.points.subsets import farthest_first
+from scanproc.waves.directions import fibonacci_sphere
+
+GOLDEN_ANGLE = np.pi * (3 - np.sqrt(5))
+PASS_SHARE = 0.06
+"""Points of one pass around the device, as a part of all: fewer spread sooner, more travel less."""
+FEWEST_PER_PASS = 24
+
+
+def shell(radius_m: float, count: int, turn: int) -> Real:
+    """Even points (count, 3) on a sphere; each ``turn`` is rotated against the others."""
+    angle = 0.6 * turn
+    cos, sin = np.cos(angle), np.sin(angle)
+    tilt = np.array([[1, 0, 0], [0, cos, -sin], [0, sin, cos]])
+    return radius_m * fibonacci_sphere(count) @ tilt.T
+
+
+def drum(radius_m: float, half_height_m: float, count: int, turn: int) -> Real:
+    """Even points (count, 3) on an upright cylinder, side and both lids."""
+    lid = round(count * radius_m / (2 * radius_m + 4 * half_height_m))
+    side = count - 2 * lid
+    index = np.arange(side)
+    azimuth = GOLDEN_ANGLE * index + turn
+    height = half_height_m * (1 - (2 * index + 1) / side)
+    around = np.column_stack([radius_m * np.cos(azimuth), radius_m * np.sin(azimuth), height])
+    return np.concatenate(
+        [_lid(radius_m, half_height_m, lid, turn), around, _lid(radius_m, -half_height_m, lid, turn)]
+    )
+
+
+def travel_order(position_m: Real, layer: Integer, rng: np.random.Generator) -> Positions:
+    """The points in passes: each pass fills the widest gaps left by those before, and goes from point to nearest point.
+
+    After every complete pass the points so far are spread over all layers; a pass that was cut short adds to that.
+    """
+    order = farthest_first(position_m, len(position_m), rng)
+    each = max(FEWEST_PER_PASS, round(PASS_SHARE * len(position_m)))
+    here = position_m[order[0]]
+    path = []
+    for start in range(0, len(order), each):
+        part = _tour(position_m, order[start : start + each], here)
+        here = position_m[part[-1]]
+        path.append(part)
+    chosen = np.concatenate(path)
+    return Positions(position_m[chosen], layer[chosen])
+
+
+def travel_m(position_m: Real) -> float:
+    """Length of the straight lines from point to point."""
+    return float(np.sum(np.linalg.norm(np.diff(position_m, axis=0), axis=1)))
+
+
+def _tour(position: Real, part: Integer, start: Real) -> Integer:
+    """The part from nearest point to nearest point."""
+    left = list(part)
+    tour = []
+    while left:
+        at = int(np.argmin(np.linalg.norm(position[left] - start, axis=1)))
+        tour.append(left.pop(at))
+        start = position[tour[-1]]
+    return np.array(tour)
+
+
+def _lid(radius: float, height: float, count: int, turn: int) -> Real:
+    index = np.arange(count)
+    rho = radius * np.sqrt((index + 0.5) / max(count, 1))
+    azimuth = GOLDEN_ANGLE * index + turn
+    return np.column_stack([rho * np.cos(azimuth), rho * np.sin(azimuth), np.full(count, height)])

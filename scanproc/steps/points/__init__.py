@@ -1,0 +1,1 @@
+"""How many points are enough, and where more would help."""

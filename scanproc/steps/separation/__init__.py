@@ -1,0 +1,1 @@
+"""The device told from the room by two layers of points."""

@@ -1,0 +1,1 @@
+"""Spectra and impulse responses made ready before anything is fitted."""
