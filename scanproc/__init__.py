@@ -17,10 +17,10 @@ if TYPE_CHECKING:
     from scanproc.files.scan_file import write_scan as write_scan
     from scanproc.records.comparison import Reference as Reference
     from scanproc.records.result import Result as Result
-    from scanproc.run.page import figures as figures
-    from scanproc.run.page import save_figure as save_figure
-    from scanproc.run.pipeline import convert as convert
-    from scanproc.run.settings import read_settings as read_settings
+    from scanproc.run.conversion.page import figures as figures
+    from scanproc.run.conversion.page import save_figure as save_figure
+    from scanproc.run.conversion.pipeline import convert as convert
+    from scanproc.run.settings.conversion import read_settings as read_settings
     from scanproc.steps.compare.differences import compare as compare
     from scanproc.steps.farfield.beamwidth import beamwidths as beamwidths
     from scanproc.steps.farfield.curves import derived_curves as derived_curves
@@ -51,10 +51,10 @@ _HOME = {
     "Reference": "scanproc.records.comparison",
     "beamwidths": "scanproc.steps.farfield.beamwidth",
     "filtered": "scanproc.steps.farfield.filters",
-    "convert": "scanproc.run.pipeline",
-    "read_settings": "scanproc.run.settings",
-    "figures": "scanproc.run.page",
-    "save_figure": "scanproc.run.page",
+    "convert": "scanproc.run.conversion.pipeline",
+    "read_settings": "scanproc.run.settings.conversion",
+    "figures": "scanproc.run.conversion.page",
+    "save_figure": "scanproc.run.conversion.page",
 }
 """Public name -> module that defines it."""
 

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from scanproc.run import pipeline
+from scanproc.run.conversion import pipeline
 
 
 @pytest.fixture(autouse=True)

@@ -8,9 +8,9 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
-from scanproc.run import batch
-from scanproc.run.batch import Outcome, Wanted, Watcher
-from scanproc.run.tasks import Done, Failed, Work
+from scanproc.run.night import batch
+from scanproc.run.night.batch import Outcome, Wanted, Watcher
+from scanproc.run.night.tasks import Done, Failed, Work
 
 Carry = Callable[[Callable[[Work], Done | Failed], Work], Done | Failed]
 

@@ -16,9 +16,9 @@ from scanproc.records.expansion import Expansion
 from scanproc.records.point_errors import PointErrors
 from scanproc.records.result import Result
 from scanproc.report.summary import summarise
-from scanproc.run.datasheet import all_curves
-from scanproc.run.page import Extras, write_page
-from scanproc.run.settings import CurveSettings
+from scanproc.run.conversion.datasheet import all_curves
+from scanproc.run.conversion.page import Extras, write_page
+from scanproc.run.settings.conversion import CurveSettings
 from scanproc.steps.field.extrapolate import orbits
 from scanproc.waves.harmonics import real_harmonics
 from scanproc.waves.radial import spherical_bessel, spherical_hankel

@@ -13,8 +13,8 @@ import click
 from scanproc.cli.frame import Outcome, as_command
 
 if TYPE_CHECKING:
-    from scanproc.run.batch import Wanted
-    from scanproc.run.cluster import Workers
+    from scanproc.run.night.batch import Wanted
+    from scanproc.run.night.cluster import Workers
 
 
 @as_command("batch", example="scanproc batch scans -o results -c configs/overnight.toml --until 07:00")
@@ -54,8 +54,8 @@ def command(
     if scheduler and (workers or memory or dashboard):
         raise click.UsageError("--workers, --memory and --dashboard are for local workers, not --scheduler")
     from scanproc.cli.batch_view import watched
-    from scanproc.run.batch import Wanted, batch
-    from scanproc.run.cluster import existing_workers, local_workers
+    from scanproc.run.night.batch import Wanted, batch
+    from scanproc.run.night.cluster import existing_workers, local_workers
 
     deadline = _time_of_day(until) if until else None
     wanted = Wanted(sources, output, config, retry_failed, follow, deadline)
@@ -85,7 +85,7 @@ def command(
 
 
 def _plan(wanted: Wanted) -> Outcome:
-    from scanproc.run.batch import dry_run
+    from scanproc.run.night.batch import dry_run
 
     found = dry_run(wanted)
     width = max((len(job.name) for job, _ in found), default=0)

@@ -16,8 +16,8 @@ from rich.live import Live
 from rich.table import Table
 
 from scanproc.cli.progress import LONGEST_SILENCE_S, is_plain_terminal
-from scanproc.run.batch import Watcher
-from scanproc.run.night import Course
+from scanproc.run.night.batch import Watcher
+from scanproc.run.night.state import Course
 
 REFRESH_S = 0.5
 LONGEST_TABLE = 30

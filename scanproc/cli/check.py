@@ -20,7 +20,7 @@ def command(scan: Path, arm: bool, as_json: bool) -> Outcome:
     Changes nothing; 'scanproc convert' leaves points out only when its settings ask for it (check.drop).
     """
     from scanproc.report.words import count
-    from scanproc.run.check import check_arm, check_scan
+    from scanproc.run.conversion.check import check_arm, check_scan
     from scanproc.steps.check.findings import merged
 
     report = check_scan(scan)

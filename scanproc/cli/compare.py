@@ -106,8 +106,8 @@ def command(
     from scanproc.report.comparison import lines
     from scanproc.run.compare import compare_files, compare_halves
     from scanproc.run.compare_page import may_write, write_comparison
-    from scanproc.run.reference import ReferenceChoices
-    from scanproc.run.settings import Settings, read_settings
+    from scanproc.run.conversion.reference import ReferenceChoices
+    from scanproc.run.settings.conversion import Settings, read_settings
     from scanproc.steps.compare.differences import CompareChoices
 
     choices = CompareChoices(tolerance_db, per_octave, floor_db, from_hz, up_to_hz, _parts(align))

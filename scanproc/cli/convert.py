@@ -38,8 +38,8 @@ def command(
     The output directory appears whole or not at all. An earlier result in its place is replaced; anything
     else is kept and the command refuses, unless --force is given.
     """
-    from scanproc.run.pipeline import convert
-    from scanproc.run.settings import Settings, read_settings, with_reference
+    from scanproc.run.conversion.pipeline import convert
+    from scanproc.run.settings.conversion import Settings, read_settings, with_reference
 
     settings = Settings() if config is None else read_settings(config)
     if reference is not None:

@@ -77,7 +77,7 @@ def command(
     without. manifest.json says where all came from, with a checksum of each file.
     """
     from scanproc.run.export import Wanted, export
-    from scanproc.run.export_settings import ExportSettings, read_export_settings
+    from scanproc.run.settings.exports import ExportSettings, read_export_settings
     from scanproc.steps.farfield.sets import Turn
 
     settings = ExportSettings() if config is None else read_export_settings(config)

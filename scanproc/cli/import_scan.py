@@ -25,8 +25,8 @@ def command(source: Path, output: Path, config: Path | None, force: bool, as_jso
     need not fit into memory.
     """
     from scanproc.run.import_scan import import_scan
-    from scanproc.run.import_settings import ImportSettings
-    from scanproc.run.settings import read_sections
+    from scanproc.run.settings.conversion import read_sections
+    from scanproc.run.settings.imports import ImportSettings
 
     settings = ImportSettings() if config is None else read_sections(config, ImportSettings)
     with shown() as progress:

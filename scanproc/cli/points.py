@@ -40,7 +40,7 @@ def command(
     bands where the scan falls short. Exit code 3 when its points do not meet the target.
     """
     from scanproc.run.points import points
-    from scanproc.run.settings import Settings, read_settings
+    from scanproc.run.settings.conversion import Settings, read_settings
 
     settings = Settings() if config is None else read_settings(config)
     with shown() as progress:

@@ -66,8 +66,8 @@ def command(
     Refits as points come in and says on stderr how far the target is met, how many points and how much time are left,
     and where points help most. Ends with code 0 when the target is met, 3 when the scan ended short of it.
     """
-    from scanproc.run.import_settings import ImportSettings
-    from scanproc.run.settings import Settings, read_sections, read_settings
+    from scanproc.run.settings.conversion import Settings, read_sections, read_settings
+    from scanproc.run.settings.imports import ImportSettings
     from scanproc.run.watch import WatchChoices, watch
 
     settings = Settings() if config is None else read_settings(config)

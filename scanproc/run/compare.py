@@ -13,10 +13,10 @@ from scanproc.files.scan_file import open_scan
 from scanproc.records.comparison import Comparison
 from scanproc.records.expansion import Expansion
 from scanproc.run.blas import one_blas_thread
-from scanproc.run.pipeline import without_room
+from scanproc.run.conversion.pipeline import without_room
+from scanproc.run.conversion.reference import ReferenceChoices, compared, result_at
 from scanproc.run.progress import Progress, silent
-from scanproc.run.reference import ReferenceChoices, compared, result_at
-from scanproc.run.settings import Settings
+from scanproc.run.settings.conversion import Settings
 from scanproc.steps.compare.differences import CompareChoices, compare
 from scanproc.steps.compare.reference import far_field_reference
 from scanproc.steps.points.subsets import spread_subset

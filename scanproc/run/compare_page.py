@@ -14,11 +14,11 @@ from scanproc.records.comparison import Comparison
 from scanproc.report.comparison import as_json
 from scanproc.report.material import Material
 from scanproc.report.summary import summarise
-from scanproc.run.datasheet import all_curves
-from scanproc.run.page import PAGE
-from scanproc.run.pipeline import may_replace
-from scanproc.run.reference import is_result, name_of, result_at
-from scanproc.run.settings import CurveSettings
+from scanproc.run.conversion.datasheet import all_curves
+from scanproc.run.conversion.page import PAGE
+from scanproc.run.conversion.pipeline import may_replace
+from scanproc.run.conversion.reference import is_result, name_of, result_at
+from scanproc.run.settings.conversion import CurveSettings
 
 MARK = "comparison.json"
 TABLE = "differences.csv"

@@ -6,7 +6,7 @@ from pathlib import Path
 
 from scanproc.files.atomic import whole_directory
 from scanproc.report.summary import Summary
-from scanproc.run.pipeline import convert, may_replace
+from scanproc.run.conversion.pipeline import convert, may_replace
 from scanproc.run.progress import Progress, silent
 from scanproc.run.synth import synth
 

@@ -26,9 +26,9 @@ from scanproc.records.impulse import ImpulseSet
 from scanproc.records.result import Result
 from scanproc.records.sweeps import SweepSet
 from scanproc.run.blas import one_blas_thread
-from scanproc.run.datasheet import all_curves, datasheet
-from scanproc.run.export_settings import AboutTable, ExportSettings, read_filters
+from scanproc.run.conversion.datasheet import all_curves, datasheet
 from scanproc.run.progress import Progress, silent
+from scanproc.run.settings.exports import AboutTable, ExportSettings, read_filters
 from scanproc.steps.farfield.curves import band_levels
 from scanproc.steps.farfield.filters import filtered
 from scanproc.steps.farfield.grid import (

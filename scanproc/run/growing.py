@@ -12,7 +12,7 @@ from typing import Protocol
 from scanproc.errors import ScanFileError, SettingsError
 from scanproc.files.scan_file import ScanFile, open_scan
 from scanproc.run.import_scan import finished_points, import_finished
-from scanproc.run.import_settings import ImportSettings
+from scanproc.run.settings.imports import ImportSettings
 
 
 class Growing(Protocol):

@@ -21,8 +21,8 @@ from scanproc.files.scan_writer import write_stream
 from scanproc.files.transfer_function import read_transfer_function
 from scanproc.records.scan import Scan, ScanSetup
 from scanproc.records.stream import SoundStream
-from scanproc.run.import_settings import ImportSettings
 from scanproc.run.progress import Progress, silent
+from scanproc.run.settings.imports import ImportSettings
 from scanproc.steps.sound.deconvolve import at, corrected, deconvolved, inverse_of
 from scanproc.steps.sound.response_facts import flat_tops
 

@@ -8,12 +8,12 @@ from scanproc.errors import ScanDataError, SettingsError
 from scanproc.files.scan_file import open_scan
 from scanproc.report.points import PointsAnswer, points_answer
 from scanproc.run.blas import one_blas_thread
-from scanproc.run.check import handle
-from scanproc.run.effort import require_time
-from scanproc.run.memory import require_memory
-from scanproc.run.point_study import studied
+from scanproc.run.conversion.check import handle
+from scanproc.run.conversion.effort import require_time
+from scanproc.run.conversion.memory import require_memory
+from scanproc.run.conversion.point_study import studied
 from scanproc.run.progress import Progress, silent
-from scanproc.run.settings import Settings
+from scanproc.run.settings.conversion import Settings
 from scanproc.steps.points.study import curve_target_db
 
 

@@ -18,11 +18,11 @@ from scanproc.records.scan import ScanSetup
 from scanproc.report import words
 from scanproc.report.points import PointsAnswer, points_answer
 from scanproc.run.blas import one_blas_thread
-from scanproc.run.fitting import fixed_centre
+from scanproc.run.conversion.fitting import fixed_centre
+from scanproc.run.conversion.point_study import studied
 from scanproc.run.growing import Growing, growing
-from scanproc.run.import_settings import ImportSettings
-from scanproc.run.point_study import studied
-from scanproc.run.settings import Settings
+from scanproc.run.settings.conversion import Settings
+from scanproc.run.settings.imports import ImportSettings
 from scanproc.steps.points.next_points import next_points
 
 GROWTH = 0.05

@@ -27,7 +27,7 @@ from threadpoolctl import threadpool_limits
 
 from scanproc.conventions import Complex, Real
 from scanproc.records.scan import Scan, ScanSetup
-from scanproc.run.fitting import in_threads
+from scanproc.run.conversion.fitting import in_threads
 from scanproc.steps.each import in_turn
 from scanproc.steps.field.view import view_from
 from scanproc.steps.fit.box import device_box

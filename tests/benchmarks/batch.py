@@ -34,7 +34,7 @@ QUICK_SETTINGS = '[check]\nrun = false\n[fit]\nestimator = "truncated"\n'
 QUICK_WORKER = """
 import sys
 if "spawn_main" in " ".join(sys.orig_argv):
-    from scanproc.run import page
+    from scanproc.run.conversion import page
     page.write_page = lambda directory, *_: (directory / "report.html").touch()
 """
 """Run by Python as it starts: pages take seconds to draw."""

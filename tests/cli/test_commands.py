@@ -209,7 +209,7 @@ def test_an_interrupt_leaves_nothing_and_code_130(
     def interrupted(*_: object) -> None:
         raise KeyboardInterrupt
 
-    monkeypatch.setattr("scanproc.run.pipeline.write_sweep_tables", interrupted)
+    monkeypatch.setattr("scanproc.run.conversion.pipeline.write_sweep_tables", interrupted)
     assert run(["convert", str(scan_file), "-o", str(tmp_path / "out")]) == 130
     assert "interrupted, nothing was written" in capsys.readouterr().err
     assert [path.name for path in tmp_path.iterdir()] == ["scan.h5"]
@@ -221,7 +221,7 @@ def test_a_bug_is_one_line_too(
     def broken(*_: object, **__: object) -> None:
         raise ZeroDivisionError("no such number")
 
-    monkeypatch.setattr("scanproc.run.pipeline.fit_in_room", broken)
+    monkeypatch.setattr("scanproc.run.conversion.pipeline.fit_in_room", broken)
     assert run(["convert", str(scan_file), "-o", str(tmp_path / "out")]) == 1
     assert "a bug in scanproc: ZeroDivisionError: no such number" in capsys.readouterr().err.splitlines()[-1]
     monkeypatch.setenv("SCANPROC_TRACEBACK", "1")

@@ -20,10 +20,10 @@ from small_scans import delayed_impulses, even_points, monopole_scan
 
 from scanproc.errors import ScanprocError
 from scanproc.files.scan_file import open_scan, read_scan, write_scan
-from scanproc.run.check import check_scan
+from scanproc.run.conversion.check import check_scan
 from scanproc.run.import_scan import import_scan
-from scanproc.run.import_settings import ImportSettings
-from scanproc.run.settings import read_sections, read_settings
+from scanproc.run.settings.conversion import read_sections, read_settings
+from scanproc.run.settings.imports import ImportSettings
 
 CASES = int(os.environ.get("SCANPROC_FUZZ", "200"))
 KINDS = ("scan", "responses", "wav", "sofa", "npz", "positions", "spectra", "toml", "import toml")

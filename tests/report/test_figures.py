@@ -30,9 +30,9 @@ from scanproc.report.payload import payload
 from scanproc.report.static import drawn, still
 from scanproc.report.summary import summarise
 from scanproc.report.tables import csv_text, figure_table
-from scanproc.run.datasheet import all_curves
-from scanproc.run.page import figures
-from scanproc.run.settings import CurveSettings
+from scanproc.run.conversion.datasheet import all_curves
+from scanproc.run.conversion.page import figures
+from scanproc.run.settings.conversion import CurveSettings
 from scanproc.steps.field.extrapolate import orbits
 from scanproc.steps.field.residuals import point_errors
 from scanproc.steps.fit.expand import fit

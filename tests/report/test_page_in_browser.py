@@ -13,7 +13,7 @@ from selenium.webdriver.common.keys import Keys
 
 from scanproc.files.result_file import read_result
 from scanproc.report.page import scan_page
-from scanproc.run.pipeline import convert
+from scanproc.run.conversion.pipeline import convert
 
 pytestmark = pytest.mark.page
 PLOTS = {

@@ -18,11 +18,11 @@ from small_scans import delayed_impulses, monopole_scan
 from scanproc.errors import OutputError, SettingsError
 from scanproc.files.result_file import read_result
 from scanproc.files.scan_file import write_scan
-from scanproc.run import batch, blocks, decide, inspection, tasks
-from scanproc.run.batch import Wanted, dry_run
-from scanproc.run.pipeline import convert
-from scanproc.run.settings import parse_settings
-from scanproc.run.tasks import Failed
+from scanproc.run.conversion.pipeline import convert
+from scanproc.run.night import batch, blocks, decide, inspection, tasks
+from scanproc.run.night.batch import Wanted, dry_run
+from scanproc.run.night.tasks import Failed
+from scanproc.run.settings.conversion import parse_settings
 from scanproc.version import VERSION
 
 

@@ -25,8 +25,9 @@ from small_scans import monopole_scan
 from scanproc.errors import SettingsError
 from scanproc.files.scan_file import write_scan
 from scanproc.records.scan import Scan, ScanSetup
-from scanproc.run import blocks, cluster, pipeline
-from scanproc.run.batch import Wanted
+from scanproc.run.conversion import pipeline
+from scanproc.run.night import blocks, cluster
+from scanproc.run.night.batch import Wanted
 
 PYTHON = sys.executable
 STARTED: list[subprocess.Popen[str]] = []
@@ -38,7 +39,7 @@ PATIENCE_S = 300
 SCANPROC = f"""
 import sys
 from scanproc.cli.commands import run
-from scanproc.run import blocks
+from scanproc.run.night import blocks
 blocks.BLOCK_FLOP = {BLOCK_FLOP}
 sys.exit(run(sys.argv[1:]))
 """
@@ -47,7 +48,7 @@ sys.exit(run(sys.argv[1:]))
 WORKER = """
 import sys
 if "spawn_main" in " ".join(sys.orig_argv) or "worker" in sys.orig_argv:
-    from scanproc.run import page
+    from scanproc.run.conversion import page
     page.write_page = lambda directory, *_: (directory / "report.html").touch()
 """
 """Run by Python as it starts: pages take seconds to draw, so workers write empty ones here."""

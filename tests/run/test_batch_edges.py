@@ -17,9 +17,9 @@ from small_scans import monopole_scan
 
 from scanproc.errors import OutputError, ScanFileError
 from scanproc.files.scan_file import write_scan
-from scanproc.run import batch, cluster, inspection, tasks
-from scanproc.run.batch import Wanted, Watcher, dry_run
-from scanproc.run.tasks import Done, Failed, Work
+from scanproc.run.night import batch, cluster, inspection, tasks
+from scanproc.run.night.batch import Wanted, Watcher, dry_run
+from scanproc.run.night.tasks import Done, Failed, Work
 
 PLAIN = '[check]\nrun = false\n[fit]\nestimator = "truncated"\n[sweeps]\nstep_deg = 90\n[points]\nin_convert = false\n'
 

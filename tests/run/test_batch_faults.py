@@ -19,9 +19,9 @@ from threadpoolctl import threadpool_info
 
 from scanproc.errors import ScanFileError, ScanprocError
 from scanproc.files.scan_file import write_scan
-from scanproc.run import blocks, inspection, tasks
-from scanproc.run.batch import Wanted
-from scanproc.run.tasks import Done, Failed, Work
+from scanproc.run.night import blocks, inspection, tasks
+from scanproc.run.night.batch import Wanted
+from scanproc.run.night.tasks import Done, Failed, Work
 from scanproc.version import VERSION
 
 Carried = Callable[[Work], Done | Failed]
@@ -315,7 +315,7 @@ def test_a_file_that_needs_too_much_memory_is_one_line(tmp_path: Path) -> None:
 
 
 def test_a_child_that_nobody_waits_for_ends_by_itself() -> None:
-    source = "import time; from scanproc.run.inspection import _limit; _limit(2**30, 1); time.sleep(30)"
+    source = "import time; from scanproc.run.night.inspection import _limit; _limit(2**30, 1); time.sleep(30)"
     done = __import__("subprocess").run([sys.executable, "-c", source], timeout=20, check=False)
     assert done.returncode == -signal.SIGALRM
 

@@ -16,9 +16,9 @@ from scanproc.cli.commands import run
 from scanproc.errors import ScanDataError
 from scanproc.files.scan_file import open_scan, write_scan
 from scanproc.records.scan import ImpulseScan, ScanSetup
-from scanproc.run.check import check_file, check_scan, handle
-from scanproc.run.pipeline import convert
-from scanproc.run.settings import CheckSettings, parse_settings
+from scanproc.run.conversion.check import check_file, check_scan, handle
+from scanproc.run.conversion.pipeline import convert
+from scanproc.run.settings.conversion import CheckSettings, parse_settings
 
 QUICK = {"points": {"in_convert": False}, "fit": {"centre_m": "origin", "estimator": "truncated"}}
 

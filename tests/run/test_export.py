@@ -329,7 +329,7 @@ def test_no_room_for_aes69_is_said_first(
 
 
 def test_a_filtered_export_equals_an_export_of_the_filtered(result: Path, tmp_path: Path) -> None:
-    from scanproc.run.export_settings import read_filters
+    from scanproc.run.settings.exports import read_filters
 
     stages, _ = read_filters(CONFIGS / "speech.toml")
     write_result(tmp_path / "filtered.h5", Result(filtered(read_result(result).expansion, stages)))

@@ -17,8 +17,8 @@ from scanproc.errors import InputError, OutputError, ScanprocError, SettingsErro
 from scanproc.files.scan_file import read_scan
 from scanproc.records.scan import ImpulseScan, Scan
 from scanproc.run.import_scan import import_scan
-from scanproc.run.import_settings import ImportSettings
-from scanproc.run.settings import read_sections
+from scanproc.run.settings.conversion import read_sections
+from scanproc.run.settings.imports import ImportSettings
 
 RATE = 48000
 

@@ -9,8 +9,8 @@ from small_scans import monopole_scan
 
 from scanproc.files.scan_file import write_scan
 from scanproc.report.overview import Row
-from scanproc.run.index import write_index
-from scanproc.run.pipeline import convert
+from scanproc.run.conversion.pipeline import convert
+from scanproc.run.night.index import write_index
 
 
 def test_done_scans_are_linked_and_failed_ones_say_why(tmp_path: Path) -> None:

@@ -11,9 +11,9 @@ from small_scans import monopole_scan
 
 from scanproc.errors import OutputError
 from scanproc.files.scan_file import write_scan
-from scanproc.run import inspection, kept, tasks
-from scanproc.run.batch import Wanted
-from scanproc.run.kept import Kept
+from scanproc.run.night import inspection, kept, tasks
+from scanproc.run.night.batch import Wanted
+from scanproc.run.night.kept import Kept
 
 
 class Killed(BaseException):

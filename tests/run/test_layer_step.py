@@ -12,10 +12,10 @@ from workshop_scans import far_error_db, workshop
 
 from scanproc.files.scan_file import open_scan, write_scan
 from scanproc.records.scan import Scan
-from scanproc.run.heard import Heard
-from scanproc.run.pipeline import without_room
-from scanproc.run.preparation import hearing, prepare
-from scanproc.run.settings import Settings, parse_settings
+from scanproc.run.conversion.heard import Heard
+from scanproc.run.conversion.pipeline import without_room
+from scanproc.run.conversion.preparation import hearing, prepare
+from scanproc.run.settings.conversion import Settings, parse_settings
 from scanproc.steps.separation.gain_step import match_layers, with_layers_matched
 from scanproc.steps.separation.separate import separate
 from synthetic_scans import recipe as recipes

@@ -14,9 +14,9 @@ from scanproc.errors import OutputError, ScanDataError, ScanFileError
 from scanproc.files.result_file import read_result
 from scanproc.files.scan_file import open_scan, write_scan
 from scanproc.records.expansion import Expansion
-from scanproc.run import heard, pipeline
-from scanproc.run.pipeline import blocks, convert
-from scanproc.run.settings import Settings, parse_settings
+from scanproc.run.conversion import heard, pipeline
+from scanproc.run.conversion.pipeline import blocks, convert
+from scanproc.run.settings.conversion import Settings, parse_settings
 
 
 @pytest.fixture

@@ -15,8 +15,8 @@ from scanproc.files.result_file import read_result
 from scanproc.files.scan_file import open_scan, write_scan
 from scanproc.records.room import RoomReport
 from scanproc.records.scan import Scan
-from scanproc.run.pipeline import convert, without_room
-from scanproc.run.settings import Settings, parse_settings
+from scanproc.run.conversion.pipeline import convert, without_room
+from scanproc.run.settings.conversion import Settings, parse_settings
 from scanproc.steps.field.extrapolate import far_field
 from synthetic_scans import recipe as recipes
 
@@ -81,7 +81,7 @@ def test_the_report_says_what_was_used_where(freed) -> None:
 def test_blocks_of_frequencies_give_the_same(two_layers, monkeypatch: pytest.MonkeyPatch) -> None:
     path, _ = two_layers
     whole, report = converted(path, fit={"order": 8})
-    monkeypatch.setattr("scanproc.run.pipeline.BLOCK_BYTES", 16 * 760 * 6)
+    monkeypatch.setattr("scanproc.run.conversion.pipeline.BLOCK_BYTES", 16 * 760 * 6)
     parts, same = converted(path, fit={"order": 8})
     np.testing.assert_allclose(parts.coefficients_pa, whole.coefficients_pa, atol=1e-9)
     np.testing.assert_allclose(same.gated_share, report.gated_share)

@@ -19,12 +19,13 @@ from scanproc.files.result_file import read_result
 from scanproc.files.scan_file import open_scan, write_scan
 from scanproc.records.expansion import Expansion
 from scanproc.records.scan import Scan
-from scanproc.run import check, compare, export, pipeline, points, watch
+from scanproc.run import compare, export, points, watch
 from scanproc.run.blas import one_blas_thread
-from scanproc.run.effort import expected_seconds
-from scanproc.run.memory import PROGRAM_BYTES, estimated_bytes
-from scanproc.run.pipeline import convert, without_room
-from scanproc.run.settings import Settings, parse_settings
+from scanproc.run.conversion import check, pipeline
+from scanproc.run.conversion.effort import expected_seconds
+from scanproc.run.conversion.memory import PROGRAM_BYTES, estimated_bytes
+from scanproc.run.conversion.pipeline import convert, without_room
+from scanproc.run.settings.conversion import Settings, parse_settings
 from scanproc.version import VERSION
 from synthetic_scans import recipe as recipes
 
@@ -181,7 +182,7 @@ def test_memory_that_is_free_counts_unless_told(
     class Full:
         available = 2**27
 
-    monkeypatch.setattr("scanproc.run.memory.psutil.virtual_memory", Full)
+    monkeypatch.setattr("scanproc.run.conversion.memory.psutil.virtual_memory", Full)
     with pytest.raises(ScanDataError, match=r"0\.1 GiB are free"):
         convert(drum, tmp_path / "out", parse_settings(QUICK))
 

@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from scanproc.errors import SettingsError
-from scanproc.run.settings import Settings, parse_settings, read_settings
+from scanproc.run.settings.conversion import Settings, parse_settings, read_settings
 
 CONFIGS = Path(__file__).parents[2] / "configs"
 

@@ -20,8 +20,8 @@ from scanproc.files.scan_file import read_scan
 from scanproc.records.scan import ScanSetup
 from scanproc.records.scan_plan import Positions
 from scanproc.run.growing import growing
-from scanproc.run.import_settings import ImportSettings
-from scanproc.run.settings import FrequencySettings, Settings
+from scanproc.run.settings.conversion import FrequencySettings, Settings
+from scanproc.run.settings.imports import ImportSettings
 from scanproc.run.watch import WatchChoices, watch
 from scanproc.steps.planning.positions import travel_order
 from scanproc.steps.points.next_points import next_points

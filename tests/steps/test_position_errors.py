@@ -12,8 +12,8 @@ from spoilt_scans import two_layers
 from scanproc.cli.commands import run
 from scanproc.files.scan_file import open_scan, write_scan
 from scanproc.records.scan import Scan
-from scanproc.run.check import handle
-from scanproc.run.settings import CheckSettings
+from scanproc.run.conversion.check import handle
+from scanproc.run.settings.conversion import CheckSettings
 from scanproc.steps.check.arm import estimate_arm_errors
 from scanproc.steps.check.findings import judging_frequencies
 from synthetic_scans import noise

@@ -16,7 +16,7 @@ from threadpoolctl import threadpool_limits
 from scanproc.records.expansion import Expansion, join
 from scanproc.records.fit_plan import FitPlan
 from scanproc.records.scan import Scan
-from scanproc.run.settings import FitSettings
+from scanproc.run.settings.conversion import FitSettings
 from scanproc.steps.each import Each, in_turn
 from scanproc.steps.fit.expand import fit_planned, pieces
 from scanproc.steps.fit.plan import prepare

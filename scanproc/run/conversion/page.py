@@ -21,9 +21,9 @@ from scanproc.records.study import Study
 from scanproc.report.figure import Figure
 from scanproc.report.material import Material
 from scanproc.report.summary import Summary, summarise
-from scanproc.run.datasheet import all_curves
-from scanproc.run.heard import Heard
-from scanproc.run.settings import CurveSettings, FigureSettings
+from scanproc.run.conversion.datasheet import all_curves
+from scanproc.run.conversion.heard import Heard
+from scanproc.run.settings.conversion import CurveSettings, FigureSettings
 from scanproc.steps.field.residuals import band_middles, join, point_errors
 
 PAGE = "report.html"

@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 from scanproc.errors import ResultFileError
-from scanproc.run.blocks import load_record, save_record
+from scanproc.run.night.blocks import load_record, save_record
 
 Item = TypeVar("Item")
 Outcome = TypeVar("Outcome")

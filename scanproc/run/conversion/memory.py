@@ -9,8 +9,8 @@ import psutil
 from scanproc.conventions import mode_count
 from scanproc.errors import ScanDataError
 from scanproc.files.scan_file import ScanFile
-from scanproc.run.preparation import wanted_frequencies
-from scanproc.run.settings import Settings
+from scanproc.run.conversion.preparation import wanted_frequencies
+from scanproc.run.settings.conversion import Settings
 from scanproc.steps.field.order import highest_order
 from scanproc.steps.fit.dictionary import LARGEST_PATCH, LARGEST_SURFACE
 from scanproc.steps.fit.informed import LEARNING_POINTS
@@ -20,7 +20,7 @@ GIB = 2**30
 PROGRAM_BYTES = 0.3 * GIB
 """Libraries, tables, the page."""
 BLOCK_BYTES = 128 * 2**20
-"""Pressures in memory at once; see run.pipeline."""
+"""Pressures in memory at once; see run.conversion.pipeline."""
 COPIES_OF_BLOCK, COPIES_OF_COLUMNS = 4, 3
 """A block as read, corrected, transformed and fitted; columns as made, factorised and in use."""
 ABOUT_A_PLACE = mode_count(LOW_DEGREES[-1][1])

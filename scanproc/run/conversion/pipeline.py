@@ -26,18 +26,18 @@ from scanproc.records.study import Study
 from scanproc.report.points import points_answer
 from scanproc.report.summary import Summary, summarise
 from scanproc.run.blas import one_blas_thread
-from scanproc.run.check import Handled, handle
-from scanproc.run.datasheet import all_curves, datasheet
-from scanproc.run.effort import require_time
-from scanproc.run.heard import Heard
-from scanproc.run.memory import require_memory
-from scanproc.run.page import Extras, residuals, write_figures, write_page
-from scanproc.run.point_study import study_of
-from scanproc.run.preparation import Prepared, hearing, prepare
+from scanproc.run.conversion.check import Handled, handle
+from scanproc.run.conversion.datasheet import all_curves, datasheet
+from scanproc.run.conversion.effort import require_time
+from scanproc.run.conversion.heard import Heard
+from scanproc.run.conversion.memory import require_memory
+from scanproc.run.conversion.page import Extras, residuals, write_figures, write_page
+from scanproc.run.conversion.point_study import study_of
+from scanproc.run.conversion.preparation import Prepared, hearing, prepare
+from scanproc.run.conversion.reference import check_reference, matched
+from scanproc.run.conversion.room import fit_in_room, ways_of
 from scanproc.run.progress import Progress, silent
-from scanproc.run.reference import check_reference, matched
-from scanproc.run.room import fit_in_room, ways_of
-from scanproc.run.settings import FigureSettings, Settings
+from scanproc.run.settings.conversion import FigureSettings, Settings
 from scanproc.steps.field.extrapolate import orbits
 from scanproc.version import RESULTS_VERSION, VERSION
 
@@ -170,8 +170,8 @@ def fitted(
 ) -> tuple[Expansion, RoomReport]:
     """The expansion and its room as planned.
 
-    gate -> fit the high band; separate the low band; blend: see :mod:`scanproc.run.room`. In as few blocks of
-    frequencies as memory allows, from the lowest up.
+    gate -> fit the high band; separate the low band; blend: see :mod:`scanproc.run.conversion.room`. In as few
+    blocks of frequencies as memory allows, from the lowest up.
     """
     done, end, total = 0, 0, len(plan.frequency_hz)
     parts = []

@@ -9,9 +9,9 @@ import numpy as np
 from scanproc.conventions import Real
 from scanproc.errors import ScanDataError
 from scanproc.files.scan_file import ScanFile
-from scanproc.run.heard import Heard
-from scanproc.run.room import RoomPlan, plan_room, ways_of
-from scanproc.run.settings import FrequencySettings, Settings
+from scanproc.run.conversion.heard import Heard
+from scanproc.run.conversion.room import RoomPlan, plan_room, ways_of
+from scanproc.run.settings.conversion import FrequencySettings, Settings
 from scanproc.steps.separation.gain_step import LayerMatch
 from scanproc.steps.sound.repeats import GainDelayDrift
 from scanproc.steps.sound.spectra import usual_frequencies

@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from scanproc.errors import SettingsError
-from scanproc.run.settings import Settings, parse_settings, read_settings, read_tables
+from scanproc.run.settings.conversion import Settings, parse_settings, read_settings, read_tables
 
 SUFFIXES = (".h5", ".hdf5")
 RESERVED = ("ledger.jsonl", "batch.log", "summary.json", "summary.csv", "summary.txt", "index.html", ".batch")

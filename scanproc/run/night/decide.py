@@ -10,9 +10,9 @@ from scanproc.errors import InputError
 from scanproc.files.atomic import clear_leftovers
 from scanproc.files.hashing import file_hash, first_difference
 from scanproc.files.json_file import plain, read_json
-from scanproc.run.jobs import Job
-from scanproc.run.ledger import Entry
-from scanproc.run.settings import Settings
+from scanproc.run.night.jobs import Job
+from scanproc.run.night.ledger import Entry
+from scanproc.run.settings.conversion import Settings
 from scanproc.version import RESULTS_VERSION, VERSION
 
 

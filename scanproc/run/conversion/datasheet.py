@@ -7,7 +7,7 @@ from typing import Any
 
 from scanproc.records.curves import Curves
 from scanproc.records.expansion import Expansion
-from scanproc.run.settings import CurveSettings
+from scanproc.run.settings.conversion import CurveSettings
 from scanproc.steps.farfield.beamwidth import beamwidths
 from scanproc.steps.farfield.curves import CurveChoices, derived_curves
 from scanproc.steps.farfield.headline import headline

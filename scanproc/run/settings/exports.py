@@ -13,7 +13,7 @@ from pydantic_core import ErrorDetails
 
 from scanproc.errors import InputError, SettingsError
 from scanproc.files.transfer_function import read_transfer_function
-from scanproc.run.settings import CurveSettings
+from scanproc.run.settings.conversion import CurveSettings
 from scanproc.steps.farfield.filters import Air, Biquad, Simple, Stage, Tabulated
 from scanproc.steps.farfield.sets import Angles, Turn, arc_angles, listed_angles, named_set, seat_angles
 from scanproc.waves.air import STANDARD_PRESSURE_KPA

@@ -10,7 +10,7 @@ from urllib.parse import quote
 
 from scanproc.files.atomic import whole_file
 from scanproc.report.overview import Row
-from scanproc.run.page import PAGE
+from scanproc.run.conversion.page import PAGE
 
 INDEX = "index.html"
 

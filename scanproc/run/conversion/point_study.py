@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from scanproc.files.scan_file import ScanFile
 from scanproc.records.study import Study
-from scanproc.run.fitting import fixed_centre, in_threads
-from scanproc.run.heard import Heard
-from scanproc.run.preparation import Prepared, hearing, prepare
+from scanproc.run.conversion.fitting import fixed_centre, in_threads
+from scanproc.run.conversion.heard import Heard
+from scanproc.run.conversion.preparation import Prepared, hearing, prepare
+from scanproc.run.conversion.room import as_fitted, ways_of
 from scanproc.run.progress import Progress, silent
-from scanproc.run.room import as_fitted, ways_of
-from scanproc.run.settings import Settings
+from scanproc.run.settings.conversion import Settings
 from scanproc.steps.points.study import StudyChoices, band_frequencies, study
 
 SHORT_SIZES = 5

@@ -18,16 +18,16 @@ from scanproc.files.atomic import output_errors, whole_file
 from scanproc.files.json_file import write_json
 from scanproc.report import overview
 from scanproc.report.overview import Row
-from scanproc.run import tasks
-from scanproc.run.cluster import Workers
-from scanproc.run.decide import Decision, decide
-from scanproc.run.index import write_index
-from scanproc.run.jobs import Job, as_jobs, find, job_settings
-from scanproc.run.ledger import Ledger
-from scanproc.run.lock import only_batch
-from scanproc.run.night import Course, Night
-from scanproc.run.settings import read_settings
-from scanproc.run.tasks import Done, Failed, Work
+from scanproc.run.night import tasks
+from scanproc.run.night.cluster import Workers
+from scanproc.run.night.decide import Decision, decide
+from scanproc.run.night.index import write_index
+from scanproc.run.night.jobs import Job, as_jobs, find, job_settings
+from scanproc.run.night.ledger import Ledger
+from scanproc.run.night.lock import only_batch
+from scanproc.run.night.state import Course, Night
+from scanproc.run.night.tasks import Done, Failed, Work
+from scanproc.run.settings.conversion import read_settings
 
 LOOK_AGAIN_S = 5.0
 """How often the sources are looked at for new and changed scans."""

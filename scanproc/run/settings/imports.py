@@ -7,7 +7,7 @@ from typing import Annotated, Literal
 from pydantic import Field
 
 from scanproc.conventions import REFERENCE_VOLTAGE_V
-from scanproc.run.settings import Hertz, Metres, Section
+from scanproc.run.settings.conversion import Hertz, Metres, Section
 
 Kind = Literal["auto", "wav", "sweeps", "csv", "npz", "sofa"]
 Above = Annotated[float, Field(gt=0)]

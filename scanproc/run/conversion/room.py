@@ -20,10 +20,10 @@ from scanproc.records.fit_plan import FitPlan
 from scanproc.records.fit_plan import join as join_plans
 from scanproc.records.room import Gate, RoomReport, Separation
 from scanproc.records.scan import Scan, beside
-from scanproc.run.fitting import fit_block, fixed_centre, make_plan
-from scanproc.run.heard import Heard
-from scanproc.run.layer_step import settle_layers
-from scanproc.run.settings import RoomSettings, Settings
+from scanproc.run.conversion.fitting import fit_block, fixed_centre, make_plan
+from scanproc.run.conversion.heard import Heard
+from scanproc.run.conversion.layer_step import settle_layers
+from scanproc.run.settings.conversion import RoomSettings, Settings
 from scanproc.steps.field.crossfade import best_octave, blend, columns, mismatch_db, upper_share
 from scanproc.steps.field.view import speed_of_sound, view_from
 from scanproc.steps.fit.expand import fit

@@ -8,7 +8,7 @@ import numpy as np
 
 from scanproc.records.room import Separation
 from scanproc.records.scan import Scan
-from scanproc.run.heard import Heard
+from scanproc.run.conversion.heard import Heard
 from scanproc.steps.field.crossfade import mismatch_db
 from scanproc.steps.separation.gain_step import match_layers, with_layers_matched
 

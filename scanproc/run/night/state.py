@@ -1,6 +1,6 @@
 """The state of a batch: what each scan waits for, what it may do next, what came of it.
 
-Knows no clock, no cluster and no signals: :mod:`scanproc.run.batch` asks it for work and tells it outcomes.
+Knows no clock, no cluster and no signals: :mod:`scanproc.run.night.batch` asks it for work and tells it outcomes.
 """
 
 from __future__ import annotations
@@ -16,12 +16,12 @@ from scanproc.errors import SettingsError
 from scanproc.files.hashing import text_hash
 from scanproc.files.json_file import json_text, plain
 from scanproc.report.overview import Row, finished_row
-from scanproc.run import blocks as cuts
-from scanproc.run.decide import Decision, decide
-from scanproc.run.jobs import Job, job_settings
-from scanproc.run.ledger import Ledger
-from scanproc.run.settings import Settings
-from scanproc.run.tasks import Done, Failed, Work
+from scanproc.run.night import blocks as cuts
+from scanproc.run.night.decide import Decision, decide
+from scanproc.run.night.jobs import Job, job_settings
+from scanproc.run.night.ledger import Ledger
+from scanproc.run.night.tasks import Done, Failed, Work
+from scanproc.run.settings.conversion import Settings
 from scanproc.version import RESULTS_VERSION, VERSION
 
 ATTEMPTS = 2

@@ -29,18 +29,18 @@ from scanproc.files.json_file import plain, read_json, write_json
 from scanproc.files.scan_file import ScanFile, open_scan
 from scanproc.records.expansion import Expansion
 from scanproc.records.fit_plan import FitPlan
-from scanproc.run import blocks
-from scanproc.run.blocks import Block, Shape
-from scanproc.run.check import handle, handle_again
-from scanproc.run.cluster import memory_of_worker
-from scanproc.run.fitting import one_after_another
-from scanproc.run.inspection import inspect
-from scanproc.run.kept import Kept
-from scanproc.run.memory import require_memory_of_worker
-from scanproc.run.pipeline import asides, finish, fit_part
-from scanproc.run.point_study import study_of
-from scanproc.run.preparation import Prepared, hearing, prepare
-from scanproc.run.settings import Settings
+from scanproc.run.conversion.check import handle, handle_again
+from scanproc.run.conversion.fitting import one_after_another
+from scanproc.run.conversion.memory import require_memory_of_worker
+from scanproc.run.conversion.pipeline import asides, finish, fit_part
+from scanproc.run.conversion.point_study import study_of
+from scanproc.run.conversion.preparation import Prepared, hearing, prepare
+from scanproc.run.night import blocks
+from scanproc.run.night.blocks import Block, Shape
+from scanproc.run.night.cluster import memory_of_worker
+from scanproc.run.night.inspection import inspect
+from scanproc.run.night.kept import Kept
+from scanproc.run.settings.conversion import Settings
 from scanproc.steps.field.order import highest_order
 from scanproc.steps.field.view import view_from
 from scanproc.version import VERSION

@@ -15,7 +15,7 @@ from scanproc.records.comparison import Comparison, Reference
 from scanproc.records.expansion import Expansion
 from scanproc.records.scan import ImpulseScan, Scan
 from scanproc.records.sweeps import SweepSet
-from scanproc.run.settings import ReferenceSettings
+from scanproc.run.settings.conversion import ReferenceSettings
 from scanproc.steps.compare.differences import CompareChoices, compare
 from scanproc.steps.compare.reference import (
     far_field_reference,

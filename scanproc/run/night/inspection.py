@@ -1,8 +1,8 @@
 """Reads a foreign file for the first time: in a child process with limits on memory and time.
 
 A malformed HDF5 file can crash the library, keep it busy for ever or make it ask for any amount of memory.
-Run as ``python -m scanproc.run.inspection PATH MEMORY_BYTES SECONDS`` the module reads every value once and prints
-one JSON document.
+Run as ``python -m scanproc.run.night.inspection PATH MEMORY_BYTES SECONDS`` the module reads every value once and
+prints one JSON document.
 """
 
 from __future__ import annotations

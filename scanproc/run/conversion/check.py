@@ -14,7 +14,7 @@ from scanproc.records.check import BAD_POINTS, CheckReport, Finding
 from scanproc.records.scan import ImpulseScan, Scan
 from scanproc.report.words import count
 from scanproc.run.blas import one_blas_thread
-from scanproc.run.settings import CheckSettings
+from scanproc.run.settings.conversion import CheckSettings
 from scanproc.steps.check.arm import ArmErrors, estimate_arm_errors
 from scanproc.steps.check.drift import Drift
 from scanproc.steps.check.findings import Judged, check, judging_frequencies, merged, wanted_frequencies

@@ -1,0 +1,1 @@
+"""One scan to all its results."""

@@ -1,0 +1,1 @@
+"""Many scans unattended: the batch, its workers and checkpoints."""
