@@ -15,7 +15,7 @@ from scanproc.files.tables import write_sweep_tables
 from scanproc.records.expansion import Expansion
 from scanproc.records.point_errors import PointErrors
 from scanproc.records.result import Result
-from scanproc.report.summary import summarise
+from scanproc.report.words.summary import summarise
 from scanproc.run.conversion.datasheet import all_curves
 from scanproc.run.conversion.page import Extras, write_page
 from scanproc.run.settings.conversion import CurveSettings

@@ -14,7 +14,7 @@ from scanproc.files.result_file import read_result
 from scanproc.files.scan_file import read_scan, write_scan
 from scanproc.records.scan import Scan, ScanSetup
 from scanproc.records.study import Study
-from scanproc.report.material import Material
+from scanproc.report.figures.material import Material
 from scanproc.steps.field.residuals import point_errors
 
 FREQUENCY_HZ = np.geomspace(100, 5000, 40)

@@ -73,8 +73,8 @@ def command(
     except KeyboardInterrupt:
         text = "stopped at once: start it again to go on from the last blocks of frequencies"
         return Outcome({"stopped": text}, [text], 130)
-    from scanproc.report.overview import as_json as document
-    from scanproc.report.overview import as_lines
+    from scanproc.report.words.overview import as_json as document
+    from scanproc.report.words.overview import as_lines
 
     stopped = [f"Stopped early: {done.stopped}"] if done.stopped else []
     return Outcome(

@@ -19,7 +19,7 @@ def command(scan: Path, arm: bool, as_json: bool) -> Outcome:
     sphere, noise and drift. Every finding says where it is and what to do. Exit code 3 when one is serious.
     Changes nothing; 'scanproc convert' leaves points out only when its settings ask for it (check.drop).
     """
-    from scanproc.report.words import count
+    from scanproc.report.words.sentences import count
     from scanproc.run.conversion.check import check_arm, check_scan
     from scanproc.steps.check.findings import merged
 

@@ -102,8 +102,8 @@ def command(
     differences.csv; two results are overlaid there. Exit code 3 when it does not match.
     """
     from scanproc.files.json_file import plain
-    from scanproc.report.comparison import as_json as document
-    from scanproc.report.comparison import lines
+    from scanproc.report.words.comparison import as_json as document
+    from scanproc.report.words.comparison import lines
     from scanproc.run.compare import compare_files, compare_halves
     from scanproc.run.compare_page import may_write, write_comparison
     from scanproc.run.conversion.reference import ReferenceChoices

@@ -11,9 +11,9 @@ from scanproc.files.hashing import write_hashes
 from scanproc.files.json_file import write_json
 from scanproc.files.result_file import read_result
 from scanproc.records.comparison import Comparison
-from scanproc.report.comparison import as_json
-from scanproc.report.material import Material
-from scanproc.report.summary import summarise
+from scanproc.report.figures.material import Material
+from scanproc.report.words.comparison import as_json
+from scanproc.report.words.summary import summarise
 from scanproc.run.conversion.datasheet import all_curves
 from scanproc.run.conversion.page import PAGE
 from scanproc.run.conversion.pipeline import may_replace
@@ -48,7 +48,7 @@ def may_write(directory: Path, force: bool) -> None:
 
 
 def _page(found: Comparison, result: Path, reference: Path | None) -> str:
-    from scanproc.report.overlay_page import reference_page, two_results_page
+    from scanproc.report.pages.overlay_page import reference_page, two_results_page
 
     own = result_at(result)
     if reference is None:

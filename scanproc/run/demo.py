@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from scanproc.files.atomic import whole_directory
-from scanproc.report.summary import Summary
+from scanproc.report.words.summary import Summary
 from scanproc.run.conversion.pipeline import convert, may_replace
 from scanproc.run.progress import Progress, silent
 from scanproc.run.synth import synth

@@ -6,7 +6,7 @@ from pathlib import Path
 
 from scanproc.errors import ScanDataError, SettingsError
 from scanproc.files.scan_file import open_scan
-from scanproc.report.points import PointsAnswer, points_answer
+from scanproc.report.words.points import PointsAnswer, points_answer
 from scanproc.run.blas import one_blas_thread
 from scanproc.run.conversion.check import handle
 from scanproc.run.conversion.effort import require_time

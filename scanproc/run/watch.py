@@ -15,8 +15,8 @@ from scanproc.conventions import Real
 from scanproc.errors import InputError, OutputError, ScanDataError, ScanFileError
 from scanproc.files.positions_file import read_positions
 from scanproc.records.scan import ScanSetup
-from scanproc.report import words
-from scanproc.report.points import PointsAnswer, points_answer
+from scanproc.report.words import sentences
+from scanproc.report.words.points import PointsAnswer, points_answer
 from scanproc.run.blas import one_blas_thread
 from scanproc.run.conversion.fitting import fixed_centre
 from scanproc.run.conversion.point_study import studied
@@ -67,7 +67,7 @@ class Look:
         found = [self.answer.verdict]
         if self.seconds_left is not None and self.missing_points:
             found.append(
-                f"About {self.missing_points:,} points to go, {words.hours(self.seconds_left)} at this pace."
+                f"About {self.missing_points:,} points to go, {sentences.hours(self.seconds_left)} at this pace."
             )
         clear = [place for place, gain in zip(self.next_m, self.gain, strict=True) if gain >= CLEAR_GAIN]
         if clear:

@@ -21,15 +21,15 @@ import scanproc
 from scanproc.errors import SettingsError
 from scanproc.records.result import Result
 from scanproc.records.room import RoomReport
-from scanproc.report.clean import clean_figures
-from scanproc.report.enough import enough_figures, learning, needed
-from scanproc.report.figure import Cloud, Figure
-from scanproc.report.look import DARK, LIGHT, THEMES, log_ticks
-from scanproc.report.material import Material, doubtful
-from scanproc.report.payload import payload
-from scanproc.report.static import drawn, still
-from scanproc.report.summary import summarise
-from scanproc.report.tables import csv_text, figure_table
+from scanproc.report.figures.clean import clean_figures
+from scanproc.report.figures.enough import enough_figures, learning, needed
+from scanproc.report.figures.kinds import Cloud, Figure
+from scanproc.report.figures.look import DARK, LIGHT, THEMES, log_ticks
+from scanproc.report.figures.material import Material, doubtful
+from scanproc.report.figures.payload import payload
+from scanproc.report.figures.static import drawn, still
+from scanproc.report.figures.tables import csv_text, figure_table
+from scanproc.report.words.summary import summarise
 from scanproc.run.conversion.datasheet import all_curves
 from scanproc.run.conversion.page import figures
 from scanproc.run.settings.conversion import CurveSettings

@@ -12,7 +12,7 @@ from page_material import NASTY, at_two_metres, two_sources, write
 
 from scanproc.cli.commands import run
 from scanproc.records.scan import Scan
-from scanproc.report.index_page import Entry, index_page
+from scanproc.report.pages.index_page import Entry, index_page
 from scanproc.run.conversion.pipeline import convert
 
 pytestmark = pytest.mark.page

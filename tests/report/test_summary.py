@@ -9,9 +9,9 @@ import pytest
 
 from scanproc.records.expansion import Expansion
 from scanproc.records.result import Result
-from scanproc.report import words
-from scanproc.report.bands import Band, bands, widest_run
-from scanproc.report.summary import summarise
+from scanproc.report.words import sentences
+from scanproc.report.words.bands import Band, bands, widest_run
+from scanproc.report.words.summary import summarise
 
 
 def expansion(
@@ -92,14 +92,14 @@ def test_the_widest_run_is_the_longest_and_the_lower_of_equals() -> None:
 )
 def test_the_verdict_is_one_sentence(errors: list[float | None], sentence: str) -> None:
     found = tuple(band(error, hz) for error, hz in zip(errors, (1000.0, 12500.0), strict=True))
-    assert words.verdict(found, -25.0, "default", points=321, dropped=1, warnings=0) == sentence
+    assert sentences.verdict(found, -25.0, "default", points=321, dropped=1, warnings=0) == sentence
 
 
 @pytest.mark.parametrize(
     ("hz", "text"), [(31.5, "31.5 Hz"), (999.4, "999 Hz"), (999.6, "1 kHz"), (16000.0, "16 kHz")]
 )
 def test_frequencies_in_words(hz: float, text: str) -> None:
-    assert words.frequency(hz) == text
+    assert sentences.frequency(hz) == text
 
 
 def test_the_summary_says_the_same_everywhere_and_is_plain_json() -> None:

@@ -8,7 +8,7 @@ from threadpoolctl import threadpool_limits
 
 from scanproc.errors import SettingsError
 from scanproc.records.scan import Scan, ScanSetup
-from scanproc.report.scan_plan import plan_json, plan_lines
+from scanproc.report.words.scan_plan import plan_json, plan_lines
 from scanproc.steps.field.extrapolate import far_field
 from scanproc.steps.fit.expand import fit
 from scanproc.steps.planning.positions import drum, shell, travel_m, travel_order

@@ -12,7 +12,7 @@ from threadpoolctl import threadpool_limits
 
 from scanproc.records.fit_plan import FitPlan
 from scanproc.records.scan import Scan, ScanSetup
-from scanproc.report.points import points_answer
+from scanproc.report.words.points import points_answer
 from scanproc.steps.field.extrapolate import far_field, pressure_at
 from scanproc.steps.fit.expand import fit as fit_of
 from scanproc.steps.fit.expand import fit_planned

@@ -12,7 +12,7 @@ from scanproc.errors import ScanDataError
 from scanproc.files.scan_file import ScanFile, open_scan
 from scanproc.records.check import BAD_POINTS, CheckReport, Finding
 from scanproc.records.scan import ImpulseScan, Scan
-from scanproc.report.words import count
+from scanproc.report.words.sentences import count
 from scanproc.run.blas import one_blas_thread
 from scanproc.run.settings.conversion import CheckSettings
 from scanproc.steps.check.arm import ArmErrors, estimate_arm_errors

@@ -18,9 +18,9 @@ from scanproc.records.expansion import Expansion
 from scanproc.records.point_errors import PointErrors
 from scanproc.records.result import Result
 from scanproc.records.study import Study
-from scanproc.report.figure import Figure
-from scanproc.report.material import Material
-from scanproc.report.summary import Summary, summarise
+from scanproc.report.figures.kinds import Figure
+from scanproc.report.figures.material import Material
+from scanproc.report.words.summary import Summary, summarise
 from scanproc.run.conversion.datasheet import all_curves
 from scanproc.run.conversion.heard import Heard
 from scanproc.run.settings.conversion import CurveSettings, FigureSettings
@@ -42,7 +42,7 @@ class Extras:
 
 def write_page(directory: Path, result: Result, summary: Summary, curves: Curves, extras: Extras) -> None:
     """Writes report.html beside the sweep tables that it carries. ``directory`` is a draft: not whole yet."""
-    from scanproc.report.page import scan_page
+    from scanproc.report.pages.scan_page import scan_page
 
     tables = {
         str(path.relative_to(directory)): path.read_bytes()
@@ -61,9 +61,9 @@ def write_figures(
     settings: FigureSettings,
 ) -> None:
     """Writes every figure of the page as files NAME.FORMAT into a draft directory; each says what it was made from."""
-    from scanproc.report.look import THEMES
-    from scanproc.report.page import scan_figures
-    from scanproc.report.static import drawn
+    from scanproc.report.figures.look import THEMES
+    from scanproc.report.figures.static import drawn
+    from scanproc.report.pages.scan_page import scan_figures
 
     directory.mkdir()
     source = json_text({key: value for key, value in result.provenance.items() if key != "settings"})
@@ -75,7 +75,7 @@ def write_figures(
 
 def figures(result: Result, target_db: float = -25.0) -> tuple[Figure, ...]:
     """The figures of a result, to be kept with :func:`save_figure`; those that need the scan are left out."""
-    from scanproc.report.page import scan_figures
+    from scanproc.report.pages.scan_page import scan_figures
 
     curves = all_curves(result.expansion, CurveSettings())
     return scan_figures(_material(result, summarise(result, "", target_db, "default"), curves, Extras()))
@@ -83,8 +83,8 @@ def figures(result: Result, target_db: float = -25.0) -> tuple[Figure, ...]:
 
 def save_figure(figure: Figure, path: Path | str, theme: str = "light", width_mm: float = 170.0) -> None:
     """Writes a figure as SVG, PDF or PNG, by the ending of ``path``. Raises OutputError and SettingsError."""
-    from scanproc.report.look import THEMES
-    from scanproc.report.static import FORMATS, save
+    from scanproc.report.figures.look import THEMES
+    from scanproc.report.figures.static import FORMATS, save
 
     kind = Path(path).suffix[1:].lower()
     if kind not in FORMATS or theme not in THEMES:

@@ -23,8 +23,8 @@ from scanproc.records.expansion import Expansion, join
 from scanproc.records.result import Result
 from scanproc.records.room import RoomReport, join_reports
 from scanproc.records.study import Study
-from scanproc.report.points import points_answer
-from scanproc.report.summary import Summary, summarise
+from scanproc.report.words.points import points_answer
+from scanproc.report.words.summary import Summary, summarise
 from scanproc.run.blas import one_blas_thread
 from scanproc.run.conversion.check import Handled, handle
 from scanproc.run.conversion.datasheet import all_curves, datasheet

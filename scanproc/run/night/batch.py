@@ -16,8 +16,8 @@ from pathlib import Path
 from scanproc.errors import OutputError, SettingsError
 from scanproc.files.atomic import output_errors, whole_file
 from scanproc.files.json_file import write_json
-from scanproc.report import overview
-from scanproc.report.overview import Row
+from scanproc.report.words import overview
+from scanproc.report.words.overview import Row
 from scanproc.run.night import tasks
 from scanproc.run.night.cluster import Workers
 from scanproc.run.night.decide import Decision, decide

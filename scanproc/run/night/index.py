@@ -9,7 +9,7 @@ from typing import Any
 from urllib.parse import quote
 
 from scanproc.files.atomic import whole_file
-from scanproc.report.overview import Row
+from scanproc.report.words.overview import Row
 from scanproc.run.conversion.page import PAGE
 
 INDEX = "index.html"
@@ -17,7 +17,7 @@ INDEX = "index.html"
 
 def write_index(output: Path, rows: Sequence[Row]) -> None:
     """Writes the index, whole or not at all. Raises OutputError."""
-    from scanproc.report.index_page import Entry, index_page
+    from scanproc.report.pages.index_page import Entry, index_page
 
     entries = []
     for row in rows:

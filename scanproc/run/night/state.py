@@ -15,7 +15,7 @@ from typing import Any
 from scanproc.errors import SettingsError
 from scanproc.files.hashing import text_hash
 from scanproc.files.json_file import json_text, plain
-from scanproc.report.overview import Row, finished_row
+from scanproc.report.words.overview import Row, finished_row
 from scanproc.run.night import blocks as cuts
 from scanproc.run.night.decide import Decision, decide
 from scanproc.run.night.jobs import Job, job_settings
@@ -29,7 +29,7 @@ ATTEMPTS = 2
 
 @dataclass
 class Course:
-    """One scan on its way. ``state`` is "waiting", a stage, or what :class:`~scanproc.report.overview.Row` has."""
+    """One scan on its way. ``state`` is "waiting", a stage, or one of :class:`~scanproc.report.words.overview.Row`."""
 
     job: Job
     state: str = "waiting"

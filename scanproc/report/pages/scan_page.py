@@ -15,18 +15,18 @@ from jinja2 import Environment, FunctionLoader
 from markupsafe import Markup
 
 from scanproc.records.expansion import ESTIMATORS
-from scanproc.report import words
-from scanproc.report.clean import clean_figures, findings
-from scanproc.report.comparison import notes, verdict
-from scanproc.report.device import device_figures
-from scanproc.report.enough import enough_figures
-from scanproc.report.figure import Figure, Text
-from scanproc.report.look import tick_name
-from scanproc.report.matches import angle_table, band_table, reference_figures
-from scanproc.report.material import Material
-from scanproc.report.payload import payload, squeezed
-from scanproc.report.static import still
-from scanproc.report.tables import Table, csv_text, figure_table
+from scanproc.report.figures.clean import clean_figures, findings
+from scanproc.report.figures.device import device_figures
+from scanproc.report.figures.enough import enough_figures
+from scanproc.report.figures.kinds import Figure, Text
+from scanproc.report.figures.look import tick_name
+from scanproc.report.figures.matches import angle_table, band_table, reference_figures
+from scanproc.report.figures.material import Material
+from scanproc.report.figures.payload import payload, squeezed
+from scanproc.report.figures.static import still
+from scanproc.report.figures.tables import Table, csv_text, figure_table
+from scanproc.report.words import sentences
+from scanproc.report.words.comparison import notes, verdict
 from scanproc.version import VERSION
 
 CARRIED_BYTES = 1_400_000
@@ -138,8 +138,8 @@ def standing(summary: Mapping[str, Any]) -> Standing:
     if not any(met):
         return Standing("missed", "✕", "Target missed")
     low, high = summary["met_from_hz"], summary["met_up_to_hz"]
-    start = "" if low == summary["lowest_hz"] else f"from {words.frequency(low)} "
-    return Standing("partly", "◐", f"Target met {start}up to {words.frequency(high)}")
+    start = "" if low == summary["lowest_hz"] else f"from {sentences.frequency(low)} "
+    return Standing("partly", "◐", f"Target met {start}up to {sentences.frequency(high)}")
 
 
 def _sections(material: Material) -> tuple[Section, ...]:
@@ -252,7 +252,7 @@ def _band_strip(summary: Mapping[str, Any]) -> list[dict[str, Any]]:
 def _numbers(summary: Mapping[str, Any]) -> list[tuple[str, str, str]]:
     """Name, value and key in the summary of the headline numbers."""
     low, high = summary["met_from_hz"], summary["met_up_to_hz"]
-    met = f"{words.frequency(low)} to {words.frequency(high)}" if low is not None else "nowhere"
+    met = f"{sentences.frequency(low)} to {sentences.frequency(high)}" if low is not None else "nowhere"
     found = [
         ("Points", f"{summary['points']:,}", "points"),
         ("Dropped", f"{summary['points_dropped']:,}", "points_dropped"),
@@ -271,7 +271,7 @@ def _numbers(summary: Mapping[str, Any]) -> list[tuple[str, str, str]]:
             found.append((name, value, f"headline.{key}"))
     limit = (headline.get("low_limit") or {}).get("-6 dB")
     if limit:
-        found.append(("Low limit, -6 dB", words.frequency(limit["value"]), "headline.low_limit"))
+        found.append(("Low limit, -6 dB", sentences.frequency(limit["value"]), "headline.low_limit"))
     return found
 
 
@@ -342,13 +342,13 @@ def _environment() -> Environment:
 
 @cache
 def _text(*place: str) -> str:
-    return files("scanproc.report").joinpath(*place).read_text(encoding="utf-8")
+    return files("scanproc.report.pages").joinpath(*place).read_text(encoding="utf-8")
 
 
 @cache
 def _script() -> str:
     """The vendored plotting script, then ours in the order of their names."""
-    folder = files("scanproc.report").joinpath("scripts")
+    folder = files("scanproc.report.pages").joinpath("scripts")
     names = sorted(entry.name for entry in folder.iterdir() if entry.name.endswith(".js"))
     ours = "\n".join(_text("scripts", name) for name in names)
     return f'{_text("vendored", "uPlot.iife.min.js")}\n"use strict";(() => {{\n{ours}\n}})();\n'

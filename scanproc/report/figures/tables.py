@@ -11,8 +11,8 @@ from functools import singledispatch
 import numpy as np
 
 from scanproc.conventions import Integer, Real
-from scanproc.report.figure import Axis, Balloon, Cloud, Figure, HeatMap, Line, Lines, Polar
-from scanproc.report.look import tick_name
+from scanproc.report.figures.kinds import Axis, Balloon, Cloud, Figure, HeatMap, Line, Lines, Polar
+from scanproc.report.figures.look import tick_name
 from scanproc.steps.field.residuals import band_middles
 
 MOST_ROWS = 40

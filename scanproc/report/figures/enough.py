@@ -7,10 +7,10 @@ import numpy as np
 from scanproc.conventions import Boolean, Real
 from scanproc.records.expansion import ESTIMATORS, Expansion
 from scanproc.records.study import Study
-from scanproc.report.bands import held_out_at_order
-from scanproc.report.figure import Axis, Figure, HeatMap, Line, Lines, Steps, Text
-from scanproc.report.material import Material, frequency_axis, rounded_span, spans
-from scanproc.report.words import frequency
+from scanproc.report.figures.kinds import Axis, Figure, HeatMap, Line, Lines, Steps, Text
+from scanproc.report.figures.material import Material, frequency_axis, rounded_span, spans
+from scanproc.report.words.bands import held_out_at_order
+from scanproc.report.words.sentences import frequency
 
 ERROR_FLOOR_DB = -60.0
 """Errors below it share the darkest colour of a map."""

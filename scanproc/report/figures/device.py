@@ -10,10 +10,10 @@ from scanproc.conventions import Boolean, Real, level_db
 from scanproc.records.curves import Curve, Curves
 from scanproc.records.expansion import Expansion
 from scanproc.records.sweeps import SweepSet
-from scanproc.report.clean import START_HZ, nearest
-from scanproc.report.figure import Axis, Balloon, Figure, HeatMap, Line, Lines, Polar, Steps, Text
-from scanproc.report.material import Material, doubtful, frequency_axis, level_axis, rounded_span
-from scanproc.report.words import frequency
+from scanproc.report.figures.clean import START_HZ, nearest
+from scanproc.report.figures.kinds import Axis, Balloon, Figure, HeatMap, Line, Lines, Polar, Steps, Text
+from scanproc.report.figures.material import Material, doubtful, frequency_axis, level_axis, rounded_span
+from scanproc.report.words.sentences import frequency
 from scanproc.steps.field.extrapolate import far_field, far_field_variance, standard_error_db
 from scanproc.steps.field.residuals import band_middles
 from scanproc.waves.directions import unit_vectors

@@ -9,13 +9,13 @@ import numpy as np
 from scanproc.conventions import Real
 from scanproc.records.comparison import Comparison
 from scanproc.records.curves import Curves
-from scanproc.report.bands import held_out_at_order
-from scanproc.report.device import LEVEL
-from scanproc.report.figure import Axis, Figure, Line, Lines, Text
-from scanproc.report.look import tick_name
-from scanproc.report.material import Material, frequency_axis, level_axis, rounded_span
-from scanproc.report.tables import Table
-from scanproc.report.words import count, frequency
+from scanproc.report.figures.device import LEVEL
+from scanproc.report.figures.kinds import Axis, Figure, Line, Lines, Text
+from scanproc.report.figures.look import tick_name
+from scanproc.report.figures.material import Material, frequency_axis, level_axis, rounded_span
+from scanproc.report.figures.tables import Table
+from scanproc.report.words.bands import held_out_at_order
+from scanproc.report.words.sentences import count, frequency
 from scanproc.waves.bands import third_octave_index, third_octave_nominal
 
 MOST_ANGLES = 3

@@ -9,7 +9,7 @@ import numpy as np
 
 from scanproc.conventions import Integer
 from scanproc.records.comparison import Alignment, Cause, Comparison
-from scanproc.report.words import count, frequency, round_points
+from scanproc.report.words.sentences import count, frequency, round_points
 from scanproc.waves.bands import third_octave_index, third_octave_nominal
 
 MOST_ANGLES = 24

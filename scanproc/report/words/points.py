@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 from scanproc.records.study import Study
-from scanproc.report import words
+from scanproc.report.words import sentences
 from scanproc.waves.bands import third_octave_index, third_octave_nominal
 
 
@@ -85,7 +85,7 @@ def points_answer(study: Study, target_set_by: str, up_to_hz: float | None = Non
         bands=bands,
         by_size=tuple(_size(study, index) for index in range(len(study.size))),
     )
-    sentence = words.points_verdict(
+    sentence = sentences.points_verdict(
         answer.target_db,
         target_set_by,
         points=study.points,
@@ -117,9 +117,9 @@ def _band(study: Study, index: int) -> BandNeed:
         predicted_db=round(float(study.predicted_db[-1, index]), 2),
         held_out_db=round(float(held_out), 2),
         order=int(study.order[-1, index]),
-        needed=words.round_points(study.needed[index]) if known else None,
-        needed_low=words.round_points(study.needed_low[index]) if known else None,
-        needed_high=words.round_points(study.needed_high[index]) if known else None,
+        needed=sentences.round_points(study.needed[index]) if known else None,
+        needed_low=sentences.round_points(study.needed_low[index]) if known else None,
+        needed_high=sentences.round_points(study.needed_high[index]) if known else None,
         hours=round(float(study.needed[index] * study.seconds_per_point / 3600), 2) if known else None,
         reason=study.reason[index],
         few=bool(study.needed[index] <= study.size[0]),
@@ -145,7 +145,7 @@ def _plain(values: Any) -> list[float | None]:
 
 
 def _row(band: BandNeed) -> str:
-    name = words.frequency(band.nominal_hz)
+    name = sentences.frequency(band.nominal_hz)
     if band.needed is None:
         return f"{name:>9} {band.order:>5} {band.predicted_db:>8.1f}   {band.reason}"
     interval = f" ({band.needed_low:,} to {band.needed_high:,})"

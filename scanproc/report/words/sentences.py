@@ -6,7 +6,7 @@ import math
 from collections.abc import Sequence
 from typing import TypeAlias
 
-from scanproc.report.bands import Band, widest_run
+from scanproc.report.words.bands import Band, widest_run
 
 WHO = {"default": "the default", "settings": "set by you"}
 """Who set the target -> how it is said."""

@@ -6,8 +6,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from scanproc.report import words
-from scanproc.report.page import render, standing
+from scanproc.report.pages.scan_page import render, standing
+from scanproc.report.words import sentences
 from scanproc.version import VERSION
 
 WIDTH, HEIGHT = 150.0, 36.0
@@ -48,7 +48,7 @@ def index_page(entries: Sequence[Entry], title: str) -> str:
     """The page as HTML; rows in the given order until somebody sorts them."""
     rows = [_row(entry) for entry in entries]
     failed = sum(row.failed for row in rows)
-    lead = f"{words.count(len(rows), 'scan')}, {words.count(failed, 'failure')}."
+    lead = f"{sentences.count(len(rows), 'scan')}, {sentences.count(failed, 'failure')}."
     return render("index.html", title=title, rows=rows, lead=lead.capitalize(), version=VERSION)
 
 
@@ -71,7 +71,7 @@ def _row(entry: Entry) -> _Row:
         device=str(summary["device"]),
         points=f"{summary['points']:,}",
         met_hz=up_to or 0.0,
-        met=words.frequency(up_to) if up_to else "nowhere",
+        met=sentences.frequency(up_to) if up_to else "nowhere",
         worst="–" if worst is None else f"{worst:.1f}",
         warnings=str(len(summary["warnings"])),
         curve=_curve(summary["bands"]),

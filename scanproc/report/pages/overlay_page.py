@@ -7,14 +7,14 @@ from collections.abc import Sequence
 from markupsafe import Markup
 
 from scanproc.records.comparison import Comparison
-from scanproc.report.comparison import notes, verdict
-from scanproc.report.figure import Figure
-from scanproc.report.matches import angle_table, band_table, overlay_figures, reference_figures
-from scanproc.report.material import Material
-from scanproc.report.page import Standing, carried, picture, render
-from scanproc.report.payload import payload
-from scanproc.report.tables import Table, csv_text
-from scanproc.report.words import frequency
+from scanproc.report.figures.kinds import Figure
+from scanproc.report.figures.matches import angle_table, band_table, overlay_figures, reference_figures
+from scanproc.report.figures.material import Material
+from scanproc.report.figures.payload import payload
+from scanproc.report.figures.tables import Table, csv_text
+from scanproc.report.pages.scan_page import Standing, carried, picture, render
+from scanproc.report.words.comparison import notes, verdict
+from scanproc.report.words.sentences import frequency
 from scanproc.version import VERSION
 
 

@@ -15,7 +15,7 @@ from scanproc.records.curves import Curves
 from scanproc.records.point_errors import PointErrors
 from scanproc.records.result import Result
 from scanproc.records.study import Study
-from scanproc.report.figure import Axis, Spans
+from scanproc.report.figures.kinds import Axis, Spans
 
 
 @dataclass(frozen=True, eq=False)

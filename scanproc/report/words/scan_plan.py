@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from scanproc.records.scan_plan import ScanPlan
-from scanproc.report import words
+from scanproc.report.words import sentences
 from scanproc.waves.bands import third_octave_index, third_octave_nominal
 
 RULES = (
@@ -49,7 +49,7 @@ def plan_lines(plan: ScanPlan) -> list[str]:
     orders = f"{'k·r0+10':>8} {'J-F':>4} {'far':>4} {'near':>5} {'source':>7}"
     head = f"{'band':>9} {'k·r0':>6} {orders} {'fields':>7} {'points':>7}"
     rows = [
-        f"{words.frequency(_nominal(plan, i)):>9} {plan.size[i]:>6.1f} {plan.hansen[i]:>8} "
+        f"{sentences.frequency(_nominal(plan, i)):>9} {plan.size[i]:>6.1f} {plan.hansen[i]:>8} "
         f"{plan.jensen_frandsen[i]:>4} {plan.far[i]:>4} {plan.near[i]:>5} {plan.source_order[i]:>7} "
         f"{plan.modes[i]:>7} {plan.points[i]:>7,}"
         for i in range(len(plan.band_hz))
@@ -61,11 +61,11 @@ def sentence(plan: ScanPlan) -> str:
     """What to scan and how long it takes."""
     radii = " and ".join(f"{radius:.2f} m" for radius in plan.radii_m)
     noun = "layers" if len(plan.radii_m) > 1 else "layer"
-    top = words.frequency(_nominal(plan, len(plan.band_hz) - 1))
+    top = sentences.frequency(_nominal(plan, len(plan.band_hz) - 1))
     return (
         f"Scan {plan.total:,} points on {len(plan.radii_m)} {plan.surface} {noun} at {radii} from the middle of the "
         f"device for a far-field error of {plan.target_db:g} dB up to {top}: "
-        f"{words.hours(plan.total * plan.seconds_per_point)}."
+        f"{sentences.hours(plan.total * plan.seconds_per_point)}."
     )
 
 

@@ -12,10 +12,10 @@ from scanproc.conventions import Boolean, Real
 from scanproc.records.check import CheckReport
 from scanproc.records.point_errors import PointErrors
 from scanproc.records.room import RoomReport
-from scanproc.report.figure import Axis, Cloud, Figure, Line, Lines, Steps, Text
-from scanproc.report.material import Material, doubtful, frequency_axis, rounded_span
-from scanproc.report.tables import Table
-from scanproc.report.words import count, frequency
+from scanproc.report.figures.kinds import Axis, Cloud, Figure, Line, Lines, Steps, Text
+from scanproc.report.figures.material import Material, doubtful, frequency_axis, rounded_span
+from scanproc.report.figures.tables import Table
+from scanproc.report.words.sentences import count, frequency
 
 ODD_DB = 15.0
 """A point this far above the median of all points is called odd; common practice, no source."""

@@ -17,9 +17,9 @@ from matplotlib.ticker import FixedFormatter, FixedLocator, NullFormatter
 from PIL import Image
 
 from scanproc.files.atomic import whole_file
-from scanproc.report.figure import Axis, Balloon, Cloud, Figure, HeatMap, Line, Lines, Polar, Spans
-from scanproc.report.look import DASHES, LIGHT, MAP, Theme, log_ticks, tick_name
-from scanproc.report.words import frequency
+from scanproc.report.figures.kinds import Axis, Balloon, Cloud, Figure, HeatMap, Line, Lines, Polar, Spans
+from scanproc.report.figures.look import DASHES, LIGHT, MAP, Theme, log_ticks, tick_name
+from scanproc.report.words.sentences import frequency
 
 logging.getLogger("matplotlib").setLevel(logging.ERROR)  # no word about building its font cache
 

@@ -8,7 +8,7 @@ import numpy as np
 
 from scanproc.conventions import Real
 from scanproc.records.room import RoomReport
-from scanproc.report.words import frequency
+from scanproc.report.words.sentences import frequency
 from scanproc.waves.bands import third_octave_index, third_octave_nominal
 
 

@@ -8,11 +8,11 @@ from typing import Any
 
 from scanproc.records.comparison import Comparison
 from scanproc.records.result import Result
-from scanproc.report import words
-from scanproc.report.bands import Band, bands, widest_run
-from scanproc.report.comparison import headline as compared_in_words
-from scanproc.report.points import PointsAnswer
-from scanproc.report.room_words import room_numbers
+from scanproc.report.words import sentences
+from scanproc.report.words.bands import Band, bands, widest_run
+from scanproc.report.words.comparison import headline as compared_in_words
+from scanproc.report.words.points import PointsAnswer
+from scanproc.report.words.room import room_numbers
 
 
 @dataclass(frozen=True)
@@ -77,7 +77,7 @@ def summarise(
     met = widest_run(found, [band.meets(target_db) for band in found])
     held_out_met = widest_run(found, [band.held_out_meets(target_db) for band in found])
     return Summary(
-        verdict=words.verdict(
+        verdict=sentences.verdict(
             found,
             target_db,
             target_set_by,

@@ -1,0 +1,1 @@
+"""What figures show, and how they are drawn."""
