@@ -11,10 +11,10 @@ from typing import TYPE_CHECKING
 from scanproc.version import VERSION as __version__
 
 if TYPE_CHECKING:
-    from scanproc.files.result_file import read_result as read_result
-    from scanproc.files.result_file import write_result as write_result
-    from scanproc.files.scan_file import read_scan as read_scan
-    from scanproc.files.scan_file import write_scan as write_scan
+    from scanproc.files.stored.result_file import read_result as read_result
+    from scanproc.files.stored.result_file import write_result as write_result
+    from scanproc.files.stored.scan_file import read_scan as read_scan
+    from scanproc.files.stored.scan_file import write_scan as write_scan
     from scanproc.records.comparison import Reference as Reference
     from scanproc.records.result import Result as Result
     from scanproc.run.conversion.page import figures as figures
@@ -34,10 +34,10 @@ if TYPE_CHECKING:
     from scanproc.steps.sound.spectra import spectra as spectra
 
 _HOME = {
-    "read_scan": "scanproc.files.scan_file",
-    "write_scan": "scanproc.files.scan_file",
-    "read_result": "scanproc.files.result_file",
-    "write_result": "scanproc.files.result_file",
+    "read_scan": "scanproc.files.stored.scan_file",
+    "write_scan": "scanproc.files.stored.scan_file",
+    "read_result": "scanproc.files.stored.result_file",
+    "write_result": "scanproc.files.stored.result_file",
     "Result": "scanproc.records.result",
     "spectra": "scanproc.steps.sound.spectra",
     "fit": "scanproc.steps.fit.expand",

@@ -10,8 +10,8 @@ from page_material import study
 from small_scans import even_points
 
 from scanproc.conventions import Complex, Real, mode_count
-from scanproc.files.curve_table import write_curves
-from scanproc.files.tables import write_sweep_tables
+from scanproc.files.outgoing.curve_table import write_curves
+from scanproc.files.outgoing.tables import write_sweep_tables
 from scanproc.records.expansion import Expansion
 from scanproc.records.point_errors import PointErrors
 from scanproc.records.result import Result

@@ -9,9 +9,9 @@ import numpy as np
 from small_scans import even_points
 
 from scanproc.conventions import Complex, Real
-from scanproc.files.curve_table import read_curves
-from scanproc.files.result_file import read_result
-from scanproc.files.scan_file import read_scan, write_scan
+from scanproc.files.outgoing.curve_table import read_curves
+from scanproc.files.stored.result_file import read_result
+from scanproc.files.stored.scan_file import read_scan, write_scan
 from scanproc.records.scan import Scan, ScanSetup
 from scanproc.records.study import Study
 from scanproc.report.figures.material import Material

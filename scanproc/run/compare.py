@@ -8,8 +8,8 @@ import numpy as np
 
 from scanproc.conventions import Integer
 from scanproc.errors import ScanDataError
-from scanproc.files.result_file import read_result
-from scanproc.files.scan_file import open_scan
+from scanproc.files.stored.result_file import read_result
+from scanproc.files.stored.scan_file import open_scan
 from scanproc.records.comparison import Comparison
 from scanproc.records.expansion import Expansion
 from scanproc.run.blas import one_blas_thread

@@ -6,10 +6,10 @@ import json
 from pathlib import Path
 
 from scanproc.files.atomic import whole_directory
-from scanproc.files.difference_table import write_differences
 from scanproc.files.hashing import write_hashes
 from scanproc.files.json_file import write_json
-from scanproc.files.result_file import read_result
+from scanproc.files.outgoing.difference_table import write_differences
+from scanproc.files.stored.result_file import read_result
 from scanproc.records.comparison import Comparison
 from scanproc.report.figures.material import Material
 from scanproc.report.words.comparison import as_json

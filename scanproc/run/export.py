@@ -11,15 +11,15 @@ from typing import Any
 
 from scanproc.errors import OutputError, ScanDataError, SettingsError
 from scanproc.files.atomic import whole_directory
-from scanproc.files.curve_table import write_curves
-from scanproc.files.export_archive import write_hdf5, write_npz
-from scanproc.files.export_sofa import NOT_STATED, About, write_sofa, write_sofa_impulses
-from scanproc.files.export_text import stems, write_text
-from scanproc.files.export_wav import write_wav
 from scanproc.files.hashing import file_hash
 from scanproc.files.json_file import write_json
-from scanproc.files.result_file import read_result
-from scanproc.files.tables import write_sweep_tables
+from scanproc.files.outgoing.curve_table import write_curves
+from scanproc.files.outgoing.export_archive import write_hdf5, write_npz
+from scanproc.files.outgoing.export_sofa import NOT_STATED, About, write_sofa, write_sofa_impulses
+from scanproc.files.outgoing.export_text import stems, write_text
+from scanproc.files.outgoing.export_wav import write_wav
+from scanproc.files.outgoing.tables import write_sweep_tables
+from scanproc.files.stored.result_file import read_result
 from scanproc.records.curves import Curves
 from scanproc.records.expansion import Expansion
 from scanproc.records.impulse import ImpulseSet

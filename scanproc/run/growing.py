@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Protocol
 
 from scanproc.errors import ScanFileError, SettingsError
-from scanproc.files.scan_file import ScanFile, open_scan
+from scanproc.files.stored.scan_file import ScanFile, open_scan
 from scanproc.run.import_scan import finished_points, import_finished
 from scanproc.run.settings.imports import ImportSettings
 

@@ -13,12 +13,17 @@ from numpy.typing import NDArray
 
 from scanproc.conventions import Complex, Real
 from scanproc.errors import InputError, OutputError, SettingsError
-from scanproc.files.import_positions import PointTable, read_positions
-from scanproc.files.import_sofa import read_sofa
-from scanproc.files.import_spectra import archive_blocks, read_archive_tables, read_spectrum, spectrum_blocks
-from scanproc.files.import_wav import finished, inside, read_wav, wav_blocks, wav_format
-from scanproc.files.scan_writer import write_stream
-from scanproc.files.transfer_function import read_transfer_function
+from scanproc.files.incoming.import_positions import PointTable, read_positions
+from scanproc.files.incoming.import_sofa import read_sofa
+from scanproc.files.incoming.import_spectra import (
+    archive_blocks,
+    read_archive_tables,
+    read_spectrum,
+    spectrum_blocks,
+)
+from scanproc.files.incoming.import_wav import finished, inside, read_wav, wav_blocks, wav_format
+from scanproc.files.incoming.transfer_function import read_transfer_function
+from scanproc.files.stored.scan_writer import write_stream
 from scanproc.records.scan import Scan, ScanSetup
 from scanproc.records.stream import SoundStream
 from scanproc.run.progress import Progress, silent

@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from scanproc.errors import OutputError
-from scanproc.files.positions_file import write_positions
+from scanproc.files.stored.positions_file import write_positions
 from scanproc.records.scan_plan import ScanPlan
 from scanproc.report.words.scan_plan import plan_json, plan_lines
 from scanproc.steps.planning.scan_plan import PlanChoices, plan_scan

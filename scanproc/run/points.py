@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from scanproc.errors import ScanDataError, SettingsError
-from scanproc.files.scan_file import open_scan
+from scanproc.files.stored.scan_file import open_scan
 from scanproc.report.words.points import PointsAnswer, points_answer
 from scanproc.run.blas import one_blas_thread
 from scanproc.run.conversion.check import handle

@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from scanproc.errors import OutputError
-from scanproc.files.scan_file import write_scan
+from scanproc.files.stored.scan_file import write_scan
 from scanproc.records.scan import ImpulseScan, Scan
 from synthetic_scans.recipe import load, make_scan
 

@@ -13,7 +13,7 @@ import numpy as np
 
 from scanproc.conventions import Real
 from scanproc.errors import InputError, OutputError, ScanDataError, ScanFileError
-from scanproc.files.positions_file import read_positions
+from scanproc.files.stored.positions_file import read_positions
 from scanproc.records.scan import ScanSetup
 from scanproc.report.words import sentences
 from scanproc.report.words.points import PointsAnswer, points_answer

@@ -22,7 +22,7 @@ import h5py
 import numpy as np
 import psutil
 
-from scanproc.files.scan_file import write_scan
+from scanproc.files.stored.scan_file import write_scan
 from scanproc.records.scan import Scan, ScanSetup
 
 SOURCES_M = np.array([[0.03, -0.02, 0.05], [0.05, 0.04, -0.12], [-0.04, 0.01, 0.16]])

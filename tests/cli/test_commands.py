@@ -14,7 +14,7 @@ import pytest
 from small_scans import monopole_scan
 
 from scanproc.cli.commands import COMMANDS, run
-from scanproc.files.scan_file import write_scan
+from scanproc.files.stored.scan_file import write_scan
 
 Captured = pytest.CaptureFixture[str]
 

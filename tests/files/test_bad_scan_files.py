@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from scanproc.errors import InputError, ScanDataError, ScanFileError
-from scanproc.files.scan_file import open_scan, read_scan, write_scan
+from scanproc.files.stored.scan_file import open_scan, read_scan, write_scan
 from scanproc.records.scan import ImpulseScan, Scan, ScanSetup
 
 
@@ -205,7 +205,7 @@ def test_a_foreign_file(tmp_path):
 def test_no_permission(good):
     good.chmod(0)
     if os.geteuid() == 0:  # permissions do not bind this user: ask as another
-        read = "from scanproc.files.scan_file import read_scan; import os; os.seteuid(65534)"
+        read = "from scanproc.files.stored.scan_file import read_scan; import os; os.seteuid(65534)"
         ask = f"{read}; read_scan({str(good)!r})"
         done = subprocess.run([sys.executable, "-c", ask], check=False, capture_output=True, text=True)
         assert "cannot be opened, Permission denied: check path and permissions" in done.stderr
@@ -241,7 +241,7 @@ def test_compressed_blocks_do_not_hide_an_absurd_size(good):
 
 def test_a_file_that_another_program_holds(good):
     with h5py.File(good, "a"):
-        ask = f"from scanproc.files.scan_file import read_scan; read_scan({str(good)!r})"
+        ask = f"from scanproc.files.stored.scan_file import read_scan; read_scan({str(good)!r})"
         done = subprocess.run([sys.executable, "-c", ask], check=False, capture_output=True, text=True)
     last = done.stderr.strip().splitlines()[-1]
     assert "ScanFileError" in last

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from scanproc.errors import InputError
-from scanproc.files.curve_table import read_curves, write_curves
+from scanproc.files.outgoing.curve_table import read_curves, write_curves
 from scanproc.records.curves import Curve, Curves
 
 

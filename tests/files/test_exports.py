@@ -12,12 +12,18 @@ import sofar
 import soundfile
 
 from scanproc.errors import InputError, OutputError, ResultFileError, ScanDataError
-from scanproc.files.export_archive import read_hdf5, read_npz, write_hdf5, write_npz
-from scanproc.files.export_sofa import About, mandatory_texts, read_sofa, write_sofa, write_sofa_impulses
-from scanproc.files.export_text import read_text, stems, write_text
-from scanproc.files.export_wav import write_wav
-from scanproc.files.tables import read_sweep_tables, write_sweep_tables
-from scanproc.files.transfer_function import read_transfer_function
+from scanproc.files.incoming.transfer_function import read_transfer_function
+from scanproc.files.outgoing.export_archive import read_hdf5, read_npz, write_hdf5, write_npz
+from scanproc.files.outgoing.export_sofa import (
+    About,
+    mandatory_texts,
+    read_sofa,
+    write_sofa,
+    write_sofa_impulses,
+)
+from scanproc.files.outgoing.export_text import read_text, stems, write_text
+from scanproc.files.outgoing.export_wav import write_wav
+from scanproc.files.outgoing.tables import read_sweep_tables, write_sweep_tables
 from scanproc.records.impulse import ImpulseSet
 from scanproc.records.sweeps import SweepSet
 

@@ -19,7 +19,7 @@ from hypothesis import strategies as st
 from small_scans import delayed_impulses, even_points, monopole_scan
 
 from scanproc.errors import ScanprocError
-from scanproc.files.scan_file import open_scan, read_scan, write_scan
+from scanproc.files.stored.scan_file import open_scan, read_scan, write_scan
 from scanproc.run.conversion.check import check_scan
 from scanproc.run.import_scan import import_scan
 from scanproc.run.settings.conversion import read_sections, read_settings

@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from scanproc.errors import InputError
-from scanproc.files.import_sofa import read_sofa
+from scanproc.files.incoming.import_sofa import read_sofa
 
 
 def write(path: Path, kind: str = "FIR") -> Path:

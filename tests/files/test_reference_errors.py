@@ -9,9 +9,9 @@ import pytest
 from scipy.io import wavfile
 
 from scanproc.errors import InputError, ScanprocError
-from scanproc.files.positions_file import read_positions
-from scanproc.files.reference_files import read_reference
-from scanproc.files.reference_text import read_table, read_wavs
+from scanproc.files.incoming.reference_files import read_reference
+from scanproc.files.incoming.reference_text import read_table, read_wavs
+from scanproc.files.stored.positions_file import read_positions
 from scanproc.records.scan import ScanSetup
 
 ONE = ScanSetup(np.array([[1.0, 0, 0]]))

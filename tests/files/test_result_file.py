@@ -8,14 +8,14 @@ import numpy as np
 import pytest
 
 from scanproc.errors import InputError, OutputError, ResultFileError
-from scanproc.files.result_file import read_result, write_result
-from scanproc.files.tables import (
+from scanproc.files.outgoing.tables import (
     read_sweep_table,
     read_sweep_tables,
     sweep_table_text,
     table_names,
     write_sweep_tables,
 )
+from scanproc.files.stored.result_file import read_result, write_result
 from scanproc.records.expansion import Expansion
 from scanproc.records.result import Result
 from scanproc.records.sweeps import SweepSet

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from scanproc.errors import OutputError, ScanFileError
-from scanproc.files.scan_file import open_scan, read_scan, write_scan
+from scanproc.files.stored.scan_file import open_scan, read_scan, write_scan
 from scanproc.records.scan import ImpulseScan, Scan, ScanSetup
 
 
@@ -164,7 +164,7 @@ FULL_DISK = """
 import resource, sys
 import numpy as np
 from scanproc.errors import OutputError
-from scanproc.files.scan_file import write_scan
+from scanproc.files.stored.scan_file import write_scan
 from scanproc.records.scan import Scan, ScanSetup
 scan = Scan(ScanSetup(np.ones((300, 3))), np.arange(1.0, 101), np.ones((300, 100), complex))
 resource.setrlimit(resource.RLIMIT_FSIZE, (int(sys.argv[2]), resource.RLIM_INFINITY))
@@ -192,7 +192,7 @@ BEYOND_MEMORY = """
 import resource, sys
 import numpy as np
 from scanproc.errors import ScanFileError
-from scanproc.files.scan_file import open_scan
+from scanproc.files.stored.scan_file import open_scan
 with open_scan(sys.argv[1]) as file:
     file.read_frequencies(slice(0, 1))
     pages = int(open("/proc/self/statm").read().split()[0])

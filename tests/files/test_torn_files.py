@@ -9,9 +9,9 @@ import pytest
 import soundfile
 
 from scanproc.errors import InputError, OutputError
-from scanproc.files.import_wav import read_wav
-from scanproc.files.scan_writer import SoundStream, write_stream
-from scanproc.files.tables import read_sweep_tables, write_sweep_tables
+from scanproc.files.incoming.import_wav import read_wav
+from scanproc.files.outgoing.tables import read_sweep_tables, write_sweep_tables
+from scanproc.files.stored.scan_writer import SoundStream, write_stream
 from scanproc.records.scan import ScanSetup
 from scanproc.records.sweeps import SweepSet
 
@@ -76,7 +76,7 @@ def test_a_stream_that_the_disk_cannot_hold_is_not_begun(
     class Full:
         free = 1000
 
-    monkeypatch.setattr("scanproc.files.scan_writer.shutil.disk_usage", lambda _: Full)
+    monkeypatch.setattr("scanproc.files.stored.scan_writer.shutil.disk_usage", lambda _: Full)
     stream = SoundStream(SETUP, 16, iter([np.zeros((3, 16))]), sampling_rate_hz=48000.0)
     with pytest.raises(OutputError, match=r"scan\.h5"):
         write_stream(tmp_path / "scan.h5", stream)

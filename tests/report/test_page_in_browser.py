@@ -11,7 +11,7 @@ import pytest
 from page_material import NASTY, material, study, two_sources, write
 from selenium.webdriver.common.keys import Keys
 
-from scanproc.files.result_file import read_result
+from scanproc.files.stored.result_file import read_result
 from scanproc.report.pages.scan_page import scan_page
 from scanproc.run.conversion.pipeline import convert
 

@@ -16,8 +16,8 @@ from inline_workers import Lines, results, run_inline
 from small_scans import delayed_impulses, monopole_scan
 
 from scanproc.errors import OutputError, SettingsError
-from scanproc.files.result_file import read_result
-from scanproc.files.scan_file import write_scan
+from scanproc.files.stored.result_file import read_result
+from scanproc.files.stored.scan_file import write_scan
 from scanproc.run.conversion.pipeline import convert
 from scanproc.run.night import batch, blocks, decide, inspection, tasks
 from scanproc.run.night.batch import Wanted, dry_run

@@ -23,7 +23,7 @@ from inline_workers import results, run_inline
 from small_scans import monopole_scan
 
 from scanproc.errors import SettingsError
-from scanproc.files.scan_file import write_scan
+from scanproc.files.stored.scan_file import write_scan
 from scanproc.records.scan import Scan, ScanSetup
 from scanproc.run.conversion import pipeline
 from scanproc.run.night import blocks, cluster

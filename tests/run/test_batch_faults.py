@@ -18,7 +18,7 @@ from small_scans import monopole_scan
 from threadpoolctl import threadpool_info
 
 from scanproc.errors import ScanFileError, ScanprocError
-from scanproc.files.scan_file import write_scan
+from scanproc.files.stored.scan_file import write_scan
 from scanproc.run.night import blocks, inspection, tasks
 from scanproc.run.night.batch import Wanted
 from scanproc.run.night.tasks import Done, Failed, Work

@@ -13,11 +13,11 @@ from references import DISTANCE_M, Faults, circle, direct_and_floor, responses, 
 from small_scans import monopole_scan
 
 from scanproc.cli.commands import run
-from scanproc.files.export_archive import write_hdf5, write_npz
-from scanproc.files.export_sofa import About, write_sofa
-from scanproc.files.result_file import write_result
-from scanproc.files.scan_file import write_scan
-from scanproc.files.tables import write_sweep_tables
+from scanproc.files.outgoing.export_archive import write_hdf5, write_npz
+from scanproc.files.outgoing.export_sofa import About, write_sofa
+from scanproc.files.outgoing.tables import write_sweep_tables
+from scanproc.files.stored.result_file import write_result
+from scanproc.files.stored.scan_file import write_scan
 from scanproc.records.result import Result
 from scanproc.steps.farfield.sets import orbit_angles, sweep_set
 

@@ -15,12 +15,12 @@ import soundfile
 from small_scans import even_points
 
 from scanproc.cli.commands import run
-from scanproc.files.curve_table import read_curves
-from scanproc.files.export_archive import read_hdf5
-from scanproc.files.export_sofa import read_sofa
-from scanproc.files.export_text import read_text
-from scanproc.files.result_file import read_result, write_result
-from scanproc.files.tables import read_sweep_tables
+from scanproc.files.outgoing.curve_table import read_curves
+from scanproc.files.outgoing.export_archive import read_hdf5
+from scanproc.files.outgoing.export_sofa import read_sofa
+from scanproc.files.outgoing.export_text import read_text
+from scanproc.files.outgoing.tables import read_sweep_tables
+from scanproc.files.stored.result_file import read_result, write_result
 from scanproc.records.result import Result
 from scanproc.records.scan import Scan, ScanSetup
 from scanproc.run.export import FORMATS

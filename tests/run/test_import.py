@@ -14,7 +14,7 @@ from small_scans import delayed_impulses, even_points, monopole_scan
 
 from scanproc.cli.commands import run
 from scanproc.errors import InputError, OutputError, ScanprocError, SettingsError
-from scanproc.files.scan_file import read_scan
+from scanproc.files.stored.scan_file import read_scan
 from scanproc.records.scan import ImpulseScan, Scan
 from scanproc.run.import_scan import import_scan
 from scanproc.run.settings.conversion import read_sections

@@ -7,7 +7,7 @@ from pathlib import Path
 
 from small_scans import monopole_scan
 
-from scanproc.files.scan_file import write_scan
+from scanproc.files.stored.scan_file import write_scan
 from scanproc.report.words.overview import Row
 from scanproc.run.conversion.pipeline import convert
 from scanproc.run.night.index import write_index

@@ -10,7 +10,7 @@ from inline_workers import results, run_inline
 from small_scans import monopole_scan
 
 from scanproc.errors import OutputError
-from scanproc.files.scan_file import write_scan
+from scanproc.files.stored.scan_file import write_scan
 from scanproc.run.night import inspection, kept, tasks
 from scanproc.run.night.batch import Wanted
 from scanproc.run.night.kept import Kept

@@ -10,7 +10,7 @@ import pytest
 from small_scans import monopole_scan
 from workshop_scans import far_error_db, workshop
 
-from scanproc.files.scan_file import open_scan, write_scan
+from scanproc.files.stored.scan_file import open_scan, write_scan
 from scanproc.records.scan import Scan
 from scanproc.run.conversion.heard import Heard
 from scanproc.run.conversion.pipeline import without_room

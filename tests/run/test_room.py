@@ -11,8 +11,8 @@ import pytest
 from workshop_scans import DIRECTION, far_error_db, workshop
 
 from scanproc.errors import ScanDataError
-from scanproc.files.result_file import read_result
-from scanproc.files.scan_file import open_scan, write_scan
+from scanproc.files.stored.result_file import read_result
+from scanproc.files.stored.scan_file import open_scan, write_scan
 from scanproc.records.room import RoomReport
 from scanproc.records.scan import Scan
 from scanproc.run.conversion.pipeline import convert, without_room

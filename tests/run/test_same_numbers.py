@@ -15,8 +15,8 @@ from threadpoolctl import threadpool_info, threadpool_limits
 from scanproc.cli.commands import run
 from scanproc.errors import ScanDataError, SettingsError
 from scanproc.files.hashing import file_hash
-from scanproc.files.result_file import read_result
-from scanproc.files.scan_file import open_scan, write_scan
+from scanproc.files.stored.result_file import read_result
+from scanproc.files.stored.scan_file import open_scan, write_scan
 from scanproc.records.expansion import Expansion
 from scanproc.records.scan import Scan
 from scanproc.run import compare, export, points, watch

@@ -8,7 +8,7 @@ import pytest
 from small_scans import monopole_scan
 
 from scanproc.cli.commands import run
-from scanproc.files.scan_file import write_scan
+from scanproc.files.stored.scan_file import write_scan
 
 
 def test_a_tls_address_without_certificates(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

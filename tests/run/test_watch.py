@@ -15,8 +15,8 @@ import soundfile
 from small_scans import SOURCE_M, SPEED_M_S, even_points
 
 from scanproc.errors import InputError, OutputError, ScanFileError, SettingsError
-from scanproc.files.positions_file import read_positions, write_positions
-from scanproc.files.scan_file import read_scan
+from scanproc.files.stored.positions_file import read_positions, write_positions
+from scanproc.files.stored.scan_file import read_scan
 from scanproc.records.scan import ScanSetup
 from scanproc.records.scan_plan import Positions
 from scanproc.run.growing import growing

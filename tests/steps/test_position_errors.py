@@ -10,7 +10,7 @@ import pytest
 from spoilt_scans import two_layers
 
 from scanproc.cli.commands import run
-from scanproc.files.scan_file import open_scan, write_scan
+from scanproc.files.stored.scan_file import open_scan, write_scan
 from scanproc.records.scan import Scan
 from scanproc.run.conversion.check import handle
 from scanproc.run.settings.conversion import CheckSettings

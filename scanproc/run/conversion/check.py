@@ -9,7 +9,7 @@ import numpy as np
 
 from scanproc.conventions import Integer, Real
 from scanproc.errors import ScanDataError
-from scanproc.files.scan_file import ScanFile, open_scan
+from scanproc.files.stored.scan_file import ScanFile, open_scan
 from scanproc.records.check import BAD_POINTS, CheckReport, Finding
 from scanproc.records.scan import ImpulseScan, Scan
 from scanproc.report.words.sentences import count

@@ -9,7 +9,7 @@ import numpy as np
 
 from scanproc.conventions import mode_count
 from scanproc.errors import ScanDataError
-from scanproc.files.scan_file import ScanFile
+from scanproc.files.stored.scan_file import ScanFile
 from scanproc.run.conversion.preparation import wanted_frequencies
 from scanproc.run.settings.conversion import Settings
 from scanproc.steps.field.order import highest_order

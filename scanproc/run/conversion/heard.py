@@ -9,7 +9,7 @@ from itertools import pairwise
 import numpy as np
 
 from scanproc.conventions import Complex, Real
-from scanproc.files.scan_file import ScanFile
+from scanproc.files.stored.scan_file import ScanFile
 from scanproc.records.room import Gate
 from scanproc.records.scan import ImpulseScan, Scan, ScanSetup, beside
 from scanproc.steps.field.view import relative_wavenumber

@@ -10,7 +10,7 @@ import numpy as np
 
 from scanproc.errors import SettingsError
 from scanproc.files.json_file import json_text
-from scanproc.files.scan_file import ScanFile
+from scanproc.files.stored.scan_file import ScanFile
 from scanproc.records.check import CheckReport
 from scanproc.records.comparison import Comparison
 from scanproc.records.curves import Curves

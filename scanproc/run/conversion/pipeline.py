@@ -12,12 +12,12 @@ import numpy as np
 
 from scanproc.errors import OutputError, ScanDataError
 from scanproc.files.atomic import whole_directory
-from scanproc.files.curve_table import write_curves
 from scanproc.files.hashing import file_hash, write_hashes
 from scanproc.files.json_file import write_json
-from scanproc.files.result_file import write_result
-from scanproc.files.scan_file import ScanFile, open_scan
-from scanproc.files.tables import write_sweep_tables
+from scanproc.files.outgoing.curve_table import write_curves
+from scanproc.files.outgoing.tables import write_sweep_tables
+from scanproc.files.stored.result_file import write_result
+from scanproc.files.stored.scan_file import ScanFile, open_scan
 from scanproc.records.curves import Curves
 from scanproc.records.expansion import Expansion, join
 from scanproc.records.result import Result

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from scanproc.files.scan_file import ScanFile
+from scanproc.files.stored.scan_file import ScanFile
 from scanproc.records.study import Study
 from scanproc.run.conversion.fitting import fixed_centre, in_threads
 from scanproc.run.conversion.heard import Heard

@@ -8,7 +8,7 @@ import numpy as np
 
 from scanproc.conventions import Real
 from scanproc.errors import ScanDataError
-from scanproc.files.scan_file import ScanFile
+from scanproc.files.stored.scan_file import ScanFile
 from scanproc.run.conversion.heard import Heard
 from scanproc.run.conversion.room import RoomPlan, plan_room, ways_of
 from scanproc.run.settings.conversion import FrequencySettings, Settings

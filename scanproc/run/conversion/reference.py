@@ -8,9 +8,9 @@ from pathlib import Path
 import numpy as np
 
 from scanproc.errors import InputError, ScanDataError
-from scanproc.files.reference_files import Measured, hdf5_format, read_reference
-from scanproc.files.reference_text import Unit
-from scanproc.files.result_file import FORMAT, read_result
+from scanproc.files.incoming.reference_files import Measured, hdf5_format, read_reference
+from scanproc.files.incoming.reference_text import Unit
+from scanproc.files.stored.result_file import FORMAT, read_result
 from scanproc.records.comparison import Comparison, Reference
 from scanproc.records.expansion import Expansion
 from scanproc.records.scan import ImpulseScan, Scan

@@ -17,7 +17,7 @@ import numpy as np
 
 from scanproc.errors import ResultFileError
 from scanproc.files.atomic import whole_file
-from scanproc.files.result_file import read_result, write_result
+from scanproc.files.stored.result_file import read_result, write_result
 from scanproc.records.expansion import Expansion, join
 from scanproc.records.result import Result
 from scanproc.records.room import RoomReport, join_reports

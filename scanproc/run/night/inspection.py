@@ -80,7 +80,7 @@ def _size(path: Path) -> int:
 def read_all(path: Path) -> Inspected:
     """Reads every value of a scan, by blocks of points, in this very process; values are judged later."""
     from scanproc.files.hashing import file_hash
-    from scanproc.files.scan_file import open_scan
+    from scanproc.files.stored.scan_file import open_scan
 
     with open_scan(path) as file:
         digest = file_hash(path)
@@ -90,7 +90,7 @@ def read_all(path: Path) -> Inspected:
 
 def _limit(memory_bytes: int, seconds: int) -> None:
     """Limits on this process: memory beyond what it has by now, time by the clock, no core file."""
-    from scanproc.files import scan_file  # noqa: F401  loaded before memory is measured
+    from scanproc.files.stored import scan_file  # noqa: F401  loaded before memory is measured
 
     pages = int(Path("/proc/self/statm").read_text(encoding="ascii").split()[0])
     limit = pages * resource.getpagesize() + memory_bytes

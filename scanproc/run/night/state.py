@@ -29,7 +29,8 @@ ATTEMPTS = 2
 
 @dataclass
 class Course:
-    """One scan on its way. ``state`` is "waiting", a stage, or one of :class:`~scanproc.report.words.overview.Row`."""
+    """One scan on its way. ``state`` is "waiting", a stage, or what
+    :class:`~scanproc.report.words.overview.Row` has."""
 
     job: Job
     state: str = "waiting"

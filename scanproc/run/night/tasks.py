@@ -26,7 +26,7 @@ from scanproc.errors import InputError, ScanDataError, ScanprocError
 from scanproc.files.atomic import clear_leftovers, output_errors
 from scanproc.files.hashing import file_hash, first_difference
 from scanproc.files.json_file import plain, read_json, write_json
-from scanproc.files.scan_file import ScanFile, open_scan
+from scanproc.files.stored.scan_file import ScanFile, open_scan
 from scanproc.records.expansion import Expansion
 from scanproc.records.fit_plan import FitPlan
 from scanproc.run.conversion.check import handle, handle_again

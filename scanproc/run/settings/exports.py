@@ -12,7 +12,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_valida
 from pydantic_core import ErrorDetails
 
 from scanproc.errors import InputError, SettingsError
-from scanproc.files.transfer_function import read_transfer_function
+from scanproc.files.incoming.transfer_function import read_transfer_function
 from scanproc.run.settings.conversion import CurveSettings
 from scanproc.steps.farfield.filters import Air, Biquad, Simple, Stage, Tabulated
 from scanproc.steps.farfield.sets import Angles, Turn, arc_angles, listed_angles, named_set, seat_angles

@@ -23,8 +23,8 @@ import numpy as np
 
 from scanproc.conventions import Complex, Real
 from scanproc.errors import OutputError, ResultFileError
-from scanproc.files.export_wav import in_pascal
-from scanproc.files.tables import at_distance
+from scanproc.files.outgoing.export_wav import in_pascal
+from scanproc.files.outgoing.tables import at_distance
 from scanproc.records.checked import increasing
 from scanproc.records.impulse import ImpulseSet
 from scanproc.records.sweeps import SweepSet

@@ -34,7 +34,7 @@ from scanproc.files.hdf5 import (
     text,
 )
 from scanproc.files.json_file import json_text
-from scanproc.files.room_group import read_room, room_arrays, room_words
+from scanproc.files.stored.room_group import read_room, room_arrays, room_words
 from scanproc.records.expansion import ESTIMATORS, Expansion
 from scanproc.records.result import Result
 from scanproc.records.sweeps import SweepSet

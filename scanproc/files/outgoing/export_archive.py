@@ -16,7 +16,7 @@ import numpy as np
 
 from scanproc.errors import ResultFileError, ScanprocError
 from scanproc.files.hdf5 import input_errors, new_file, number, open_file, read_whole, text
-from scanproc.files.result_file import put_array, read_sweep_group, write_sweep_group
+from scanproc.files.stored.result_file import put_array, read_sweep_group, write_sweep_group
 from scanproc.records.impulse import ImpulseSet
 from scanproc.records.sweeps import SweepSet
 

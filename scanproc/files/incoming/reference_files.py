@@ -29,12 +29,12 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from scanproc.conventions import REFERENCE_VOLTAGE_V, Real
 from scanproc.errors import InputError, ScanDataError, SettingsError
-from scanproc.files.export_archive import read_hdf5, read_npz
-from scanproc.files.export_sofa import read_sofa
-from scanproc.files.reference_sofa import read_sofa_sound, sofa_convention
-from scanproc.files.reference_text import Unit, read_table, read_wavs, stated_unit
-from scanproc.files.scan_file import read_scan
-from scanproc.files.tables import ANGLES_FILE, read_sweep_tables
+from scanproc.files.incoming.reference_sofa import read_sofa_sound, sofa_convention
+from scanproc.files.incoming.reference_text import Unit, read_table, read_wavs, stated_unit
+from scanproc.files.outgoing.export_archive import read_hdf5, read_npz
+from scanproc.files.outgoing.export_sofa import read_sofa
+from scanproc.files.outgoing.tables import ANGLES_FILE, read_sweep_tables
+from scanproc.files.stored.scan_file import read_scan
 from scanproc.records.comparison import Reference
 from scanproc.records.scan import ImpulseScan, Scan, ScanSetup
 from scanproc.records.sweeps import SweepSet

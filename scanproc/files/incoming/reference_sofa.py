@@ -1,8 +1,8 @@
 """References in AES69 files of other conventions than FreeFieldDirectivityTF: data types FIR and TF.
 
 Two ways of putting a device's directivity are read. The device is the source and stands still, or says where it looks
-(SourceView): then the receivers are the microphones, as in :mod:`scanproc.files.import_sofa`. Or SourcePosition goes
-round a listener with one receiver and nothing says where the source looks (in the HRIR and HRTF conventions one
+(SourceView): then the receivers are the microphones, as in :mod:`scanproc.files.incoming.import_sofa`. Or SourcePosition
+goes round a listener with one receiver and nothing says where the source looks (in the HRIR and HRTF conventions one
 SourceView for all places says nothing either): then the device is at the listener and what is called the source is
 the microphone, which by reciprocity is the same.
 """
@@ -17,7 +17,7 @@ import numpy as np
 from scanproc.conventions import Real
 from scanproc.errors import InputError
 from scanproc.files.hdf5 import Group, Malformed, input_errors, open_foreign, text
-from scanproc.files.import_sofa import frames, read_sofa, vectors
+from scanproc.files.incoming.import_sofa import frames, read_sofa, vectors
 from scanproc.records.scan import ImpulseScan, Scan, ScanSetup
 
 MOST_BYTES = 2**30

@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 
 from scanproc.conventions import REFERENCE_PRESSURE_PA, Complex, Real
 from scanproc.errors import InputError
-from scanproc.files.import_positions import column, read_rows
+from scanproc.files.incoming.import_positions import column, read_rows
 
 ARRAYS = ("position_m", "frequency_hz", "pressure_pa")
 ROWS_AT_ONCE_BYTES = 32 * 2**20

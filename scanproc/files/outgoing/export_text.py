@@ -9,7 +9,7 @@ import numpy as np
 
 from scanproc.conventions import Real, level_db
 from scanproc.errors import InputError
-from scanproc.files.tables import at_distance, table_names
+from scanproc.files.outgoing.tables import at_distance, table_names
 from scanproc.records.sweeps import SweepSet
 
 

@@ -11,7 +11,7 @@ import numpy as np
 from scanproc.errors import OutputError
 from scanproc.files.atomic import output_errors, whole_file
 from scanproc.files.hdf5 import Group, blocks
-from scanproc.files.scan_file import FORMAT, LAYOUT_VERSION, write_setup
+from scanproc.files.stored.scan_file import FORMAT, LAYOUT_VERSION, write_setup
 from scanproc.records.stream import SoundStream
 
 ROWS = {"pressure_pa": 256, "impulse_response_pa": 16}

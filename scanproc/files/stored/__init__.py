@@ -1,0 +1,1 @@
+"""Scanproc's own files: scans, results, positions."""
