@@ -1,10 +1,10 @@
 """References in AES69 files of other conventions than FreeFieldDirectivityTF: data types FIR and TF.
 
 Two ways of putting a device's directivity are read. The device is the source and stands still, or says where it looks
-(SourceView): then the receivers are the microphones, as in :mod:`scanproc.files.incoming.import_sofa`. Or SourcePosition
-goes round a listener with one receiver and nothing says where the source looks (in the HRIR and HRTF conventions one
-SourceView for all places says nothing either): then the device is at the listener and what is called the source is
-the microphone, which by reciprocity is the same.
+(SourceView): then the receivers are the microphones, as in :mod:`scanproc.files.incoming.import_sofa`. Or
+SourcePosition goes round a listener with one receiver and nothing says where the source looks (in the HRIR and HRTF
+conventions one SourceView for all places says nothing either): then the device is at the listener and what is called
+the source is the microphone, which by reciprocity is the same.
 """
 
 from __future__ import annotations

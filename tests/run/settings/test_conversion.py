@@ -9,7 +9,7 @@ import pytest
 from scanproc.errors import SettingsError
 from scanproc.run.settings.conversion import Settings, parse_settings, read_settings
 
-CONFIGS = Path(__file__).parents[2] / "configs"
+CONFIGS = Path(__file__).parents[3] / "configs"
 
 MISTAKES = """\
 # comment
