@@ -12,7 +12,7 @@ from scanproc.conventions import REFERENCE_VOLTAGE_V, Complex, Integer, Real, mo
 from scanproc.errors import ScanDataError
 from scanproc.records.checked import Number, complex_array, integer_array, positive, real_array
 
-ESTIMATORS = ("truncated", "informed")
+ESTIMATORS = ("truncated", "posterior")
 """How a column of coefficients was found; ``Expansion.estimator`` counts into this."""
 
 

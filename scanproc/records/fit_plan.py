@@ -13,19 +13,18 @@ from scanproc.records.checked import integer_array, real_array
 
 @dataclass(frozen=True, eq=False)
 class FitPlan:
-    """Order, centre and estimator for every frequency of a scan; small, and the same for any block of it.
+    """How every frequency of a scan is fitted; small, and the same for any block of it.
 
-    - ``frequency_hz`` (F,), ``order`` (F,) of the truncated fit, ``centre_m`` (F, 3)
-    - ``informed`` (F,): share of the informed fit in the result, 0 to 1, between them a crossfade
-    - ``middle`` (F,): share, 0 to 1, of a truncated fit about the middle of the device in what stands for the informed
-      fit, and ``middle_order`` (F,) its order
-    - ``sensor_noise`` (F,): the microphone's noise power relative to the mean square of the data, as far as known
-    - ``sample_hz`` (S,): where the decisions were made; there ``source_centre_m`` (S, 3), the centre found, about
-      which the informed fit's weights are learnt, ``centre_error_m`` (S, 3), the standard error of the centre taken,
-      ``truncated_db`` and ``informed_db`` (S,) the predicted far-field errors (NaN where not tried)
-    - ``block_names`` and ``block_weight`` (blocks, S), ``noise`` (S,): the informed fit's weights, relative to the
-      mean square of the data; NaN where not learnt
-    - ``box_centre_m``, ``box_size_m`` (3,) and ``driver_m`` (drivers, 3): where the device is taken to be
+    - ``frequency_hz`` (F,)
+    - ``order`` (F,): of least squares about ``centre_m`` (3,) where that alone is asked for, else -1
+    - ``sensor_noise`` (F,): the microphone's noise power relative to the mean square of the data, as far as known, NaN
+      where it is not
+    - ``box_centre_m``, ``box_size_m`` (3,) and ``place_m`` (places, 3): where the device is taken to be, and where
+      sound leaves it above all
+    - ``scattering`` (share, error) of the cabinet where the room's sound is part of the model, else None
+    - ``sample_hz`` (S,): where weights were learnt; ``block_names`` and ``block_weight`` (blocks, S), ``noise`` (S,),
+      relative to the mean square of the data; NaN where there is no such block. ``sample_db`` (S,): the far-field error
+      predicted there
 
     Raises ScanDataError when a shape or a value cannot be used.
     """
@@ -33,46 +32,37 @@ class FitPlan:
     frequency_hz: Real
     order: Integer
     centre_m: Real
-    informed: Real
-    middle: Real
-    middle_order: Integer
     sensor_noise: Real
+    box_centre_m: Real
+    box_size_m: Real
+    place_m: Real
+    scattering: tuple[float, float] | None
     sample_hz: Real
-    source_centre_m: Real
-    centre_error_m: Real
-    truncated_db: Real
-    informed_db: Real
     block_names: tuple[str, ...]
     block_weight: Real
     noise: Real
-    box_centre_m: Real
-    box_size_m: Real
-    driver_m: Real
+    sample_db: Real
 
     def __post_init__(self) -> None:
         put = object.__setattr__
         put(self, "frequency_hz", real_array("frequency_hz", self.frequency_hz, ("frequencies",)))
         count = len(self.frequency_hz)
-        for name in ("order", "middle_order"):
-            put(self, name, integer_array(name, getattr(self, name), (count,)))
-        put(self, "centre_m", real_array("centre_m", self.centre_m, (count, 3)))
-        for name in ("informed", "middle", "sensor_noise"):
-            put(self, name, real_array(name, getattr(self, name), (count,)))
+        put(self, "order", integer_array("order", self.order, (count,)))
+        put(self, "sensor_noise", real_array("sensor_noise", self.sensor_noise, (count,), finite=False))
         put(self, "sample_hz", real_array("sample_hz", self.sample_hz, ("samples",)))
         samples = len(self.sample_hz)
-        put(self, "source_centre_m", real_array("source_centre_m", self.source_centre_m, (samples, 3)))
-        put(
-            self,
-            "centre_error_m",
-            real_array("centre_error_m", self.centre_error_m, (samples, 3), finite=False),
-        )
-        for name in ("truncated_db", "informed_db", "noise"):
+        for name in ("noise", "sample_db"):
             put(self, name, real_array(name, getattr(self, name), (samples,), finite=False))
         shape = (len(self.block_names), samples)
         put(self, "block_weight", real_array("block_weight", self.block_weight, shape, finite=False))
-        for name in ("box_centre_m", "box_size_m"):
+        for name in ("box_centre_m", "box_size_m", "centre_m"):
             put(self, name, real_array(name, getattr(self, name), (3,)))
-        put(self, "driver_m", real_array("driver_m", self.driver_m, ("drivers", 3)))
+        put(self, "place_m", real_array("place_m", self.place_m, ("places", 3)))
+
+    @property
+    def truncated(self) -> bool:
+        """Whether least squares up to an order is all that is done."""
+        return len(self.order) > 0 and int(self.order[0]) >= 0
 
     def at(self, frequency_hz: Real) -> Integer:
         """Places of the given frequencies in the plan, (frequencies,)."""
@@ -86,21 +76,7 @@ def join(parts: Sequence[FitPlan]) -> FitPlan:
     names = tuple(dict.fromkeys(name for part in parts for name in part.block_names))
     together = {
         name: np.concatenate([getattr(part, name) for part in parts])
-        for name in (
-            "frequency_hz",
-            "order",
-            "centre_m",
-            "informed",
-            "middle",
-            "middle_order",
-            "sensor_noise",
-            "sample_hz",
-            "source_centre_m",
-            "centre_error_m",
-            "truncated_db",
-            "informed_db",
-            "noise",
-        )
+        for name in ("frequency_hz", "order", "sensor_noise", "sample_hz", "noise", "sample_db")
     }
     weight = np.concatenate([_rows(part, names) for part in parts], axis=1)
     return replace(parts[0], block_names=names, block_weight=weight, **together)

@@ -12,13 +12,17 @@ from scanproc.errors import ScanDataError
 from scanproc.records.checked import complex_array, finite, increasing, integer_array, positive, real_array
 
 
+ENVIRONMENTS = ("", "anechoic", "room")
+
+
 @dataclass(frozen=True, eq=False)
 class ScanSetup:
     """Everything about a scan apart from the sound itself.
 
     ``position_m`` (points, 3) in the frame of :mod:`scanproc.conventions`; ``time_s`` (points,) since the
     start; ``point_temperature_c`` (points,); ``layer`` (points,), a number per layer of points.
-    ``device_size_m`` is (depth, width, height), ``device_centre_m`` the middle of that box.
+    ``device_size_m`` is (depth, width, height), ``device_centre_m`` the middle of that box. ``environment`` is
+    "anechoic", "room" or "" where nothing is said.
 
     Raises ScanDataError when a shape or a value cannot be used.
     """
@@ -36,6 +40,7 @@ class ScanSetup:
     device_size_m: Real | None = None
     device_centre_m: Real | None = None
     first_reflection_s: float | None = None
+    environment: str = ""
     notes: str = ""
 
     def __post_init__(self) -> None:
@@ -51,6 +56,10 @@ class ScanSetup:
                 put(self, name, real_array(name, getattr(self, name), (3,)))
         if self.device_size_m is not None and np.any(self.device_size_m <= 0):
             raise ScanDataError("device_size_m must be above zero in depth, width and height")
+        if self.environment not in ENVIRONMENTS:
+            raise ScanDataError(
+                f'environment must be "anechoic" or "room", or left out, got {self.environment!r}'
+            )
         put(self, "drive_voltage_v", positive("drive_voltage_v", self.drive_voltage_v))
         for name in ("speed_of_sound_m_s", "air_pressure_kpa", "first_reflection_s"):
             if getattr(self, name) is not None:

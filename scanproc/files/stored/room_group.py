@@ -1,7 +1,7 @@
 """The part of a result file that tells how the room was taken out: group ``room``.
 
-Datasets ``gated_share``, ``separated_share``, ``incoming_db``, ``noise_gain_db`` (F,), NaN where not defined;
-``words``, JSON text with ``gate_source``, ``gate_length_s``, ``blend_hz``, ``notes`` and ``warnings``.
+Datasets ``gated_share``, ``modelled_share``, ``incoming_db`` (F,), NaN where not defined;
+``words``, JSON text with ``gate_source``, ``gate_length_s``, ``shared_hz``, ``notes`` and ``warnings``.
 """
 
 from __future__ import annotations
@@ -13,8 +13,8 @@ from scanproc.files.hdf5 import Group, Malformed, read_whole
 from scanproc.files.json_file import json_text
 from scanproc.records.room import RoomReport
 
-ARRAYS = ("gated_share", "separated_share", "incoming_db", "noise_gain_db")
-WORDS = ("gate_source", "gate_length_s", "blend_hz", "notes", "warnings")
+ARRAYS = ("gated_share", "modelled_share", "incoming_db")
+WORDS = ("gate_source", "gate_length_s", "shared_hz", "notes", "warnings")
 
 
 def room_arrays(room: RoomReport) -> dict[str, Any]:
@@ -34,7 +34,7 @@ def read_room(group: Group, frequency_hz: Any) -> RoomReport:
         words = json.loads(str(read_whole(group, "words", "text", ())))
         texts: dict[str, Any] = {name: words[name] for name in ("gate_source", "gate_length_s")}
         texts |= {name: tuple(words[name]) for name in ("notes", "warnings")}
-        band = words["blend_hz"]
+        band = words["shared_hz"]
     except (ValueError, KeyError, TypeError) as error:
         raise Malformed(f"room/words cannot be read ({error}): convert the scan again") from error
-    return RoomReport(frequency_hz, **arrays, **texts, blend_hz=None if band is None else (band[0], band[1]))
+    return RoomReport(frequency_hz, **arrays, **texts, shared_hz=None if band is None else (band[0], band[1]))

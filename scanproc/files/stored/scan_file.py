@@ -51,7 +51,7 @@ NUMBERS = (
     "first_reflection_s",
 )
 VECTORS = ("device_size_m", "device_centre_m")
-TEXTS = ("device", "notes")
+TEXTS = ("device", "environment", "notes")
 
 ROWS_AT_ONCE = 256
 

@@ -72,25 +72,22 @@ def cloud(points: PointErrors) -> Cloud:
 def room(report: RoomReport) -> tuple[Lines, ...]:
     """Room level against device level; nothing when the two were not told apart anywhere."""
     ways = () if report.method == "none" else (room_shares(report),)
-    incoming, gain = report.incoming_db, report.noise_gain_db
+    incoming = report.incoming_db
     known = np.isfinite(incoming)
     if not np.any(known):
         return ways
     loudest = int(np.nanargmax(incoming))
-    reach = report.separated_up_to_hz
-    used = f"it was taken out by separation up to {frequency(reach)}" if reach else "it was not taken out"
     text = Text(
         "room",
         "The room",
         f"The room is loudest against the device at {frequency(float(report.frequency_hz[loudest]))}, "
-        f"{incoming[loudest]:.1f} dB; {used}.",
-        "Incoming over outgoing sound on the scanned surface, and by how much telling them apart raises the noise. "
+        f"{incoming[loudest]:.1f} dB.",
+        "The room's sound at the points over the device's, as the model tells the two apart. "
         f"Method: {report.method}.",
-        "The lower both are the better. Peaks of the noise are frequencies at which the two layers cannot tell "
-        "device and room apart.",
-        "Scan nearer to the device, damp the room, or space the layers for the band that matters.",
+        "The lower the better: what cannot be told apart is in the error bars.",
+        "Scan nearer to the device, damp the room, or add a second layer of points.",
     )
-    low, high = rounded_span(np.concatenate([incoming, gain]), 10, (-40, 10))
+    low, high = rounded_span(incoming, 10, (-40, 10))
     return (
         *ways,
         Lines(
@@ -98,32 +95,23 @@ def room(report: RoomReport) -> tuple[Lines, ...]:
             frequency_axis(report.frequency_hz),
             Axis("Level", "dB", max(low, -80.0), high),
             report.frequency_hz,
-            (Line("room re device", incoming), Line("noise raised by separation", gain)),
+            (Line("room re device", incoming),),
         ),
     )
 
 
 def room_shares(report: RoomReport) -> Lines:
-    """At which frequencies the room was gated, separated, or left in."""
-    gated, separated = 100 * report.gated_share, 100 * report.separated_share
-    left = 100 - gated - separated
-    remains = int(np.sum(left > 1))
-    rest = (
-        f"in {remains} of {len(left)} frequencies some of it remains"
-        if remains
-        else "nowhere does any remain"
-    )
+    """At which frequencies the sound was gated, and where the room was part of the model."""
     gate = "" if report.gate_length_s is None else f" The gate leaves {1000 * report.gate_length_s:.1f} ms."
     text = Text(
         "room-ways",
         "How the room was taken out",
-        f"The room was taken out by: {report.method}; {rest}.",
-        "The share of the result that comes from gated responses, from separation by two layers, and from points as "
-        f"they were heard.{gate}",
-        "Where the third share is above zero the room is part of the result.",
+        f"The room was taken out by: {report.method}.",
+        f"How far the result comes from gated responses, and where the room's sound was part of the model.{gate}",
+        "Where both are zero the room is part of the result.",
         "A longer gate or a second layer of points reaches further.",
     )
-    shares = {"gated": gated, "separated": separated, "as heard": left}
+    shares = {"gated": 100 * report.gated_share, "room in the model": 100 * report.modelled_share}
     return Lines(
         text,
         frequency_axis(report.frequency_hz),

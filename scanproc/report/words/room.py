@@ -20,10 +20,8 @@ def room_numbers(room: RoomReport) -> dict[str, Any]:
         "gate_source": room.gate_source,
         "gate_length_s": room.gate_length_s,
         "lowest_valid_hz": room.lowest_valid_hz,
-        "separated_up_to_hz": room.separated_up_to_hz,
-        "blend_hz": None if room.blend_hz is None else list(room.blend_hz),
+        "shared_hz": None if room.shared_hz is None else list(room.shared_hz),
         "incoming_db": _by_band(room.frequency_hz, room.incoming_db),
-        "noise_gain_db": _by_band(room.frequency_hz, room.noise_gain_db),
         "notes": list(room.notes),
     }
 
@@ -32,21 +30,20 @@ def room_sentence(room: RoomReport) -> str:
     """What was used where."""
     if room.method == "none":
         why = f" ({'; '.join(room.notes)})" if room.notes else ""
-        return f"Room: left as it was{why}."
+        return f"Room: not part of the model{why}."
     parts = []
-    if room.separated_up_to_hz is not None:
+    if np.any(room.modelled_share > 0):
         heard = room.incoming_db[np.isfinite(room.incoming_db)]
-        parts.append(
-            f"taken out by two layers up to {frequency(room.separated_up_to_hz)} "
-            f"(incoming sound {np.median(heard):.0f} dB re the device's, median)"
-        )
+        level = f" (at the points {np.median(heard):.0f} dB re the device's, median)" if len(heard) else ""
+        parts.append(f"told from the device by the points{level}")
     if room.gate_length_s is not None and room.lowest_valid_hz is not None:
         parts.append(
             f"gated {1000 * room.gate_length_s:.2f} ms after the direct sound ({room.gate_source}; "
             f"valid from {frequency(room.lowest_valid_hz)})"
         )
-    if room.blend_hz is not None:
-        parts.append(f"blended from {frequency(room.blend_hz[0])} to {frequency(room.blend_hz[1])}")
+    if room.shared_hz is not None:
+        low, high = (frequency(one) for one in room.shared_hz)
+        parts.append(f"whole and gated sound joined by their predicted errors from {low} to {high}")
     notes = "".join(f" {note[0].upper()}{note[1:]}." for note in room.notes)
     return f"Room: {', '.join(parts)}.{notes}"
 

@@ -13,18 +13,18 @@ from scanproc.files.stored.scan_file import ScanFile
 from scanproc.run.conversion.preparation import wanted_frequencies
 from scanproc.run.settings.conversion import Settings
 from scanproc.steps.field.order import highest_order
-from scanproc.steps.fit.plan import RUNGS, SAMPLES_PER_OCTAVE
+from scanproc.steps.fit.model import model_columns
+from scanproc.steps.fit.plan import SAMPLES_PER_OCTAVE
 
 PLAN_SHARE, FIT_SHARE = 0.9, 0.2
 """Work at a sample of the plan and at a frequency of the fit, over that of one least-squares fit at the highest order
-tried, where the informed fit does not compete."""
+tried."""
 PLAN_SECONDS, FIT_SECONDS, PAGE_SECONDS = 0.7, 0.1, 8.0
 """Smallest time of a sample, of a frequency, and of all that is done once, on one core."""
-INFORMED_COLUMNS = 5000
-INFORMED_PLAN_SHARE, INFORMED_FIT_SHARE = 0.6, 0.3
-"""The same where it competes, over the work of a Gram matrix of so many columns at all points; on top of the times
-below: what conversions of 170 to 3,800 points took, to within a factor of one and a half."""
-INFORMED_PLAN_SECONDS, INFORMED_FIT_SECONDS = 1.2, 0.15
+MODEL_SHARE = 0.7
+"""Work of the model's fit over that of a full product of its columns with themselves at all points."""
+LEARNING_SECONDS = 2.0
+"""At a sample of the plan, on top of a fit."""
 SIZE = 700
 
 
@@ -36,13 +36,12 @@ def expected_seconds(
     samples = min(len(frequency_hz), int(np.ceil(octaves * SAMPLES_PER_OCTAVE)) + 1)
     order = settings.fit.order
     if settings.fit.estimator == "truncated" or isinstance(order, int):
-        tried = min(highest_order(points, settings.fit.max_order), RUNGS[-1])
+        tried = highest_order(points, settings.fit.max_order)
         whole = 8.0 * points * mode_count(order if isinstance(order, int) else tried) ** 2 / flop_per_s
         plan, fit = max(PLAN_SHARE * whole, PLAN_SECONDS), max(FIT_SHARE * whole, FIT_SECONDS)
     else:
-        informed = 8.0 * points**2 * INFORMED_COLUMNS / flop_per_s
-        plan = INFORMED_PLAN_SECONDS + INFORMED_PLAN_SHARE * informed
-        fit = INFORMED_FIT_SECONDS + INFORMED_FIT_SHARE * informed
+        fit = FIT_SECONDS + MODEL_SHARE * 8.0 * points**2 * model_columns(points) / flop_per_s
+        plan = fit + LEARNING_SECONDS
     both = (samples * plan + len(frequency_hz) * fit) * (2 if settings.points.in_convert else 1)
     return both / cores + PAGE_SECONDS
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
@@ -13,7 +13,6 @@ from scanproc.files.stored.scan_file import ScanFile
 from scanproc.records.room import Gate
 from scanproc.records.scan import ImpulseScan, Scan, ScanSetup, beside
 from scanproc.steps.field.view import relative_wavenumber
-from scanproc.steps.separation.gain_step import LayerMatch, with_layers_matched
 from scanproc.steps.sound.gate import gate, latency_s
 from scanproc.steps.sound.mean_air import in_mean_air, mean_air, stretched_spectra
 from scanproc.steps.sound.repeats import GainDelayDrift, find_drift, merged, without_drift
@@ -28,43 +27,39 @@ LEAST_REPEATS = 3
 """Drift is taken out when at least so many measurements came again."""
 
 
+@dataclass(frozen=True, eq=False)
 class Heard:
-    """A scan file, read as often as needed; drift that repeated points show is taken out.
+    """A scan file, read as often as needed; with the ``drift`` that repeated points show taken out.
 
     ``centre_m`` (3,): where the sound comes from, for spectra of changing air; None for the middle of the device.
+    ``stretch`` (points,) of each point's time in mean air; ``some_responses`` of a few points, None where there are
+    only spectra at uneven steps; ``latency_s`` of the chain.
     """
 
-    def __init__(self, file: ScanFile, centre_m: Sequence[float] | None = None) -> None:
-        self.file, self.centre_m = file, centre_m
-        self.setup: ScanSetup = file.setup
-        self.has_responses = file.kind == "impulse responses"
-        can_gate = self.has_responses or evenly_spaced(file.frequency_hz)
-        self.stretch: Real = 1 / relative_wavenumber(file.setup)
-        self.some_responses = self._some_responses() if can_gate else None
-        self.latency_s = latency_s(self.some_responses) if self.some_responses is not None else 0.0
-        self.drift: GainDelayDrift | None = None
-        self.layers: LayerMatch | None = None
+    file: ScanFile
+    centre_m: Sequence[float] | None
+    stretch: Real
+    some_responses: ImpulseScan | None
+    latency_s: float
+    drift: GainDelayDrift | None = None
 
-    def learn_drift(self, frequency_hz: Real) -> None:
-        """Takes note of what repeated points show at some frequencies."""
-        found = find_drift(self.steady(frequency_hz))
-        self.drift = found if found is not None and found.repeats >= LEAST_REPEATS else None
+    @property
+    def setup(self) -> ScanSetup:
+        return self.file.setup
 
-    def whole(self, frequency_hz: Real) -> Scan:
-        """For separation: responses in mean air, spectra with each point's own temperature."""
-        if self.has_responses:
-            return self._steadied(self._transformed(frequency_hz, None))
-        return self._steadied(self._read(frequency_hz))
+    @property
+    def has_responses(self) -> bool:
+        return self.file.kind == "impulse responses"
+
+    def knowing(self, drift: GainDelayDrift | None) -> Heard:
+        """The same with a drift taken out."""
+        return replace(self, drift=drift)
 
     def steady(self, frequency_hz: Real) -> Scan:
         """As if the air had kept its mean speed of sound, with the room."""
         if self.has_responses:
-            return self.whole(frequency_hz)
+            return self._steadied(self._transformed(frequency_hz, None))
         return self._steadied(in_mean_air(self._read(frequency_hz), self.centre_m))
-
-    def in_mean_air(self, scan: Scan) -> Scan:
-        """A scan of these points as if the air had kept its mean speed of sound."""
-        return in_mean_air(scan, self.centre_m)
 
     def gated(self, frequency_hz: Real, window: Gate) -> Scan:
         """Cut by the window, as if the air had kept its mean speed of sound."""
@@ -73,8 +68,6 @@ class Heard:
         return self._steadied(spectra(gate(responses(self._file_in_mean_air()), window), frequency_hz))
 
     def _steadied(self, scan: Scan) -> Scan:
-        if self.layers is not None:
-            scan = with_layers_matched(scan, self.layers)
         return scan if self.drift is None else merged(without_drift(scan, self.drift))
 
     def _transformed(self, frequency_hz: Real, window: Gate | None) -> Scan:
@@ -109,6 +102,21 @@ class Heard:
         assert isinstance(scan, Scan)
         return in_mean_air(scan, self.centre_m)
 
-    def _some_responses(self) -> ImpulseScan:
-        few = self.file.read_points(slice(0, None, max(1, self.file.points // FEW_POINTS)))
-        return few if isinstance(few, ImpulseScan) else responses(few)
+
+def hear(file: ScanFile, centre_m: Sequence[float] | None = None) -> Heard:
+    """The sound of a scan file, with no drift taken out."""
+    can_gate = file.kind == "impulse responses" or evenly_spaced(file.frequency_hz)
+    some = _some_responses(file) if can_gate else None
+    late = 0.0 if some is None else latency_s(some)
+    return Heard(file, centre_m, 1 / relative_wavenumber(file.setup), some, late)
+
+
+def drift_of(heard: Heard, frequency_hz: Real) -> GainDelayDrift | None:
+    """What repeated points show at some frequencies (F,), if they are enough."""
+    found = find_drift(heard.steady(frequency_hz))
+    return found if found is not None and found.repeats >= LEAST_REPEATS else None
+
+
+def _some_responses(file: ScanFile) -> ImpulseScan:
+    few = file.read_points(slice(0, None, max(1, file.points // FEW_POINTS)))
+    return few if isinstance(few, ImpulseScan) else responses(few)

@@ -12,9 +12,11 @@ from scanproc.files.stored.scan_file import ScanFile
 from scanproc.run.conversion.preparation import wanted_frequencies
 from scanproc.run.settings.conversion import Settings
 from scanproc.steps.field.order import highest_order
-from scanproc.steps.fit.dictionary import LARGEST_PATCH, LARGEST_SURFACE
-from scanproc.steps.fit.informed import LEARNING_POINTS
-from scanproc.steps.fit.multipoles import COMPLETE_SHARES, LOW_DEGREES, largest_complete
+from scanproc.steps.fit.degrees import SHARES
+from scanproc.steps.fit.model import model_columns
+from scanproc.steps.fit.multipoles import LOW_DEGREES
+from scanproc.steps.fit.places import MOST_PLACES
+from scanproc.steps.fit.weights import LEARNING_POINTS
 
 GIB = 2**30
 PROGRAM_BYTES = 0.3 * GIB
@@ -23,28 +25,25 @@ BLOCK_BYTES = 128 * 2**20
 """Pressures in memory at once; see run.conversion.pipeline."""
 COPIES_OF_BLOCK, COPIES_OF_COLUMNS = 4, 3
 """A block as read, corrected, transformed and fitted; columns as made, factorised and in use."""
-ABOUT_A_PLACE = mode_count(LOW_DEGREES[-1][1])
-"""Columns of the multipoles about the centre or a driver."""
-BLOCKS = 10 + len(COMPLETE_SHARES)
-"""Blocks of columns beside those about the centre and the drivers."""
+BLOCKS = 8 + len(SHARES)
+"""Blocks beside those about the places."""
 COMPLEX = 16
 
 
 def estimated_bytes(points: int, frequencies: int, samples: int, settings: Settings, threads: int) -> float:
     """Memory that a conversion or a study of points needs at its peak.
 
-    Per thread one frequency: points x columns, those of the highest order that may be tried or those of the informed
-    fit, whichever are more, their triangle with its inverse, and what its weights are learnt from. An upper bound:
+    Per thread one frequency: points x columns, those of a fixed order or those of the model, K and
+    its factor, and what weights are learnt from. An upper bound:
     measured peaks lay between half of it and all of it.
     """
     fit = settings.fit
     order = fit.order if isinstance(fit.order, int) else highest_order(points, fit.max_order)
     columns, learning = mode_count(order), 0
-    if fit.estimator != "truncated":
-        drivers = len(fit.driver_m)
-        common = LARGEST_SURFACE + ABOUT_A_PLACE + mode_count(largest_complete(points))
-        columns = max(columns, common + (LARGEST_PATCH + ABOUT_A_PLACE) * drivers)
-        learning = (BLOCKS + len(LOW_DEGREES) * (1 + drivers)) * min(points, LEARNING_POINTS) ** 2
+    if fit.estimator != "truncated" and not isinstance(fit.order, int):
+        places = len(fit.driver_m) or MOST_PLACES
+        columns = model_columns(points, places)
+        learning = 2 * (BLOCKS + len(LOW_DEGREES) * places) * min(points, LEARNING_POINTS) ** 2
     each = COMPLEX * (learning + columns * (COPIES_OF_COLUMNS * points + 2 * min(columns, points)))
     whole = COMPLEX * points * max(frequencies, samples / 2)
     return PROGRAM_BYTES + COPIES_OF_BLOCK * min(whole, BLOCK_BYTES) + threads * each

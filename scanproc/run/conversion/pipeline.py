@@ -29,15 +29,17 @@ from scanproc.run.blas import one_blas_thread
 from scanproc.run.conversion.check import Handled, handle
 from scanproc.run.conversion.datasheet import all_curves, datasheet
 from scanproc.run.conversion.effort import require_time
+from scanproc.run.conversion.fitting import in_threads
 from scanproc.run.conversion.heard import Heard
 from scanproc.run.conversion.memory import require_memory
 from scanproc.run.conversion.page import Extras, residuals, write_figures, write_page
 from scanproc.run.conversion.point_study import study_of
 from scanproc.run.conversion.preparation import Prepared, hearing, prepare
 from scanproc.run.conversion.reference import check_reference, matched
-from scanproc.run.conversion.room import fit_in_room, ways_of
+from scanproc.run.conversion.room import fit_in_room
 from scanproc.run.progress import Progress, silent
 from scanproc.run.settings.conversion import FigureSettings, Settings
+from scanproc.steps.each import Each
 from scanproc.steps.field.extrapolate import orbits
 from scanproc.version import RESULTS_VERSION, VERSION
 
@@ -69,11 +71,11 @@ def convert(
             require_memory(file, settings)
             require_time(file, settings)
             checked = handle(file, settings.check)
-            heard = hearing(file, settings)
             progress("plans made", 0, 1)
-            plan = prepare(heard, settings)
+            plan = prepare(hearing(file, settings), settings, in_threads)
             progress("plans made", 1, 1)
-            expansion, room = fitted(heard, settings, plan, progress)
+            heard = hearing(file, settings, plan)
+            expansion, room = fitted(heard, plan, progress)
             wanted = settings.points.in_convert
             study = study_of(heard, settings, plan, progress, short=True) if wanted else None
             aside = asides(file, expansion, room, checked, study)
@@ -161,18 +163,12 @@ def without_room(
     file: ScanFile, settings: Settings, progress: Progress = silent
 ) -> tuple[Expansion, RoomReport]:
     """The expansion of the device, without the room as far as the scan allows, and what was done for that."""
-    heard = hearing(file, settings)
-    return fitted(heard, settings, prepare(heard, settings), progress)
+    plan = prepare(hearing(file, settings), settings, in_threads)
+    return fitted(hearing(file, settings, plan), plan, progress)
 
 
-def fitted(
-    heard: Heard, settings: Settings, plan: Prepared, progress: Progress = silent
-) -> tuple[Expansion, RoomReport]:
-    """The expansion and its room as planned.
-
-    gate -> fit the high band; separate the low band; blend: see :mod:`scanproc.run.conversion.room`. In as few
-    blocks of frequencies as memory allows, from the lowest up.
-    """
+def fitted(heard: Heard, plan: Prepared, progress: Progress = silent) -> tuple[Expansion, RoomReport]:
+    """The expansion and its room as planned, in as few blocks of frequencies as memory allows, from the lowest up."""
     done, end, total = 0, 0, len(plan.frequency_hz)
     parts = []
     progress("frequencies fitted", 0, total)
@@ -185,20 +181,16 @@ def fitted(
 
     for block in blocks(0, total, heard.file.points):
         end = block.stop
-        parts.append(fit_part(heard, settings, plan, block, count))
+        parts.append(fit_part(heard, plan, block, in_threads, count))
         count(end - done)
     return join([part for part, _ in parts]), join_reports([report for _, report in parts])
 
 
 def fit_part(
-    heard: Heard,
-    settings: Settings,
-    plan: Prepared,
-    which: slice,
-    progress: Callable[[int], None] | None = None,
+    heard: Heard, plan: Prepared, which: slice, each: Each, progress: Callable[[int], None] | None = None
 ) -> tuple[Expansion, RoomReport]:
     """Some of the plan's frequencies fitted, without the room; ``progress`` is told how many more are done."""
-    return fit_in_room(heard, plan.room, plan.frequency_hz[which], ways_of(settings, progress))
+    return fit_in_room(heard, plan.room, plan.frequency_hz[which], each, progress)
 
 
 def blocks(start: int, stop: int, across: int) -> Iterator[slice]:

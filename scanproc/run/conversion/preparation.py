@@ -9,10 +9,11 @@ import numpy as np
 from scanproc.conventions import Real
 from scanproc.errors import ScanDataError
 from scanproc.files.stored.scan_file import ScanFile
-from scanproc.run.conversion.heard import Heard
-from scanproc.run.conversion.room import RoomPlan, plan_room, ways_of
+from scanproc.run.conversion.heard import Heard, drift_of, hear
+from scanproc.run.conversion.room import RoomPlan, plan_room
 from scanproc.run.settings.conversion import FrequencySettings, Settings
-from scanproc.steps.separation.gain_step import LayerMatch
+from scanproc.steps.each import Each
+from scanproc.steps.fit.plan import sample_frequencies
 from scanproc.steps.sound.repeats import GainDelayDrift
 from scanproc.steps.sound.spectra import usual_frequencies
 
@@ -24,21 +25,19 @@ class Prepared:
     frequency_hz: Real
     room: RoomPlan
     drift: GainDelayDrift | None
-    layers: LayerMatch | None = None
 
 
 def hearing(file: ScanFile, settings: Settings, plan: Prepared | None = None) -> Heard:
-    """The sound of a scan file; with a plan, what the plan knows of drift and layers is taken out."""
-    heard = Heard(file, None if isinstance(settings.fit.centre_m, str) else settings.fit.centre_m)
-    heard.drift, heard.layers = (plan.drift, plan.layers) if plan else (None, None)
-    return heard
+    """The sound of a scan file; with a plan, the drift that it knows of is taken out."""
+    heard = hear(file, None if isinstance(settings.fit.centre_m, str) else settings.fit.centre_m)
+    return heard.knowing(plan.drift) if plan else heard
 
 
-def prepare(heard: Heard, settings: Settings) -> Prepared:
+def prepare(heard: Heard, settings: Settings, each: Each) -> Prepared:
     """The decisions about a scan. Raises ScanDataError where the settings ask for what it does not allow."""
     frequency = wanted_frequencies(heard.file, settings.frequencies)
-    room = plan_room(heard, settings.room, frequency, ways_of(settings))
-    return Prepared(frequency, room, heard.drift, heard.layers)
+    drift = drift_of(heard, frequency[sample_frequencies(frequency)])
+    return Prepared(frequency, plan_room(heard.knowing(drift), settings, frequency, each), drift)
 
 
 def wanted_frequencies(file: ScanFile, band: FrequencySettings) -> Real:

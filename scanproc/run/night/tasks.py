@@ -21,16 +21,14 @@ import numpy as np
 import scipy.linalg  # noqa: F401  its BLAS must be loaded before it is limited
 from threadpoolctl import threadpool_limits
 
-from scanproc.conventions import Integer, mode_count
+from scanproc.conventions import mode_count
 from scanproc.errors import InputError, ScanDataError, ScanprocError
 from scanproc.files.atomic import clear_leftovers, output_errors
 from scanproc.files.hashing import file_hash, first_difference
 from scanproc.files.json_file import plain, read_json, write_json
 from scanproc.files.stored.scan_file import ScanFile, open_scan
 from scanproc.records.expansion import Expansion
-from scanproc.records.fit_plan import FitPlan
 from scanproc.run.conversion.check import handle, handle_again
-from scanproc.run.conversion.fitting import one_after_another
 from scanproc.run.conversion.memory import require_memory_of_worker
 from scanproc.run.conversion.pipeline import asides, finish, fit_part
 from scanproc.run.conversion.point_study import study_of
@@ -41,12 +39,10 @@ from scanproc.run.night.cluster import memory_of_worker
 from scanproc.run.night.inspection import inspect
 from scanproc.run.night.kept import Kept
 from scanproc.run.settings.conversion import Settings
+from scanproc.steps.each import in_turn
 from scanproc.steps.field.order import highest_order
-from scanproc.steps.field.view import view_from
+from scanproc.steps.fit.model import model_columns
 from scanproc.version import VERSION
-
-INFORMED_COLUMNS = 1500
-"""About as many has the informed fit at a few thousand points."""
 
 Stage = Literal["read", "fit", "study", "write"]
 Kind = Literal["scan", "memory", "died", "full", "version", "appending"]
@@ -115,7 +111,7 @@ def carry_out(work: Work) -> Done | Failed:
         return Failed("version", f"{here}: install the same version on all")
     started = time.monotonic()
     try:
-        with _marked(work), _one_blas_thread(), one_after_another():
+        with _marked(work), _one_blas_thread():
             return Done(_STAGES[work.stage](work), time.monotonic() - started)
     except _Died:
         return Failed("died", "its worker died")
@@ -145,8 +141,8 @@ def _read(work: Work) -> dict[str, Any]:
             blocks.save_record(work.check_file, handle(file, work.settings.check))
     with _opened(work) as file:
         if not work.plan_file.is_file():
-            with _kept(work):
-                blocks.save_record(work.plan_file, prepare(hearing(file, work.settings), work.settings))
+            with _kept(work) as each:
+                blocks.save_record(work.plan_file, prepare(hearing(file, work.settings), work.settings, each))
         shape = _shape(file, work.settings, blocks.load_record(work.plan_file))
     for mark in work.room.glob(".*.started"):
         if work.token not in mark.name:
@@ -160,7 +156,7 @@ def _fit(work: Work) -> dict[str, Any]:
         with _opened(work) as file:
             plan = blocks.load_record(work.plan_file)
             heard = hearing(file, work.settings, plan)
-            part = fit_part(heard, work.settings, plan, slice(start, stop))
+            part = fit_part(heard, plan, slice(start, stop), in_turn)
         blocks.save(work.room, work.block, part)
     expansion, _ = blocks.load(work.room, [work.block])
     return {"held_out_db": _held_out(expansion)}
@@ -170,8 +166,8 @@ def _study(work: Work) -> dict[str, Any]:
     if not work.study_file.is_file():
         with _opened(work) as file:
             plan = blocks.load_record(work.plan_file)
-            with _kept(work):
-                found = study_of(hearing(file, work.settings, plan), work.settings, plan, short=True)
+            with _kept(work) as each:
+                found = study_of(hearing(file, work.settings, plan), work.settings, plan, each, short=True)
                 blocks.save_record(work.study_file, found)
     return {}
 
@@ -195,22 +191,14 @@ _STAGES = {"read": _read, "fit": _fit, "study": _study, "write": _write}
 
 def _shape(file: ScanFile, settings: Settings, plan: Prepared) -> Shape:
     """The work on a scan, frequency by frequency as the plan says."""
-    fit, room = settings.fit, plan.room
-    top = highest_order(file.points, fit.max_order) if fit.order == "auto" else fit.order
-    separated = plan.frequency_hz < (room.blend_hz[1] if room.blend_hz else np.inf)
-    columns = np.where(separated & room.separated, 2 * mode_count(top), 0)
-    if room.fit is not None:
-        at = np.searchsorted(plan.frequency_hz, room.fit.frequency_hz)
-        columns[at] += _columns(file, room.fit)
-    return blocks.shape_of(file.points, mode_count(top), columns.tolist())
-
-
-def _columns(file: ScanFile, plan: FitPlan) -> Integer:
-    """Columns of the basis that a frequency needs for itself, none on a shell about the centre, (F,)."""
-    centres, which = np.unique(plan.centre_m, axis=0, return_inverse=True)
-    shell = np.array([view_from(file.setup.position_m, centre).is_shell for centre in centres])
-    own = np.where(shell[which.ravel()], 0, (plan.order + 3) ** 2)
-    return np.where(plan.informed > 0, own + INFORMED_COLUMNS, own)
+    points, order = file.points, settings.fit.order
+    columns = np.zeros(len(plan.frequency_hz), dtype=np.int64)
+    for fit in (plan.room.whole, plan.room.gated):
+        if fit is not None:
+            own = (fit.order + 3) ** 2 if fit.truncated else np.full(len(fit.order), model_columns(points))
+            columns[np.searchsorted(plan.frequency_hz, fit.frequency_hz)] += own
+    top = highest_order(points, settings.fit.max_order) if order == "auto" else order
+    return blocks.shape_of(points, mode_count(top), columns.tolist())
 
 
 def _held_out(expansion: Expansion) -> float:
@@ -267,11 +255,10 @@ def _opened(work: Work) -> Iterator[ScanFile]:
 
 
 @contextmanager
-def _kept(work: Work) -> Iterator[None]:
+def _kept(work: Work) -> Iterator[Kept]:
     """Keeps the items of a long stage until the stage is whole, so that a kill loses seconds."""
     kept = Kept(work.room, work.stage)
-    with one_after_another(kept):
-        yield
+    yield kept
     kept.clear()
 
 

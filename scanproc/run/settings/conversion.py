@@ -56,9 +56,7 @@ class FitSettings(_Section):
     centre_m: Literal["auto", "origin"] | Place = Field(
         default="auto", description='"auto", "origin" or three numbers [x, y, z] in metres'
     )
-    estimator: Literal["auto", "truncated", "informed"] = Field(
-        default="auto", description='"auto", "truncated" or "informed"'
-    )
+    estimator: Literal["auto", "truncated"] = Field(default="auto", description='"auto" or "truncated"')
     driver_m: list[Place] = Field(
         default=[], description="the places of drivers, each three numbers [x, y, z] in metres"
     )
@@ -80,8 +78,11 @@ class FrequencySettings(_Section):
 class RoomSettings(_Section):
     """[room]: how the room is taken out, and what is known of it."""
 
-    method: Literal["auto", "none", "gate", "separate"] = Field(
-        default="auto", description='"auto", "none", "gate" or "separate"'
+    method: Literal["auto", "none", "gate", "model"] = Field(
+        default="auto", description='"auto", "none", "gate" or "model"'
+    )
+    scattering: Literal["unknown", "rigid", "none"] = Field(
+        default="unknown", description='"unknown", "rigid" or "none"'
     )
     gate_end_s: Annotated[float, Field(gt=0, lt=10)] | None = Field(
         default=None, description="a number of seconds above 0 and below 10"
@@ -92,7 +93,6 @@ class RoomSettings(_Section):
     origin_m: (
         Annotated[list[Annotated[float, Field(gt=0, le=1000)]], Field(min_length=3, max_length=3)] | None
     ) = Field(default=None, description="three numbers [x, y, z] in metres")
-    match_layers: bool = Field(default=False, description="true or false")
 
 
 class SweepSettings(_Section):

@@ -1,4 +1,4 @@
-"""Fields that a device of known place and size can radiate: the columns of the informed fit."""
+"""Fields that a device of known place and size can radiate: sources on its surface, a rigid cabinet, multipoles."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from scipy.linalg import cho_solve, lapack
 
 from scanproc.conventions import Complex, Real, mode_count
 from scanproc.steps.fit.box import Box, Surface, box_surface, edge_nearness
-from scanproc.steps.fit.multipoles import Multipoles, complete_multipoles, low_multipoles
+from scanproc.steps.fit.multipoles import Multipoles, low_multipoles
 from scanproc.waves.dense import gram_of_columns, gram_of_rows, lower_factor
 from scanproc.waves.harmonics import real_harmonics
 from scanproc.waves.radial import spherical_bessel, spherical_hankel
@@ -49,7 +49,7 @@ class Dictionary:
 
     ``source_m`` (S, 3); ``mixture`` complex (sources of a rigid cabinet, combinations), the strengths of the leading
     sources in each combination;
-    ``multipoles`` about the centre, the drivers, the middle of the device.
+    ``multipoles`` about the places.
     ``share`` (blocks, M): how each block's variance is spread over the columns, before it is scaled to the mean
     level at the points. ``usual`` (blocks,): the weight a block is expected to have.
     """
@@ -71,29 +71,53 @@ class _Part:
     usual: tuple[float, ...]
 
 
-def make_dictionary(
-    box: Box, centre_m: Real, wavenumber: float, scanned_m: Real, drivers_m: Real | None = None
-) -> Dictionary:
-    """The dictionary for wave numbers up to ``wavenumber``.
+@dataclass(frozen=True, eq=False)
+class RigidAnswer:
+    """Sources inside a rigid cabinet: ``strength`` complex (sources, cells) for a unit normal velocity of each cell."""
 
-    Blocks: sources all over the surface, on its edges and near the centre (or the drivers, if their places are
-    known), each on its own; the surface of a rigid cabinet of the box's shape that vibrates anywhere, or only
-    near the centre and the drivers; multipoles about the centre, the drivers and the middle of the device.
+    source: Surface
+    cells: Surface
+    strength: Complex
+    wavenumber: float
+
+    def field(self, position_m: Real, slope: Complex | Real) -> Complex:
+        """Fields at positions (points, 3) for normal derivatives (cells, fields) on the surface, (points, fields)."""
+        distance = np.sqrt(squared_distance(position_m, self.source.position_m))
+        return (_phasor(-self.wavenumber * distance) / distance) @ (self.strength @ slope)
+
+
+def rigid_answer(box: Box, wavenumber: float, scanned_m: Real) -> RigidAnswer | None:
+    """The cabinet's answer, or None where the waves are too short for so few sources."""
+    if surface_kind(box, wavenumber) is not SurfaceKind.RIGID:
+        return None
+    spacing = _rigid_spacing(box, 2 * np.pi / wavenumber)
+    source = box_surface(box, spacing, INSET_SHARE * float(box.size_m.min()), scanned_m)
+    cells = box_surface(box, spacing / CELLS_PER_SOURCE_SPACING, 0.0, scanned_m)
+    return RigidAnswer(
+        source, cells, _strengths_of_velocity(source.position_m, cells, wavenumber), wavenumber
+    )
+
+
+def make_dictionary(
+    box: Box, places_m: Real, wavenumber: float, scanned_m: Real, rigid: RigidAnswer | None
+) -> Dictionary:
+    """The dictionary at a wave number; ``places_m`` (places, 3): where sound may leave above all, one or more.
+
+    Blocks: sources all over the surface, on its edges and near the places, each on its own; the surface of a rigid
+    cabinet of the box's shape that vibrates anywhere, or only near one of the places; multipoles about the places.
     """
     inset = INSET_SHARE * float(box.size_m.min())
-    places = np.atleast_2d(centre_m if drivers_m is None else np.vstack([centre_m, drivers_m]))
-    complete = complete_multipoles(box, wavenumber, len(scanned_m))
-    multipoles = [*low_multipoles(places, wavenumber, scanned_m), *complete]
+    places = np.atleast_2d(places_m)
+    multipoles = low_multipoles(places, wavenumber, scanned_m)
+    if rigid is not None:
+        parts = _rigid(rigid, box, places)
+        return _assembled(
+            rigid.source.position_m, [_loose(rigid.source, box, places)], parts, multipoles
+        )
     wavelength = 2 * np.pi / wavenumber
-    kind = surface_kind(box, wavenumber)
-    if kind is SurfaceKind.RIGID:
-        spacing = _rigid_spacing(box, wavelength)
-        source = box_surface(box, spacing, inset, scanned_m)
-        rigid = _rigid(source, box, places, wavenumber, spacing, scanned_m)
-        return _assembled(source.position_m, [_loose(source, box, places)], rigid, multipoles)
     source = box_surface(box, _loose_spacing(box, wavelength), inset, scanned_m)
     loose = _loose(source, box, places)
-    if kind is SurfaceKind.LOOSE:
+    if surface_kind(box, wavenumber) is SurfaceKind.LOOSE:
         return _assembled(source.position_m, [loose], [], multipoles)
     fine = box_surface(box, wavelength / 3, inset, scanned_m)
     patch = _nearest(fine, places)
@@ -113,7 +137,7 @@ def columns_at(dictionary: Dictionary, position_m: Real, wavenumber: float, scal
     """Fields of all columns at positions (points, 3), (points, M); multipoles are scaled at the radius given."""
     columns = np.empty((len(position_m), dictionary.share.shape[1]), dtype=np.complex128)
     count = len(dictionary.source_m)
-    distance = np.sqrt(_squared_distance(position_m, dictionary.source_m))
+    distance = np.sqrt(squared_distance(position_m, dictionary.source_m))
     sources = _phasor(-wavenumber * distance, columns[:, :count])
     sources /= distance
     start = count + dictionary.mixture.shape[1]
@@ -145,14 +169,14 @@ def far_columns(
 
 
 def source_coefficients(
-    dictionary: Dictionary, strength: Complex, order: int, centre_m: Real, wavenumber: float, scaling_m: float
+    source_m: Real, strength: Complex, order: int, centre_m: Real, wavenumber: float, scaling_m: float
 ) -> Complex:
-    """Outgoing coefficients about ``centre_m`` of the sources together, (modes,), in the scaling of Expansion.
+    """Outgoing coefficients about ``centre_m`` of sources (S, 3) together, (modes,), in the scaling of Expansion.
 
     ``strength`` (S,). A source at d gives e^{-jkR}/R = -4πjk Σ j_n(kd) h_n(kr) Y_nm(d) Y_nm (DLMF 10.60.1 and .2,
     14.30.9).
     """
-    offset = dictionary.source_m - centre_m
+    offset = source_m - centre_m
     radius = np.maximum(np.linalg.norm(offset, axis=1), 1e-9)
     mantissa, exponent = spherical_bessel(order, wavenumber * radius)
     size, size_exponent = spherical_hankel(order, wavenumber * scaling_m)
@@ -179,35 +203,31 @@ def _loose(source: Surface, box: Box, places_m: Real) -> _Part:
     edges = edge_nearness(box, source.position_m, 0.08 * float(box.size_m.min()))
     area = source.area_m2
     shares = [area, area * edges, area * _nearness(source.position_m, box, places_m)]
-    return _Part(np.array(shares), ("surface", "edges", "sources near drivers"), (0.01, 0.003, 0.01))
+    return _Part(np.array(shares), ("surface", "edges", "sources near the places"), (0.01, 0.003, 0.01))
 
 
 def _loose_patch(source: Surface, box: Box, places_m: Real) -> _Part:
-    """Fine sources about the centre, for wavelengths that the whole surface is too coarse for."""
+    """Fine sources about the places, for wavelengths that the whole surface is too coarse for."""
     share = source.area_m2 * _nearness(source.position_m, box, places_m)
     return _Part(share[None], ("fine patch",), (0.3,))
 
 
-def _rigid(
-    source: Surface, box: Box, places_m: Real, wavenumber: float, spacing_m: float, scanned_m: Real
-) -> list[tuple[Complex, _Part]]:
+def _rigid(rigid: RigidAnswer, box: Box, places_m: Real) -> list[tuple[Complex, _Part]]:
     """A rigid cabinet whose surface moves here or there: strengths of the sources inside that give the velocity.
 
     The method of fundamental solutions (Fairweather, Karageorghis and Martin 2003): least squares on the normal
     derivative at the cells. Velocities that are independent from cell to cell then give strengths with a
     covariance, whose leading directions are the combinations.
     """
-    cells = box_surface(box, spacing_m / CELLS_PER_SOURCE_SPACING, 0.0, scanned_m)
-    strengths = _strengths_of_velocity(source.position_m, cells, wavenumber)
+    cells = rigid.cells
     moving = [("rigid cabinet", 0.3, cells.area_m2)]
-    for number, place in enumerate(places_m):
-        about = "the centre" if number == 0 else f"driver {number}"
+    for number, place in enumerate(places_m, start=1):
         nearness = _nearness(cells.position_m, box, place[None])
-        moving.append((f"rigid cabinet near {about}", 0.5 / len(places_m), cells.area_m2 * nearness))
+        moving.append((f"rigid cabinet near place {number}", 0.5 / len(places_m), cells.area_m2 * nearness))
     parts = []
     for name, usual, area in moving:
         heard = area > NEGLIGIBLE * area.max()
-        mixture = _leading(strengths[:, heard] * np.sqrt(area[heard]))
+        mixture = _leading(rigid.strength[:, heard] * np.sqrt(area[heard]))
         parts.append((mixture, _Part(np.ones((1, mixture.shape[1])), (name,), (usual,))))
     return parts
 
@@ -242,11 +262,11 @@ def _leading(strengths: Complex) -> Complex:
 def _nearness(position_m: Real, box: Box, places_m: Real) -> Real:
     """Sum of Gaussians about the places, (positions,)."""
     width = PATCH_RADIUS_SHARE * float(box.size_m.max())
-    return np.exp(-0.5 * _squared_distance(position_m, places_m) / width**2).sum(axis=1) + 1e-12
+    return np.exp(-0.5 * squared_distance(position_m, places_m) / width**2).sum(axis=1) + 1e-12
 
 
 def _nearest(surface: Surface, places_m: Real) -> Surface:
-    squared = _squared_distance(surface.position_m, places_m)
+    squared = squared_distance(surface.position_m, places_m)
     chosen = np.unique(np.argsort(squared, axis=0, kind="stable")[:LARGEST_PATCH])
     return Surface(surface.position_m[chosen], surface.normal[chosen], surface.area_m2[chosen])
 
@@ -292,7 +312,7 @@ def _phasor(phase: Real, out: Complex | None = None) -> Complex:
     return phasor
 
 
-def _squared_distance(first: Real, second: Real) -> Real:
+def squared_distance(first: Real, second: Real) -> Real:
     """(rows of first, rows of second) squared distances."""
     squared: Real = (
         np.sum(first**2, axis=1)[:, None] + np.sum(second**2, axis=1)[None, :] - 2 * first @ second.T

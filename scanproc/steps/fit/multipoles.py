@@ -7,31 +7,17 @@ from dataclasses import dataclass
 import numpy as np
 
 from scanproc.conventions import Complex, Real, mode_degrees
-from scanproc.steps.fit.box import Box
 from scanproc.waves.harmonics import real_harmonics
 from scanproc.waves.radial import far_radial, outgoing_radial
 
 LOW_DEGREES = (
     (0, 1), (2, 3), (4, 5), (6, 7), (8, 9), (10, 11), (12, 14), (15, 17), (18, 20), (21, 24), (25, 28),
 )  # fmt: skip
-"""Degrees of the multipoles about the acoustic centre or a driver that share one weight.
+"""Degrees of the multipoles about a place that share one weight.
 
 Chosen by true errors on the demo's horn, the capped sphere and the boundary-element box: groups of three degrees or
 more, or none above 14, are up to 3 dB worse."""
 LOW_USUAL = (0.05, 0.02, 0.005, 0.001, 5e-4, 3e-4, 2e-4, 1e-4, 5e-5, 3e-5, 3e-5)
-COMPLETE_SHARES = (0.4, 0.46, 0.52, 0.58, 0.64, 0.7, 0.76, 0.82, 0.88, 0.94, 1.0)
-"""Degrees about the middle of the device up to these shares of k times its reach share one weight each: narrow
-groups, since what a device radiates falls by several decibels from one degree to the next beyond its own size."""
-COMPLETE_USUAL = tuple(0.01 * 10 ** (-2.5 * (share - COMPLETE_SHARES[0])) for share in COMPLETE_SHARES)
-DEGREES_BEYOND = 2
-"""Degrees above k times the reach that are in the last group."""
-LARGEST_COMPLETE = 45
-"""Up to this order the columns hold all that a device of that size radiates: what truncation would fit."""
-ALWAYS_COMPLETE = 30
-COLUMNS_PER_POINT = 2.5
-"""Up to the first order there always are such columns, above it as many as this for each point: more tell nothing."""
-
-
 @dataclass(frozen=True, eq=False)
 class Multipoles:
     """Terms about ``place_m`` (3,): ``last_degree`` of each group, its ``names`` and ``usual`` weights."""
@@ -66,35 +52,16 @@ class Multipoles:
 
 
 def low_multipoles(places_m: Real, wavenumber: float, scanned_m: Real) -> list[Multipoles]:
-    """Low degrees about the centre and the drivers (places, 3), the centre first.
+    """Low degrees about the places (places, 3).
 
     Only groups that end by about k times the distance of the nearest point: nearer than degree over k a field of that
     degree rises so steeply that no driver makes it, and one near point would decide on the weight.
     """
     found = []
-    for number, place in enumerate(places_m):
-        about = "the centre" if number == 0 else f"driver {number}"
+    for number, place in enumerate(places_m, start=1):
         near = wavenumber * float(np.linalg.norm(scanned_m - place, axis=1).min())
         count = max(1, sum(high <= near + 1 for _, high in LOW_DEGREES))
-        names = tuple(f"multipoles {low} to {high} about {about}" for low, high in LOW_DEGREES[:count])
+        names = tuple(f"multipoles {low} to {high} about place {number}" for low, high in LOW_DEGREES[:count])
         last = tuple(high for _, high in LOW_DEGREES[:count])
         found.append(Multipoles(place, last, names, LOW_USUAL[:count]))
     return found
-
-
-def largest_complete(points: int) -> int:
-    """The highest order to which so many points bear columns for all that a device radiates."""
-    return max(ALWAYS_COMPLETE, min(LARGEST_COMPLETE, int(np.sqrt(COLUMNS_PER_POINT * points)) - 1))
-
-
-def complete_multipoles(box: Box, wavenumber: float, points: int) -> list[Multipoles]:
-    """All degrees that the device can radiate, about its middle; none where they are too many for the points."""
-    reach = wavenumber * float(box.reach_m(box.centre_m))
-    last = [int(np.ceil(share * reach)) for share in COMPLETE_SHARES]
-    last[-1] += DEGREES_BEYOND
-    if last[-1] > largest_complete(points):
-        return []
-    kept = [n for n in range(len(last)) if n == len(last) - 1 or last[n] < last[n + 1]]
-    names = tuple(f"multipoles about the middle up to {COMPLETE_SHARES[n]:g} of its reach" for n in kept)
-    usual = tuple(COMPLETE_USUAL[n] for n in kept)
-    return [Multipoles(box.centre_m, tuple(last[n] for n in kept), names, usual)]

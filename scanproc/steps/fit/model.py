@@ -1,0 +1,158 @@
+"""Everything that reaches the microphone at one frequency as a sum of Gaussian fields.
+
+p = device + room + noise, p ~ CN(0, K), K = Σ_b w_b K_b + noise. The device: sources on its surface, a rigid cabinet,
+multipoles about places, and always every degree about its middle, so that nothing outgoing is impossible.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from scanproc.conventions import Complex, Integer, Real, mode_count
+from scanproc.steps.fit.box import Box
+from scanproc.steps.fit.degrees import Degrees, all_degrees
+from scanproc.steps.fit.dictionary import (
+    LARGEST_PATCH,
+    LARGEST_SURFACE,
+    Dictionary,
+    columns_at,
+    far_columns,
+    level_shares,
+    make_dictionary,
+    rigid_answer,
+)
+from scanproc.steps.fit.multipoles import LOW_DEGREES
+from scanproc.steps.fit.room_waves import RoomSound, Scattering, room_sound
+from scanproc.waves.dense import gram_of_rows
+
+ROOM = "room"
+USUAL_ROOM = 0.05
+
+
+@dataclass(frozen=True, eq=False)
+class Device:
+    """Where sound can come from: the box, and places (places, 3) where it leaves above all."""
+
+    box: Box
+    place_m: Real
+
+
+@dataclass(frozen=True, eq=False)
+class FieldModel:
+    """What can be heard at ``position_m`` (points, 3) at one wave number.
+
+    ``columns`` complex (points, M) are the dictionary's fields there, ``share`` (blocks, M) how each block spreads its
+    variance over them; ``degrees`` and ``room`` have a block each, or several, without columns of their own. Each block
+    of weight one has a mean square of one at the points of the scan.
+    """
+
+    position_m: Real
+    wavenumber: float
+    device: Device
+    scaling_m: float
+    dictionary: Dictionary
+    columns: Complex
+    share: Real
+    degrees: Degrees
+    room: RoomSound | None
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """Of all blocks."""
+        return (*self.dictionary.names, *self.degrees.names, *((ROOM,) if self.room else ()))
+
+    @property
+    def usual(self) -> Real:
+        """The weight that each block is expected to have, (blocks,)."""
+        room = [USUAL_ROOM] if self.room else []
+        return np.concatenate([self.dictionary.usual, self.degrees.usual, room])
+
+    def weights(self, named: Mapping[str, float]) -> Real:
+        """Weights of the blocks (blocks,) by name; a block without one takes what is usual."""
+        return np.array([named.get(name, usual) for name, usual in zip(self.names, self.usual, strict=True)])
+
+
+def make_model(
+    position_m: Real, wavenumber: float, device: Device, scattering: Scattering | None = None
+) -> FieldModel:
+    """The model at positions (points, 3); with a ``scattering`` the room is part of it."""
+    box = device.box
+    rigid = rigid_answer(box, wavenumber, position_m)
+    dictionary = make_dictionary(box, device.place_m, wavenumber, position_m, rigid)
+    scaling = float(np.median(np.linalg.norm(position_m - box.centre_m, axis=1)))
+    columns = columns_at(dictionary, position_m, wavenumber, scaling)
+    return FieldModel(
+        position_m,
+        wavenumber,
+        device,
+        scaling,
+        dictionary,
+        columns,
+        level_shares(dictionary, columns),
+        all_degrees(box, wavenumber, position_m),
+        None if scattering is None else room_sound(box, wavenumber, position_m, rigid, scattering),
+    )
+
+
+def model_columns(points: int, places: int = 1) -> int:
+    """About the most columns that a model has, for estimates of time and memory; K itself counts as one a point."""
+    return LARGEST_SURFACE + (LARGEST_PATCH + mode_count(LOW_DEGREES[-1][1])) * places + points
+
+
+def block_kernels(model: FieldModel, chosen: Integer | slice) -> Complex:
+    """Covariance of each block of weight one between some of the points, (blocks, points, points)."""
+    columns, kernels = model.columns[chosen], []
+    for share in model.share:
+        used = np.flatnonzero(share)
+        kernels.append(_whole(gram_of_rows(np.ascontiguousarray(columns[:, used] * np.sqrt(share[used])))))
+    kernels += model.degrees.kernels(model.position_m[chosen])
+    if model.room is not None:
+        kernels.append(model.room.covariance(chosen, chosen))
+    return np.array(kernels)
+
+
+def covariance(model: FieldModel, weight: Real) -> Complex:
+    """Covariance of the sound between all points for weights of the blocks, (points, points)."""
+    of_columns, of_degrees, of_room = split(model, weight)
+    total = _whole(gram_of_rows(model.columns * np.sqrt(of_columns)))
+    total += model.degrees.covariance(of_degrees, model.position_m, model.position_m)
+    if model.room is not None and of_room > 0:
+        total += of_room * model.room.covariance()
+    return total
+
+
+def far_covariance(model: FieldModel, weight: Real, direction: Real) -> tuple[Complex, Real]:
+    """Of the device's far field about its middle at unit vectors with the points, (directions, points), and its own
+    variance (directions,)."""
+    of_columns, of_degrees, _ = split(model, weight)
+    far = far_columns(
+        model.dictionary, direction, model.device.box.centre_m, model.wavenumber, model.scaling_m
+    )
+    cross = (far * of_columns) @ model.columns.conj().T
+    cross += model.degrees.far_covariance(of_degrees, direction, model.position_m)
+    return cross, np.abs(far) ** 2 @ of_columns + model.degrees.far_variance(of_degrees)
+
+
+def near_covariance(model: FieldModel, weight: Real, position_m: Real) -> tuple[Complex, Real]:
+    """Of the device's pressure at positions (positions, 3) with the points, and its own variance (positions,)."""
+    of_columns, of_degrees, _ = split(model, weight)
+    near = columns_at(model.dictionary, position_m, model.wavenumber, model.scaling_m)
+    cross = (near * of_columns) @ model.columns.conj().T
+    cross += model.degrees.covariance(of_degrees, position_m, model.position_m)
+    return cross, np.abs(near) ** 2 @ of_columns + model.degrees.variance_at(of_degrees, position_m)
+
+
+def split(model: FieldModel, weight: Real) -> tuple[Real, Real, float]:
+    """Variances of the columns (M,), weights of the degrees' groups, of the room."""
+    blocks, groups = len(model.share), len(model.degrees.names)
+    room = float(weight[blocks + groups]) if model.room is not None else 0.0
+    return weight[:blocks] @ model.share, weight[blocks : blocks + groups], room
+
+
+def _whole(lower: Complex) -> Complex:
+    """A Hermitian matrix from its lower triangle."""
+    below = np.tril(lower, -1)
+    return np.tril(lower) + below.conj().T

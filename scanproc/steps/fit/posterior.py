@@ -1,0 +1,144 @@
+"""The device's field at one frequency: the posterior of its part of the sound, as coefficients and as sources."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from scanproc.conventions import Complex, Real, mode_count, mode_degrees
+from scanproc.steps.field.uncertainty import PATTERN_ORDER, Uncertainty
+from scanproc.steps.fit.dictionary import source_coefficients, source_strengths
+from scanproc.steps.fit.model import FieldModel, covariance, far_covariance, split
+from scanproc.steps.fit.multipoles import Multipoles
+from scanproc.waves.directions import gauss_legendre_grid, lebedev_grid
+from scanproc.waves.gaussian_fit import Regression, regress
+from scanproc.waves.harmonics import real_harmonics
+from scanproc.waves.least_squares import decibels
+from scanproc.waves.radial import far_radial
+from scanproc.waves.transform import analyse_grid
+
+LEFT_OUT_SHARE = 0.01
+"""The order is the least beyond which less than this share of the predicted error's power lies."""
+DEGREES_BEYOND = 6
+"""Above k times the reach of a source its field holds nothing that matters (in degrees)."""
+
+
+@dataclass(frozen=True, eq=False)
+class Strengths:
+    """The device's field as sources that are few and anyone can add up.
+
+    Σ ``source_pa_m`` e^{-jkR}/R from ``source_m`` (sources, 3), the terms of each of ``multipole_pa`` about its place,
+    and ``degree_pa`` (modes,) about the middle of the device, all scaled at the model's radius.
+    """
+
+    source_m: Real
+    source_pa_m: Complex
+    multipole_pa: tuple[Complex, ...]
+    degree_pa: Complex
+
+
+@dataclass(frozen=True, eq=False)
+class Posterior:
+    """Outgoing coefficients about the device's middle (modes,) and what is known of their error.
+
+    ``far_field_error_db`` predicted, dB re the rms over the sphere; ``held_out_db`` the leave-one-out error.
+    ``regression`` is that of the pressures relative to their rms.
+    """
+
+    coefficients_pa: Complex
+    order: int
+    uncertainty: Uncertainty
+    far_field_error_db: float
+    held_out_db: float
+    strengths: Strengths
+    regression: Regression
+
+
+def posterior(model: FieldModel, pressure: Complex, weight: Real, noise: Real) -> Posterior:
+    """The posterior for given weights of the blocks and variances of the noise (points,), Pa².
+
+    ``pressure`` complex (points,) Pa. Weights are relative to the mean square of the pressures.
+    """
+    rms = float(np.sqrt(np.mean(np.abs(pressure) ** 2)))
+    sound = covariance(model, weight)
+    sound[np.diag_indices(len(sound))] += noise / rms**2
+    regression = regress(sound, pressure / rms)
+    strengths = field_strengths(model, weight, rms * regression.solved)
+    return _described(model, weight, pressure, strengths, regression)
+
+
+def field_strengths(model: FieldModel, weight: Real, solved: Complex) -> Strengths:
+    """Means of all sources, given K⁻¹p (points,)."""
+    of_columns, of_degrees, _ = split(model, weight)
+    mean = of_columns * (solved.conj() @ model.columns).conj()
+    sources, multipoles = source_strengths(model.dictionary, mean)
+    degrees = model.degrees.coefficients(of_degrees, model.position_m, solved)
+    return Strengths(model.dictionary.source_m, sources, tuple(multipoles), degrees)
+
+
+def mean_far_variance(model: FieldModel, weight: Real, regression: Regression) -> tuple[Real, Real, Real]:
+    """Directions of a quadrature (directions, 3), their solid angles, and the far field's variance there.
+
+    Relative to the mean square of the pressures, before calibration.
+    """
+    direction, solid_angle = lebedev_grid(2 * PATTERN_ORDER + 2)
+    return direction, solid_angle, regression.variance(*far_covariance(model, weight, direction))
+
+
+def _described(
+    model: FieldModel, weight: Real, pressure: Complex, strengths: Strengths, regression: Regression
+) -> Posterior:
+    k, radius = model.wavenumber, model.scaling_m
+    power_heard = float(np.mean(np.abs(pressure) ** 2))
+    direction, solid_angle, variance = mean_far_variance(model, weight, regression)
+    variance *= power_heard * regression.calibration
+    mean_variance = float(solid_angle @ variance) / (4 * np.pi)
+    full = coefficients(model, strengths)
+    top = round(np.sqrt(len(full))) - 1
+    power = np.abs(far_radial(top, k, k * radius)) ** 2
+    by_degree = power * np.bincount(mode_degrees(top), np.abs(full) ** 2)
+    beyond = np.append(np.cumsum(by_degree[::-1])[::-1][1:], 0.0)
+    order = int(np.argmax(beyond <= LEFT_OUT_SHARE * 4 * np.pi * mean_variance))
+    error_power = mean_variance + beyond[order] / (4 * np.pi)
+    spread = 4 * np.pi * error_power / mode_count(order) / power[: order + 1]
+    pattern = real_harmonics(PATTERN_ORDER, direction).T @ (solid_angle * variance / mean_variance)
+    return Posterior(
+        full[: mode_count(order)],
+        order,
+        Uncertainty(spread[:, None], pattern[:, None]),
+        float(decibels(np.asarray(4 * np.pi * error_power / by_degree.sum()))),
+        float(decibels(np.mean(np.abs(regression.held_out) ** 2))),
+        strengths,
+        regression,
+    )
+
+
+def coefficients(model: FieldModel, strengths: Strengths) -> Complex:
+    """Outgoing coefficients of all sources together about the device's middle, (modes,), in Expansion's scaling."""
+    middle, k, radius = model.device.box.centre_m, model.wavenumber, model.scaling_m
+    reach = float(np.linalg.norm(strengths.source_m - middle, axis=1).max())
+    order = max(model.degrees.order, int(np.ceil(k * reach)) + DEGREES_BEYOND)
+    total = source_coefficients(
+        model.dictionary.source_m, strengths.source_pa_m, order, middle, k, radius
+    )
+    total[: len(strengths.degree_pa)] += strengths.degree_pa
+    for one, values in zip(model.dictionary.multipoles, strengths.multipole_pa, strict=True):
+        moved = _moved(one, values, order, middle, k, radius)
+        total[: len(moved)] += moved
+    return total
+
+
+def _moved(one: Multipoles, values: Complex, order: int, middle: Real, k: float, radius: float) -> Complex:
+    """Coefficients about the middle of multipoles about another place, by way of their far field."""
+    finest = one.order + int(np.ceil(k * np.linalg.norm(one.place_m - middle))) + DEGREES_BEYOND
+    direction, _ = gauss_legendre_grid(finest)
+    field = np.concatenate(
+        [
+            one.far_columns(part, middle, k, radius) @ values
+            for part in np.array_split(direction, -(-len(direction) // 4096))
+        ]
+    )
+    kept = min(order, finest)
+    moved = analyse_grid(field, finest)[: mode_count(kept)]
+    return moved / far_radial(kept, k, k * radius)[mode_degrees(kept)]

@@ -1,0 +1,67 @@
+"""Weights of the model's blocks: learnt by evidence at some frequencies, and between them."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+
+from scanproc.conventions import Complex, Integer, Real
+from scanproc.records.fit_plan import FitPlan
+from scanproc.steps.fit.box import Box
+from scanproc.steps.fit.dictionary import surface_kind
+from scanproc.steps.fit.model import ROOM, FieldModel, block_kernels
+from scanproc.waves.gaussian_fit import Problem, Weights, learn_weights
+
+LEARNING_POINTS = 450
+"""Weights are learnt on at most so many points."""
+USUAL_NOISE = 1e-4
+"""Also where the search starts: from much less it ends with sources that fit every sound exactly."""
+NOISE = "noise"
+
+
+def learn(models: Sequence[FieldModel], pressures: Sequence[Complex]) -> dict[str, float]:
+    """Weight of every block by name, and "noise", pooled over frequencies whose models have the same blocks."""
+    chosen = learning_points(len(pressures[0]))
+    problems = [
+        Problem(block_kernels(model, chosen), pressure[chosen])
+        for model, pressure in zip(models, pressures, strict=True)
+    ]
+    found = learn_weights(problems, Weights(models[0].usual, USUAL_NOISE))
+    return {**dict(zip(models[0].names, found.block.tolist(), strict=True)), NOISE: found.noise}
+
+
+def learning_points(points: int) -> Integer:
+    """Every point, or a fixed random choice of ``LEARNING_POINTS``, rising."""
+    if points <= LEARNING_POINTS:
+        return np.arange(points)
+    return np.sort(np.random.default_rng(0).choice(points, LEARNING_POINTS, replace=False))
+
+
+def weights_at(plan: FitPlan, frequency_hz: float, wavenumber: float) -> Mapping[str, float]:
+    """The weights at a frequency, between those learnt at the samples, in log over log frequency.
+
+    Only samples whose surface has columns of the same kind tell, where there are any.
+    """
+    box = Box(plan.box_centre_m, plan.box_size_m)
+    kind, per_hz = surface_kind(box, wavenumber), wavenumber / frequency_hz
+    alike = np.array([surface_kind(box, per_hz * f) is kind for f in plan.sample_hz])
+    rows = dict(zip(plan.block_names, plan.block_weight, strict=True)) | {NOISE: plan.noise}
+    weights = {}
+    for name, row in rows.items():
+        known = np.isfinite(row) & (alike | ~alike.any())
+        if known.any():
+            log = np.interp(np.log(frequency_hz), np.log(plan.sample_hz[known]), np.log(row[known]))
+            weights[name] = float(np.exp(log))
+    return weights
+
+
+def room_level_db(plan: FitPlan, frequency_hz: Real) -> Real:
+    """The room's sound at the points over the device's, as the weights say, dB, (F,); NaN where it is not modelled."""
+    known = dict(zip(plan.block_names, plan.block_weight, strict=True))
+    if ROOM not in known:
+        return np.full(len(frequency_hz), np.nan)
+    share = np.interp(np.log(frequency_hz), np.log(plan.sample_hz), np.log(known[ROOM]))
+    heard = np.minimum(np.exp(share), 1 - 1e-6)
+    level: Real = 10 * np.log10(heard / (1 - heard))
+    return level

@@ -1,0 +1,1 @@
+"""The room: whether the points can tell it from the device."""

@@ -1,1 +1,0 @@
-"""The device told from the room by two layers of points."""
