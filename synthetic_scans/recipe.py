@@ -164,6 +164,7 @@ def _setup(recipe: Recipe, position: Real, layer: Integer, time: Real, temperatu
         first_reflection_s=None if room is None else first_reflection_s(room, position, speed),
         device_size_m=np.array(size[recipe.device.kind]) if known else None,
         device_centre_m=np.array(recipe.device.centre_m) if known else None,
+        environment="anechoic" if room is None else "room",
         notes=recipe.notes,
     )
 

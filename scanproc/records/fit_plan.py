@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from scanproc.conventions import Integer, Real
+from scanproc.records.budget import Budget
 from scanproc.records.checked import integer_array, real_array
 
 
@@ -22,6 +23,11 @@ class FitPlan:
     - ``box_centre_m``, ``box_size_m`` (3,) and ``place_m`` (places, 3): where the device is taken to be, and where
       sound leaves it above all
     - ``scattering`` (share, error) of the cabinet where the room's sound is part of the model, else None
+    - ``position_error_m`` and ``level_error``: standard deviations of the points' places along each axis and of their
+      gain, 0 where none shows; ``moved_m`` (points, 3) where points are taken to be against what was reported, with
+      ``moved_variance_m2`` (points, 3) left; empty where no point is moved. ``moved_held_out_db``: left-out errors of
+      frequencies that took no part, without and with that
+    - ``budget``: where the predicted error at the samples comes from
     - ``sample_hz`` (S,): where weights were learnt; ``block_names`` and ``block_weight`` (blocks, S), ``noise`` (S,),
       relative to the mean square of the data; NaN where there is no such block. ``sample_db`` (S,): the far-field error
       predicted there
@@ -37,11 +43,17 @@ class FitPlan:
     box_size_m: Real
     place_m: Real
     scattering: tuple[float, float] | None
+    position_error_m: float
+    level_error: float
+    moved_m: Real
+    moved_variance_m2: Real
+    moved_held_out_db: tuple[float, float]
     sample_hz: Real
     block_names: tuple[str, ...]
     block_weight: Real
     noise: Real
     sample_db: Real
+    budget: Budget | None = None
 
     def __post_init__(self) -> None:
         put = object.__setattr__
@@ -57,6 +69,8 @@ class FitPlan:
         put(self, "block_weight", real_array("block_weight", self.block_weight, shape, finite=False))
         for name in ("box_centre_m", "box_size_m", "centre_m"):
             put(self, name, real_array(name, getattr(self, name), (3,)))
+        for name in ("moved_m", "moved_variance_m2"):
+            put(self, name, real_array(name, getattr(self, name), ("points", 3)))
         put(self, "place_m", real_array("place_m", self.place_m, ("places", 3)))
 
     @property

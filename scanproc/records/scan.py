@@ -11,7 +11,6 @@ from scanproc.conventions import REFERENCE_VOLTAGE_V, Complex, Integer, Real
 from scanproc.errors import ScanDataError
 from scanproc.records.checked import complex_array, finite, increasing, integer_array, positive, real_array
 
-
 ENVIRONMENTS = ("", "anechoic", "room")
 
 

@@ -21,7 +21,9 @@ def legendre_kernel(unit: Real, radial: Complex, other_unit: Real, other_radial:
     ``other_radial``: what each degree has there. With (2n+1)/(4π) in one of them this is Σ_nm of the products of all
     modes (DLMF 14.30.9).
     """
-    return next(grouped_kernels(unit, radial, other_unit, other_radial, np.zeros(len(radial), dtype=np.int64)))
+    return next(
+        grouped_kernels(unit, radial, other_unit, other_radial, np.zeros(len(radial), dtype=np.int64))
+    )
 
 
 def grouped_kernels(
@@ -68,10 +70,7 @@ def _sums(
             term = polynomial * (factor.real if abs(factor.imag) < 1e-12 * abs(factor) else factor)
         else:
             term = (left[n][:, None] * right[n]) * polynomial
-        if total is None:
-            total = term
-        else:
-            total = total + term
+        total = term if total is None else total + term
     yield total
 
 

@@ -5,65 +5,85 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from scanproc.waves.gaussian_fit import Problem, Weights, fit_gaussian, learn_weights, make_kernels
+from scanproc.waves.gaussian_fit import Problem, Weights, learn_weights, misfit, posterior_variance, regress
+
+POINTS, COLUMNS = 40, 70
+WEIGHT, NOISE = np.array([0.5, 0.05]), 0.01
 
 
 def circular(rng: np.random.Generator, *shape: int) -> np.ndarray:
     return (rng.standard_normal(shape) + 1j * rng.standard_normal(shape)) / np.sqrt(2)
 
 
-def problem(points: int, columns: int) -> tuple[Problem, np.ndarray, np.ndarray]:
-    """A drawn problem with two overlapping blocks, and the column variances it was drawn with."""
-    rng = np.random.default_rng([points, columns])
-    field = circular(rng, points, columns)
-    block = np.zeros((2, columns))
-    block[0, : columns // 2] = 1
-    block[1, columns // 3 :] = 1
-    variance = np.array([0.5, 0.05]) @ block
-    data = field @ (np.sqrt(variance) * circular(rng, columns)) + 0.1 * circular(rng, points)
-    return Problem(field, data), block, variance
+def drawn(seed: int, points: int = POINTS) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Columns (points, M), two overlapping blocks of them (2, M), and data drawn with the weights and noise above."""
+    rng = np.random.default_rng(seed)
+    columns = circular(rng, points, COLUMNS)
+    block = np.zeros((2, COLUMNS))
+    block[0, : COLUMNS // 2] = 1
+    block[1, COLUMNS // 3 :] = 1
+    strength = np.sqrt(WEIGHT @ block) * circular(rng, COLUMNS)
+    return columns, block, columns @ strength + np.sqrt(NOISE) * circular(rng, points)
 
 
-@pytest.mark.parametrize("shape", [(40, 70), (70, 40)])
-def test_posterior_equals_dense_algebra(shape: tuple[int, int]) -> None:
-    given, _, variance = problem(*shape)
-    found = fit_gaussian(given, variance, 0.01)
-    inverse = np.linalg.inv(given.columns * variance @ given.columns.conj().T + 0.01 * np.eye(shape[0]))
-    weighted = variance[:, None] * given.columns.conj().T @ inverse
-    np.testing.assert_allclose(found.mean, weighted @ given.data, atol=1e-11)
-    np.testing.assert_allclose(found.amplitude, np.vdot(given.data, inverse @ given.data).real / shape[0])
-    functional = circular(np.random.default_rng(5), 6, shape[1])
-    covariance = np.diag(variance) - weighted @ given.columns * variance
-    want = np.einsum("ij,jk,ik->i", functional, covariance, functional.conj()).real
-    np.testing.assert_allclose(found.functional_variance(functional), want, rtol=1e-9)
+def kernels(columns: np.ndarray, block: np.ndarray) -> np.ndarray:
+    return np.array([(columns * share) @ columns.conj().T for share in block])
 
 
-@pytest.mark.parametrize("shape", [(40, 70), (70, 40)])
-def test_leave_one_out_equals_refits(shape: tuple[int, int]) -> None:
-    given, _, variance = problem(*shape)
-    found = fit_gaussian(given, variance, 0.01)
-    for left_out in (0, 17, shape[0] - 1):
-        kept = np.delete(np.arange(shape[0]), left_out)
-        columns = given.columns[kept]
-        kernel = columns * variance @ columns.conj().T + 0.01 * np.eye(len(kept))
-        solved = np.linalg.solve(kernel, given.data[kept])
-        predicted = given.columns[left_out] @ (variance * (columns.conj().T @ solved))
-        assert abs(found.held_out[left_out] - (given.data[left_out] - predicted)) < 1e-10
+def covariance(columns: np.ndarray, block: np.ndarray) -> np.ndarray:
+    return np.tensordot(WEIGHT, kernels(columns, block), 1) + NOISE * np.eye(len(columns))
 
 
-@pytest.mark.parametrize("shape", [(40, 70), (70, 40)])
-def test_evidence_and_its_slope(shape: tuple[int, int]) -> None:
-    drawn, block, _ = problem(*shape)
-    given = Problem(drawn.columns, drawn.data / np.sqrt(np.mean(np.abs(drawn.data) ** 2)))
+def test_posterior_equals_dense_algebra() -> None:
+    columns, block, data = drawn(1)
+    whole = covariance(columns, block)
+    found = regress(whole.copy(), data)
+    inverse = np.linalg.inv(whole)
+    np.testing.assert_allclose(found.solved, inverse @ data, atol=1e-10)
+    functional = circular(np.random.default_rng(5), 6, COLUMNS)
+    variance = WEIGHT @ block
+    cross, prior = (functional * variance) @ columns.conj().T, np.abs(functional) ** 2 @ variance
+    want = prior - np.einsum("ij,jk,ik->i", cross, inverse, cross.conj()).real
+    np.testing.assert_allclose(found.variance(cross.copy(), prior), want, rtol=1e-9)
+    np.testing.assert_allclose(posterior_variance(whole.copy(), cross.copy(), prior), want, rtol=1e-9)
+
+
+def test_leave_one_out_equals_refits() -> None:
+    columns, block, data = drawn(2)
+    whole = covariance(columns, block)
+    found = regress(whole.copy(), data)
+    for left_out in (0, 17, POINTS - 1):
+        kept = np.delete(np.arange(POINTS), left_out)
+        towards = np.linalg.solve(whole[np.ix_(kept, kept)], whole[kept, left_out])
+        predicted = towards.conj() @ data[kept]
+        assert abs(found.held_out[left_out] - (data[left_out] - predicted)) < 1e-10
+        left = whole[left_out, left_out] - whole[left_out, kept] @ towards
+        assert found.held_out_variance[left_out] == pytest.approx(left.real)
+
+
+def test_calibration_is_one_on_average_and_follows_errors_that_are_larger() -> None:
+    """Data from the model itself; then the same with ten times the power."""
+    found = []
+    for seed in range(60):
+        columns, block, data = drawn(100 + seed)
+        found.append(regress(covariance(columns, block), data).calibration)
+    assert np.mean(found) == pytest.approx(1.0, abs=0.06)
+    columns, block, data = drawn(3, 200)
+    assert regress(covariance(columns, block), np.sqrt(10) * data).calibration > 7
+
+
+def test_evidence_and_its_slope() -> None:
+    columns, block, data = drawn(4)
+    given = Problem(kernels(columns, block), data)
     weight = np.array([0.3, 0.1, 0.02])
 
     def dense(log_weight: np.ndarray) -> float:
         w = np.exp(log_weight)
-        kernel = given.columns * (w[:2] @ block) @ given.columns.conj().T + w[2] * np.eye(shape[0])
-        quadratic = np.vdot(given.data, np.linalg.solve(kernel, given.data)).real
+        kernel = columns * (w[:2] @ block) @ columns.conj().T + w[2] * np.eye(POINTS)
+        quadratic = np.vdot(data, np.linalg.solve(kernel, data)).real
         return float(np.linalg.slogdet(kernel)[1] + quadratic)
 
-    value, slope = make_kernels(given, block).misfit(weight)
+    value, slope = misfit(given, weight)
     assert value == pytest.approx(dense(np.log(weight)), rel=1e-10)
     for axis in range(3):
         step = 1e-5 * np.eye(3)[axis]
@@ -74,13 +94,13 @@ def test_evidence_and_its_slope(shape: tuple[int, int]) -> None:
 def test_weights_come_back() -> None:
     rng = np.random.default_rng(8)
     block = np.kron(np.eye(2), np.ones(60))
-    given, blocks = [], []
+    given = []
     for _ in range(3):
-        field = circular(rng, 150, 120)
+        columns = circular(rng, 150, 120)
         strength = np.sqrt(np.array([1.0, 0.01]) @ block) * circular(rng, 120)
-        data = field @ strength + np.sqrt(0.02) * circular(rng, 150)
-        given.append(Problem(field, data))
-        blocks.append(block)
-    found = learn_weights(given, blocks, Weights(np.array([0.1, 0.1]), 1e-3), iterations=40)
+        given.append(
+            Problem(kernels(columns, block), columns @ strength + np.sqrt(0.02) * circular(rng, 150))
+        )
+    found = learn_weights(given, Weights(np.array([0.1, 0.1]), 1e-3), iterations=40)
     assert 10 * np.log10(found.block[0] / found.block[1]) == pytest.approx(20, abs=2)
     assert 10 * np.log10(found.block[0] / found.noise) == pytest.approx(10 * np.log10(1 / 0.02), abs=2)

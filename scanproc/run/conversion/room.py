@@ -23,11 +23,12 @@ from scanproc.run.conversion.heard import Heard
 from scanproc.run.settings.conversion import RoomSettings, Settings
 from scanproc.steps.each import Each
 from scanproc.steps.field.crossfade import joined
+from scanproc.steps.field.layers import has_two_layers
 from scanproc.steps.fit.box import device_box
 from scanproc.steps.fit.plan import sample_frequencies
 from scanproc.steps.fit.room_waves import Scattering
+from scanproc.steps.fit.scattering import learn_scattering, useful_frequencies
 from scanproc.steps.fit.weights import room_level_db
-from scanproc.steps.room.layers import has_two_layers
 from scanproc.steps.sound.gate import gate_after, gate_in_room, gate_until
 from scanproc.steps.sound.reflections import gap_s
 
@@ -62,7 +63,7 @@ def plan_room(heard: Heard, settings: Settings, frequency_hz: Real, each: Each) 
     """
     modelled, notes, warnings = _modelled(heard, settings.room)
     gate = None if settings.room.method in ("none", "model") else find_gate(heard, settings.room)
-    scattering = _scattering(settings.room) if modelled else None
+    scattering = _scattering(heard, settings.room, frequency_hz, each) if modelled else None
     bare = RoomPlan(gate, None, None, modelled, (), ())
     low, high = _sides(bare, frequency_hz)
 
@@ -78,7 +79,11 @@ def plan_room(heard: Heard, settings: Settings, frequency_hz: Real, each: Each) 
 
 
 def fit_in_room(
-    heard: Heard, plan: RoomPlan, frequency_hz: Real, each: Each, progress: Callable[[int], None] | None = None
+    heard: Heard,
+    plan: RoomPlan,
+    frequency_hz: Real,
+    each: Each,
+    progress: Callable[[int], None] | None = None,
 ) -> tuple[Expansion, RoomReport]:
     """The device's expansion at some frequencies (F,), without the room as far as the plan goes."""
     low, high = _sides(plan, frequency_hz)
@@ -124,9 +129,14 @@ def _modelled(heard: Heard, settings: RoomSettings) -> tuple[bool, tuple[str, ..
     )
 
 
-def _scattering(settings: RoomSettings) -> Scattering:
-    known = {"none": Scattering(0.0, 0.0), "rigid": Scattering(1.0, 0.0), "unknown": Scattering()}
-    return known[settings.scattering]
+def _scattering(heard: Heard, settings: RoomSettings, frequency_hz: Real, each: Each) -> Scattering:
+    """How much of the room's sound the cabinet scatters: as the settings say, or as the sound shows."""
+    if settings.scattering == "none":
+        return Scattering(0.0, 0.0)
+    if settings.scattering == "rigid":
+        return Scattering(1.0, 0.0)
+    chosen = useful_frequencies(heard.setup, frequency_hz)
+    return learn_scattering(heard.steady(frequency_hz[chosen]), each) if len(chosen) else Scattering()
 
 
 def find_gate(heard: Heard, settings: RoomSettings) -> Gate | None:

@@ -81,8 +81,8 @@ class RoomSettings(_Section):
     method: Literal["auto", "none", "gate", "model"] = Field(
         default="auto", description='"auto", "none", "gate" or "model"'
     )
-    scattering: Literal["unknown", "rigid", "none"] = Field(
-        default="unknown", description='"unknown", "rigid" or "none"'
+    scattering: Literal["auto", "rigid", "none"] = Field(
+        default="auto", description='"auto", "rigid" or "none"'
     )
     gate_end_s: Annotated[float, Field(gt=0, lt=10)] | None = Field(
         default=None, description="a number of seconds above 0 and below 10"

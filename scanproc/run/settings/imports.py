@@ -66,6 +66,7 @@ class ScanSettings(Section):
 
     device: str = Field(default="", description="a text")
     notes: str = Field(default="", description="a text")
+    environment: Literal["", "anechoic", "room"] = Field(default="", description='"anechoic" or "room"')
     drive_voltage_v: Above = Field(default=REFERENCE_VOLTAGE_V, description="a number of volts above 0")
     temperature_c: Annotated[float, Field(ge=-50, le=70)] | None = Field(
         default=None, description="a number of degrees from -50 to 70"

@@ -54,7 +54,9 @@ def _mixed(low: Expansion, high: Expansion) -> Expansion:
         held_out_db=held_out,
         far_field_error_db=np.concatenate(
             [
-                far_field_error_db(values[:, [i]], variance[:, [i]], high.wavenumber_rad_m[[i]], float(radius))
+                far_field_error_db(
+                    values[:, [i]], variance[:, [i]], high.wavenumber_rad_m[[i]], float(radius)
+                )
                 for i, radius in enumerate(high.scaling_radius_m)
             ]
         ),

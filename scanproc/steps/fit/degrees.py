@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from scanproc.conventions import Complex, Integer, Real, mode_count
+from scanproc.conventions import Complex, Integer, Real, mode_count, mode_degrees
 from scanproc.steps.fit.box import Box
 from scanproc.waves.addition import grouped_kernels, legendre_kernel
 from scanproc.waves.harmonics import real_harmonics
@@ -63,6 +63,11 @@ class Degrees:
         far = far_radial(self.order, self.wavenumber, self.wavenumber * self.scaling_m)
         radial = np.repeat((far * self.by_degree(weight))[:, None], len(direction), axis=1)
         return legendre_kernel(direction, _weighted(radial, np.ones(len(radial))), *self._seen(position_m))
+
+    def columns_at(self, position_m: Real) -> Complex:
+        """Fields of all modes at positions, (points, modes)."""
+        unit, radial = self._seen(position_m)
+        return real_harmonics(self.order, unit) * radial[mode_degrees(self.order)].T
 
     def variance_at(self, weight: Real, position_m: Real) -> Real:
         """Variance of the pressure before any point is heard, (points,)."""

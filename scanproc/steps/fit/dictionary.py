@@ -82,8 +82,13 @@ class RigidAnswer:
 
     def field(self, position_m: Real, slope: Complex | Real) -> Complex:
         """Fields at positions (points, 3) for normal derivatives (cells, fields) on the surface, (points, fields)."""
-        distance = np.sqrt(squared_distance(position_m, self.source.position_m))
-        return (_phasor(-self.wavenumber * distance) / distance) @ (self.strength @ slope)
+        return point_sources(self.source.position_m, position_m, self.wavenumber) @ (self.strength @ slope)
+
+
+def point_sources(source_m: Real, position_m: Real, wavenumber: float) -> Complex:
+    """e^{-jkR}/R from sources (S, 3) to positions (points, 3), (points, S)."""
+    distance = np.sqrt(squared_distance(position_m, source_m))
+    return _phasor(-wavenumber * distance) / distance
 
 
 def rigid_answer(box: Box, wavenumber: float, scanned_m: Real) -> RigidAnswer | None:
@@ -111,9 +116,7 @@ def make_dictionary(
     multipoles = low_multipoles(places, wavenumber, scanned_m)
     if rigid is not None:
         parts = _rigid(rigid, box, places)
-        return _assembled(
-            rigid.source.position_m, [_loose(rigid.source, box, places)], parts, multipoles
-        )
+        return _assembled(rigid.source.position_m, [_loose(rigid.source, box, places)], parts, multipoles)
     wavelength = 2 * np.pi / wavenumber
     source = box_surface(box, _loose_spacing(box, wavelength), inset, scanned_m)
     loose = _loose(source, box, places)

@@ -9,11 +9,21 @@ from scanproc.conventions import Integer
 from scanproc.records.expansion import Expansion, join
 from scanproc.records.fit_plan import FitPlan
 from scanproc.records.scan import Scan
+from scanproc.steps.each import in_turn
 from scanproc.steps.field.order import checked_order, highest_order
 from scanproc.steps.field.view import density, view_from
-from scanproc.steps.fit.plan import Estimator, fitted, planned_model, prepare
+from scanproc.steps.fit.plan import (
+    Estimator,
+    fitted,
+    fitted_again,
+    planned_model,
+    prepare,
+    sensor_share,
+    truncation_centre,
+)
 from scanproc.steps.fit.posterior import Posterior
 from scanproc.steps.fit.room_waves import Scattering
+from scanproc.steps.fit.scattering import learn_scattering, useful_frequencies
 from scanproc.steps.fit.truncated import Progress, fit_any, fit_shell, on_shell
 from scanproc.steps.fit.weights import learn
 from scanproc.waves.gaussian_fit import USUAL_COUNT
@@ -39,8 +49,8 @@ def fit(
 
     By default the posterior of all that a device of the scan's ``device_size_m`` can radiate, about its middle; with
     drivers at ``driver_m`` (drivers, 3) if they are known, else sought; ``room`` adds what arrives from outside to the
-    model. ``estimator`` "truncated" is least squares up to an order about ``centre_m`` (3,), the device's middle unless
-    given; the order is ``order``, or chosen by held-out (leave-one-out) error up to ``max_order`` and to what the
+    model. ``estimator`` "truncated" is least squares up to an order about ``centre_m`` (3,), unless given the
+    stated middle of the device or else the scan's origin; the order is ``order``, or chosen by held-out (leave-one-out) error up to ``max_order`` and to what the
     points can carry.
 
     On one shell about the centre the angular matrix is real and the same at every frequency, so one QR serves all
@@ -49,8 +59,8 @@ def fit(
     Raises ScanDataError when the points are too few, or too few for ``order``, or one lies on the centre.
     """
     report = progress or _silent
-    if centre_m is not None and (estimator == "truncated" or order is not None):
-        view = view_from(scan.setup.position_m, centre_m)
+    if estimator == "truncated" or order is not None:
+        view = view_from(scan.setup.position_m, truncation_centre(scan.setup, centre_m))
         if on_shell(scan, view):
             limit = (
                 highest_order(scan.points, max_order) if order is None else checked_order(order, scan.points)
@@ -64,7 +74,7 @@ def fit(
         centre_m=centre_m,
         estimator=estimator,
         place_m=driver_m,
-        scattering=Scattering() if room else None,
+        scattering=_scattering(scan) if room else None,
     )
     return fit_planned(scan, plan, progress=report)
 
@@ -100,6 +110,8 @@ def _fit_one(scan: Scan, plan: FitPlan, index: int, progress: Progress) -> Expan
     if found.regression.calibration > SURPRISING and scan.points >= USUAL_COUNT:
         own = fitted(model, pressure, learn([model], [pressure]))
         found = min(found, own, key=lambda one: abs(np.log(one.regression.calibration)))
+    sensor = float(sensor_share(scan.take_frequencies(slice(index, index + 1)))[0])
+    found = fitted_again(model, pressure, weights, plan, sensor, found)
     progress(1)
     return _expansion(scan, scan.frequency_hz[[index]], model.wavenumber, model.scaling_m, plan, found)
 
@@ -126,6 +138,11 @@ def _expansion(
         drive_voltage_v=scan.setup.drive_voltage_v,
         air_density_kg_m3=density(scan.setup),
     )
+
+
+def _scattering(scan: Scan) -> Scattering:
+    chosen = useful_frequencies(scan.setup, scan.frequency_hz)
+    return learn_scattering(scan.take_frequencies(chosen), in_turn) if len(chosen) else Scattering()
 
 
 def _silent(_: int) -> None:

@@ -26,10 +26,11 @@ from scanproc.steps.fit.dictionary import (
 )
 from scanproc.steps.fit.multipoles import LOW_DEGREES
 from scanproc.steps.fit.room_waves import RoomSound, Scattering, room_sound
-from scanproc.waves.dense import gram_of_rows
+from scanproc.waves.dense import gram_of_rows, row_power
 
 ROOM = "room"
 USUAL_ROOM = 0.05
+NEGLIGIBLE_SHARE = 1e-3
 
 
 @dataclass(frozen=True, eq=False)
@@ -114,10 +115,17 @@ def block_kernels(model: FieldModel, chosen: Integer | slice) -> Complex:
     return np.array(kernels)
 
 
-def covariance(model: FieldModel, weight: Real) -> Complex:
-    """Covariance of the sound between all points for weights of the blocks, (points, points)."""
+def covariance(model: FieldModel, weight: Real, noise: float = 0.0) -> Complex:
+    """Covariance of the sound between all points for weights of the blocks, (points, points).
+
+    Columns that together hold less than ``NEGLIGIBLE_SHARE`` of a ``noise``, a variance re the mean square of the
+    pressures, are left out.
+    """
     of_columns, of_degrees, of_room = split(model, weight)
-    total = _whole(gram_of_rows(model.columns * np.sqrt(of_columns)))
+    heard = of_columns * row_power(model.columns.T) / len(model.columns)
+    rising = np.argsort(heard)
+    used = np.sort(rising[np.cumsum(heard[rising]) >= NEGLIGIBLE_SHARE * noise])
+    total = _whole(gram_of_rows(model.columns[:, used] * np.sqrt(of_columns[used])))
     total += model.degrees.covariance(of_degrees, model.position_m, model.position_m)
     if model.room is not None and of_room > 0:
         total += of_room * model.room.covariance()

@@ -18,6 +18,8 @@ LOW_DEGREES = (
 Chosen by true errors on the demo's horn, the capped sphere and the boundary-element box: groups of three degrees or
 more, or none above 14, are up to 3 dB worse."""
 LOW_USUAL = (0.05, 0.02, 0.005, 0.001, 5e-4, 3e-4, 2e-4, 1e-4, 5e-5, 3e-5, 3e-5)
+
+
 @dataclass(frozen=True, eq=False)
 class Multipoles:
     """Terms about ``place_m`` (3,): ``last_degree`` of each group, its ``names`` and ``usual`` weights."""

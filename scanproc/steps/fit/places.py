@@ -42,7 +42,9 @@ def find_places(
     chosen = np.sort(np.random.default_rng(0).permutation(len(position_m))[:SEARCH_POINTS])
     position = position_m[chosen]
     high = np.flatnonzero(wavenumber * float(box.reach_m(box.centre_m)) >= FIRST_KR)[::-1]
-    found = each(lambda f: _likeliest(position, pressure[chosen, f], float(wavenumber[f]), box), high.tolist())
+    found = each(
+        lambda f: _likeliest(position, pressure[chosen, f], float(wavenumber[f]), box), high.tolist()
+    )
     same = SAME_SHARE * float(box.size_m.max())
     places: list[Real] = []
     for place in found:
@@ -53,12 +55,12 @@ def find_places(
 
 def _likeliest(position_m: Real, pressure: Complex, wavenumber: float, box: Box) -> Real:
     degrees = all_degrees(box, wavenumber, position_m)
-    beside = degrees.covariance(
-        DEGREES_WEIGHT * degrees.usual / degrees.usual.sum(), position_m, position_m
-    )
+    beside = degrees.covariance(DEGREES_WEIGHT * degrees.usual / degrees.usual.sum(), position_m, position_m)
     spacing = float(box.size_m.max()) / PER_SIDE
     tried = box_surface(box, spacing, INSET_SHARE * float(box.size_m.min()), position_m).position_m
-    noise = min(SEARCH_NOISE, key=lambda n: _misfit(box.centre_m, position_m, pressure, wavenumber, beside, n))
+    noise = min(
+        SEARCH_NOISE, key=lambda n: _misfit(box.centre_m, position_m, pressure, wavenumber, beside, n)
+    )
 
     def loss(place: Real) -> float:
         outside = np.maximum(np.abs(place - box.centre_m) - box.size_m / 2, 0) / box.size_m

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import replace
 from typing import Literal
 
 import numpy as np
@@ -11,25 +11,31 @@ from numpy.typing import ArrayLike
 
 from scanproc.conventions import Complex, Integer, Real
 from scanproc.errors import ScanDataError
+from scanproc.records.budget import Budget
 from scanproc.records.fit_plan import FitPlan
-from scanproc.records.scan import Scan
+from scanproc.records.scan import Scan, ScanSetup
 from scanproc.steps.each import Each, in_turn
 from scanproc.steps.field.order import between, checked_order, choose_orders, highest_order
 from scanproc.steps.field.view import relative_wavenumber, view_from, wavenumbers
 from scanproc.steps.fit.box import Box, device_box
+from scanproc.steps.fit.budget import error_budget
 from scanproc.steps.fit.model import Device, FieldModel, make_model
+from scanproc.steps.fit.placement import Placement, learn_placement
 from scanproc.steps.fit.places import find_places
-from scanproc.steps.fit.posterior import Posterior, posterior
+from scanproc.steps.fit.posterior import Posterior, gradient_at, posterior
 from scanproc.steps.fit.room_waves import Scattering
 from scanproc.steps.fit.truncated import noise_share, on_shell, try_orders, try_orders_on_shell
 from scanproc.steps.fit.weights import NOISE, learn, weights_at
 from scanproc.waves.harmonics import real_harmonics
+from scanproc.waves.least_squares import decibels
 
 Estimator = Literal["auto", "truncated"]
 
 SAMPLES_PER_OCTAVE = 3
 PLACES_PER_OCTAVE = 1
 LEAST_POINTS = 6
+LEAST_SHARE = 0.02
+"""Errors of places and gains below this share of the noise change nothing."""
 
 
 def sample_frequencies(frequency_hz: Real, per_octave: int = SAMPLES_PER_OCTAVE) -> Integer:
@@ -50,11 +56,12 @@ def prepare(
     estimator: Estimator = "auto",
     place_m: ArrayLike = (),
     scattering: Scattering | None = None,
+    find_positions: bool = True,
     each: Each = in_turn,
 ) -> FitPlan:
     """The plan for all ``frequency_hz`` (F,) of a scan, which itself may hold the sample frequencies only.
 
-    ``order`` fixes an order of least squares about ``centre_m`` (3,), "truncated" chooses it by held-out error; else
+    ``order`` fixes an order of least squares about ``centre_m`` (3,), see :func:`truncation_centre`, "truncated" chooses it by held-out error; else
     the whole model is fitted. ``place_m`` (places, 3): where sound leaves, sought by evidence if not told. With a
     ``scattering`` the room is part of the model. ``each`` maps a function over the samples, in turn or side by side.
 
@@ -64,7 +71,7 @@ def prepare(
     sample = scan.take_frequencies(sample_frequencies(scan.frequency_hz))
     box = device_box(scan.setup)
     if order is not None or estimator == "truncated":
-        centre = box.centre_m if centre_m is None else np.asarray(centre_m, dtype=np.float64)
+        centre = truncation_centre(scan.setup, centre_m)
         orders, noise = _orders(sample, frequency, centre, order, max_order, each)
         return _plan(frequency, orders, centre, noise, Device(box, box.centre_m[None]), None, sample, [], [])
     if scan.points < LEAST_POINTS:
@@ -79,30 +86,130 @@ def prepare(
         places = find_places(position, sample.pressure_pa[:, few], k[few], box, each)
     device = Device(box, places)
 
-    def learnt_at(s: int) -> tuple[dict[str, float], float]:
+    def learnt_at(s: int) -> tuple[dict[str, float], float, float, tuple[Real, Real]]:
         model, pressure = make_model(position, float(k[s]), device, scattering), sample.pressure_pa[:, s]
         weights = learn([model], [pressure])
-        return weights, fitted(model, pressure, weights).far_field_error_db
+        found = fitted(model, pressure, weights)
+        plain = _plain_noise(sample.points, weights)
+        budget = error_budget(model, model.weights(weights), plain)
+        return weights, found.far_field_error_db, found.held_out_db, budget
 
     found = each(learnt_at, range(len(k)))
+    weights, errors, held_out, budgets = (list(column) for column in zip(*found, strict=True))
+    placement = None
+    if find_positions:
+        sensor = sensor_share(sample)
+        placement = learn_placement(sample, position, device, scattering, weights, held_out, sensor, each)
     unknown = np.full(len(frequency), np.nan)
     none = np.full(len(frequency), -1, dtype=np.int64)
-    weights, errors = [w for w, _ in found], [e for _, e in found]
-    return _plan(frequency, none, box.centre_m, unknown, device, scattering, sample, weights, errors)
+    plan = _plan(frequency, none, box.centre_m, unknown, device, scattering, sample, weights, errors)
+    if placement is not None:
+        plan = _placed(plan, placement)
+        placed = plan
+        budgets = each(lambda s: _budget_at(placed, sample, s), range(len(k)))
+    share, cured = (np.array(rows).T for rows in zip(*budgets, strict=True))
+    error = np.array(errors)
+    return replace(plan, budget=Budget(sample.frequency_hz, error, share, error + decibels(cured)))
 
 
-def heard_at(scan: Scan, box: Box) -> Real:
-    """Positions (points, 3) as the model takes them.
+def _budget_at(plan: FitPlan, sample: Scan, s: int) -> tuple[Real, Real]:
+    """Shares of the error at a sample by cause, and what each cure leaves of it."""
+    model, weights = planned_model(plan, sample, s)
+    pressure = sample.pressure_pa[:, s]
+    sensor = float(sensor_share(sample.take_frequencies(slice(s, s + 1)))[0])
+    noise = point_noise(model, pressure, weights, plan, sensor, fitted(model, pressure, weights))
+    return error_budget(model, model.weights(weights), noise)
+
+
+def _plain_noise(points: int, weights: Mapping[str, float]) -> dict[str, Real]:
+    """The same variance at all points, for :func:`error_budget`."""
+    return {"places": np.zeros(points), "level": np.zeros(points), "noise": np.full(points, weights[NOISE])}
+
+
+def truncation_centre(setup: ScanSetup, centre_m: ArrayLike | None) -> Real:
+    """Where least squares expands about: as asked, else the stated middle of the device, else the scan's origin."""
+    if centre_m is None:
+        centre_m = (0.0, 0.0, 0.0) if setup.device_centre_m is None else setup.device_centre_m
+    return np.asarray(centre_m, dtype=np.float64)
+
+
+def sensor_share(scan: Scan) -> Real:
+    """The microphone's noise over the mean square pressure, (F,), where the scan states it, else NaN."""
+    if scan.noise_pa is None:
+        return np.full(len(scan.frequency_hz), np.nan)
+    noise = scan.noise_pa**2
+    power = np.mean(np.abs(scan.pressure_pa) ** 2, axis=0)
+    share: Real = (noise if noise.ndim == 1 else noise.mean(axis=0)) / power
+    return share
+
+
+def _placed(plan: FitPlan, placement: Placement) -> FitPlan:
+    moved = placement.moved_m if placement.moved else np.empty((0, 3))
+    return replace(
+        plan,
+        position_error_m=placement.position_m,
+        level_error=placement.level,
+        moved_m=moved,
+        moved_variance_m2=placement.variance_m2 if placement.moved else np.empty((0, 3)),
+        moved_held_out_db=placement.held_out_db,
+    )
+
+
+def heard_at(scan: Scan, box: Box, plan: FitPlan | None = None) -> Real:
+    """Positions (points, 3) as the model takes them: moved where the plan says so.
 
     A device-sized array sees each point's own wave number as a small change of its distance.
     """
-    return box.centre_m + (scan.setup.position_m - box.centre_m) * relative_wavenumber(scan.setup)[:, None]
+    offset = (scan.setup.position_m - box.centre_m) * relative_wavenumber(scan.setup)[:, None]
+    moved = plan is not None and len(plan.moved_m) > 0
+    return box.centre_m + offset + (plan.moved_m if plan is not None and moved else 0.0)
 
 
 def fitted(model: FieldModel, pressure: Complex, weights: Mapping[str, float]) -> Posterior:
-    """The posterior of one frequency's pressures (points,) for weights by name."""
+    """The posterior of one frequency's pressures (points,) for weights by name and the same noise at all points."""
     noise = np.full(len(pressure), weights[NOISE] * float(np.mean(np.abs(pressure) ** 2)))
     return posterior(model, pressure, model.weights(weights), noise)
+
+
+def fitted_again(
+    model: FieldModel,
+    pressure: Complex,
+    weights: Mapping[str, float],
+    plan: FitPlan,
+    sensor: float,
+    first: Posterior,
+) -> Posterior:
+    """The same with each point's own noise, where the plan knows of errors of places or gain that matter here."""
+    if plan.position_error_m == 0 and plan.level_error == 0:
+        return first
+    noise = point_noise(model, pressure, weights, plan, sensor, first)
+    if np.mean(noise["places"] + noise["level"]) < LEAST_SHARE * weights[NOISE]:
+        return first
+    power = float(np.mean(np.abs(pressure) ** 2))
+    return posterior(model, pressure, model.weights(weights), power * sum(noise.values()))
+
+
+def point_noise(
+    model: FieldModel,
+    pressure: Complex,
+    weights: Mapping[str, float],
+    plan: FitPlan,
+    sensor: float,
+    first: Posterior,
+) -> dict[str, Real]:
+    """Variances (points,) of "places", "level" and "noise", re the mean square of the pressures.
+
+    What the places and gains account for of the noise that was learnt as plain is no longer in the plain part, which
+    never falls below the ``sensor``'s, re the mean square, or a hundredth of what was learnt.
+    """
+    power = float(np.mean(np.abs(pressure) ** 2))
+    slope = np.abs(gradient_at(model, first.strengths, model.position_m)) ** 2 / power
+    of_all = plan.position_error_m**2 * slope.sum(axis=1)
+    own = np.sum(plan.moved_variance_m2 * slope, axis=1) if len(plan.moved_variance_m2) else of_all
+    gain = plan.level_error**2 * np.abs(pressure) ** 2 / power
+    least = sensor if np.isfinite(sensor) else 0.01 * weights[NOISE]
+    plain = max(weights[NOISE] - float(np.mean(of_all + gain)), least)
+    return {"places": own, "level": gain, "noise": np.full(len(pressure), plain)}
 
 
 def planned_model(plan: FitPlan, scan: Scan, index: int) -> tuple[FieldModel, Mapping[str, float]]:
@@ -110,7 +217,7 @@ def planned_model(plan: FitPlan, scan: Scan, index: int) -> tuple[FieldModel, Ma
     box = Box(plan.box_centre_m, plan.box_size_m)
     k = float(wavenumbers(scan.setup, scan.frequency_hz[[index]])[0])
     scattering = None if plan.scattering is None else Scattering(*plan.scattering)
-    model = make_model(heard_at(scan, box), k, Device(box, plan.place_m), scattering)
+    model = make_model(heard_at(scan, box, plan), k, Device(box, plan.place_m), scattering)
     return model, weights_at(plan, float(scan.frequency_hz[index]), k)
 
 
@@ -136,6 +243,11 @@ def _plan(
         box_size_m=device.box.size_m,
         place_m=device.place_m,
         scattering=None if scattering is None else (scattering.share, scattering.error),
+        position_error_m=0.0,
+        level_error=0.0,
+        moved_m=np.empty((0, 3)),
+        moved_variance_m2=np.empty((0, 3)),
+        moved_held_out_db=(np.nan, np.nan),
         sample_hz=sample.frequency_hz if weights else np.empty(0),
         block_names=names,
         block_weight=np.array(rows).reshape(len(names), len(weights)),
@@ -155,7 +267,8 @@ def _orders(
     else:
         harmonics = real_harmonics(limit, view.direction)
         tried = each(
-            lambda s: try_orders(sample, view, harmonics, s, limit).held_out_db, range(len(sample.frequency_hz))
+            lambda s: try_orders(sample, view, harmonics, s, limit).held_out_db,
+            range(len(sample.frequency_hz)),
         )
         held_out = np.stack(tried, axis=1)
     if order is None:

@@ -8,7 +8,7 @@ import numpy as np
 
 from scanproc.conventions import Complex, Real, mode_count, mode_degrees
 from scanproc.steps.field.uncertainty import PATTERN_ORDER, Uncertainty
-from scanproc.steps.fit.dictionary import source_coefficients, source_strengths
+from scanproc.steps.fit.dictionary import point_sources, source_coefficients, source_strengths
 from scanproc.steps.fit.model import FieldModel, covariance, far_covariance, split
 from scanproc.steps.fit.multipoles import Multipoles
 from scanproc.waves.directions import gauss_legendre_grid, lebedev_grid
@@ -20,6 +20,8 @@ from scanproc.waves.transform import analyse_grid
 
 LEFT_OUT_SHARE = 0.01
 """The order is the least beyond which less than this share of the predicted error's power lies."""
+GRADIENT_STEP = 1e-3
+"""Over the wave number: a thousandth of a radian of phase."""
 DEGREES_BEYOND = 6
 """Above k times the reach of a source its field holds nothing that matters (in degrees)."""
 
@@ -61,7 +63,7 @@ def posterior(model: FieldModel, pressure: Complex, weight: Real, noise: Real) -
     ``pressure`` complex (points,) Pa. Weights are relative to the mean square of the pressures.
     """
     rms = float(np.sqrt(np.mean(np.abs(pressure) ** 2)))
-    sound = covariance(model, weight)
+    sound = covariance(model, weight, float(np.min(noise)) / rms**2)
     sound[np.diag_indices(len(sound))] += noise / rms**2
     regression = regress(sound, pressure / rms)
     strengths = field_strengths(model, weight, rms * regression.solved)
@@ -114,14 +116,29 @@ def _described(
     )
 
 
+def field_at(model: FieldModel, strengths: Strengths, position_m: Real) -> Complex:
+    """Pressure of all sources together at positions (positions, 3) outside the box, (positions,)."""
+    k, scaling = model.wavenumber, model.scaling_m
+    field = point_sources(strengths.source_m, position_m, k) @ strengths.source_pa_m
+    for one, values in zip(model.dictionary.multipoles, strengths.multipole_pa, strict=True):
+        field += one.columns_at(position_m, k, scaling) @ values
+    return field + model.degrees.columns_at(position_m) @ strengths.degree_pa
+
+
+def gradient_at(model: FieldModel, strengths: Strengths, position_m: Real) -> Complex:
+    """Slope of that pressure along x, y and z, Pa/m, (positions, 3)."""
+    here = field_at(model, strengths, position_m)
+    step = GRADIENT_STEP / model.wavenumber
+    there = [field_at(model, strengths, position_m + step * axis) for axis in np.eye(3)]
+    return (np.stack(there, axis=1) - here[:, None]) / step
+
+
 def coefficients(model: FieldModel, strengths: Strengths) -> Complex:
     """Outgoing coefficients of all sources together about the device's middle, (modes,), in Expansion's scaling."""
     middle, k, radius = model.device.box.centre_m, model.wavenumber, model.scaling_m
     reach = float(np.linalg.norm(strengths.source_m - middle, axis=1).max())
     order = max(model.degrees.order, int(np.ceil(k * reach)) + DEGREES_BEYOND)
-    total = source_coefficients(
-        model.dictionary.source_m, strengths.source_pa_m, order, middle, k, radius
-    )
+    total = source_coefficients(model.dictionary.source_m, strengths.source_pa_m, order, middle, k, radius)
     total[: len(strengths.degree_pa)] += strengths.degree_pa
     for one, values in zip(model.dictionary.multipoles, strengths.multipole_pa, strict=True):
         moved = _moved(one, values, order, middle, k, radius)

@@ -21,7 +21,8 @@ SLOPE_STEP_M = 1e-5
 class Scattering:
     """How much of what a rigid cabinet scatters of the room's sound is there: ``share`` of it, give or take ``error``.
 
-    A scan cannot tell a scattered wave from the device's own, so without other knowledge it is half of it, ± half.
+    One frequency cannot tell a scattered wave from the device's own, so without other knowledge it is half of it, ±
+    half; see :mod:`scanproc.steps.fit.scattering`.
     """
 
     share: float = 0.5

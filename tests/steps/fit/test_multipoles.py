@@ -1,16 +1,13 @@
-"""Multipoles as columns of the informed fit: far and near, moved to another centre, complete up to a degree."""
+"""Multipoles as columns: far and near, told from another centre."""
 
 from __future__ import annotations
 
 import numpy as np
-import pytest
 
 from scanproc.conventions import mode_count
-from scanproc.steps.fit.box import Box
-from scanproc.steps.fit.multipoles import Multipoles, complete_multipoles, low_multipoles
+from scanproc.steps.fit.multipoles import Multipoles, low_multipoles
 from scanproc.waves.directions import fibonacci_sphere
 
-BOX = Box(np.array([0.02, 0.0, 0.05]), np.array([0.3, 0.2, 0.4]))
 SCALING_M = 0.5
 
 
@@ -20,7 +17,7 @@ def test_far_away_the_columns_are_their_far_field() -> None:
     direction = fibonacci_sphere(40)
     low_ones = low_multipoles(np.array([[0.0, 0.05, 0.1]]), k, 3 * direction)
     assert low_ones[0].order == 24
-    for one in (*low_ones, *complete_multipoles(BOX, k, 700)):
+    for one in low_ones:
         low = slice(0, mode_count(4))
         near = one.columns_at(centre + far_m * direction, k, SCALING_M)[:, low]
         want = near * far_m * np.exp(1j * k * far_m)
@@ -40,33 +37,3 @@ def test_degrees_that_would_rise_steeply_at_the_nearest_point_are_left_out() -> 
     rise = near[zonal] / far[zonal]
     assert rise[:8].max() < 4  # the distance alone makes 0.5 / 0.3
     assert rise[9] > 8
-
-
-@pytest.mark.parametrize("k", [5.0, 20.0, 60.0])
-def test_every_mode_is_in_one_group(k: float) -> None:
-    (one,) = complete_multipoles(BOX, k, 700)
-    assert one.order == int(np.ceil(k * float(BOX.reach_m(BOX.centre_m)))) + 2
-    share = one.share()
-    assert share.shape == (len(one.names), mode_count(one.order))
-    np.testing.assert_array_equal(share.sum(axis=0), 1)
-    assert share.any(axis=1).all()
-
-
-def test_a_monopole_anywhere_in_the_device_lies_in_the_complete_columns() -> None:
-    """Least squares on e^{-jkR}/R at 0.45 m, at a corner of the box."""
-    k = 20.0
-    (one,) = complete_multipoles(BOX, k, 700)
-    position = BOX.centre_m + 0.45 * fibonacci_sphere(700)
-    distance = np.linalg.norm(position - (BOX.centre_m + 0.3 * BOX.size_m), axis=1)
-    field = np.exp(-1j * k * distance) / distance
-    columns = one.columns_at(position, k, SCALING_M)
-    missed = field - columns @ np.linalg.lstsq(columns, field, rcond=None)[0]
-    assert np.linalg.norm(missed) < 0.05 * np.linalg.norm(field)
-
-
-def test_where_the_degrees_are_too_many_there_are_none() -> None:
-    assert complete_multipoles(BOX, 200.0, 4000) == []
-    (few,), many = complete_multipoles(BOX, 100.0, 500), complete_multipoles(BOX, 130.0, 900)
-    assert few.order == 29
-    assert many[0].order == 38
-    assert complete_multipoles(BOX, 130.0, 500) == []

@@ -1,0 +1,62 @@
+"""Which part of the sound limits a fit: the predicted error taken apart, and what each cure would leave."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+from scipy.linalg import cho_solve
+
+from scanproc.conventions import Complex, Real
+from scanproc.records.budget import CAUSES
+from scanproc.steps.field.uncertainty import PATTERN_ORDER
+from scanproc.steps.fit.model import FieldModel, covariance, far_covariance, split
+from scanproc.waves.dense import lower_factor
+from scanproc.waves.directions import lebedev_grid
+from scanproc.waves.gaussian_fit import posterior_variance
+
+MORE_POINTS = 4.0
+"""The cure for too few points: as if each had been measured so often, and its surroundings with it."""
+SMALLEST_NOISE = 1e-9
+
+
+def error_budget(model: FieldModel, weight: Real, noise: Mapping[str, Real]) -> tuple[Real, Real]:
+    """Shares of the far field's error power by ``CAUSES``, and what each cure leaves, re the whole.
+
+    ``noise``: variances (points,) re the mean square of the pressures by the names of the causes "places", "level" and
+    "noise". The estimate is linear in what is heard, G p, so its error is the sum of G K_b Gᴴ over all that is not the
+    device and of what G loses of the device itself.
+    """
+    direction, solid_angle = lebedev_grid(2 * PATTERN_ORDER + 2)
+    cross, prior = far_covariance(model, weight, direction)
+    diagonal = sum(noise.values())
+    sound = covariance(model, weight, float(np.min(diagonal)))
+    _, _, of_room = split(model, weight)
+    room = None if model.room is None else of_room * model.room.covariance()
+
+    def whole(covered: Complex, variance: Real) -> float:
+        covered = covered.copy()
+        covered[np.diag_indices(len(covered))] += np.maximum(variance, SMALLEST_NOISE)
+        return float(solid_angle @ posterior_variance(covered, cross.copy(), prior)) / (4 * np.pi)
+
+    kernel = sound.copy()
+    kernel[np.diag_indices(len(kernel))] += diagonal
+    gains = cho_solve((np.tril(lower_factor(kernel)), True), cross.conj().T, check_finite=False).conj().T
+    total = whole(sound, diagonal)
+
+    def share_of(variance: Real) -> float:
+        return float(solid_angle @ (np.abs(gains) ** 2 @ variance)) / (4 * np.pi) / total
+
+    shares = {name: share_of(variance) for name, variance in noise.items()}
+    cures = {
+        name: whole(sound, diagonal - variance) / total if np.any(variance) else 1.0
+        for name, variance in noise.items()
+    }
+    shares["room"], cures["room"] = 0.0, 1.0
+    if room is not None:
+        through = np.einsum("ij,ij->i", gains @ room, gains.conj()).real
+        shares["room"] = float(solid_angle @ through) / (4 * np.pi) / total
+        cures["room"] = whole(sound - room, diagonal) / total
+    shares["points"] = max(0.0, 1 - sum(shares.values()))
+    cures["points"] = whole(sound, diagonal / MORE_POINTS) / total
+    return np.array([shares[c] for c in CAUSES]), np.array([cures[c] for c in CAUSES])

@@ -1,0 +1,163 @@
+"""Where the microphone really was: displacements of points estimated from the sound of many frequencies."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from functools import partial
+
+import numpy as np
+
+from scanproc.conventions import Complex, Real
+from scanproc.records.scan import Scan
+from scanproc.steps.each import Each
+from scanproc.steps.field.view import wavenumbers
+from scanproc.steps.fit.model import Device, make_model
+from scanproc.steps.fit.noise import Heard, PointNoise, displacements, learn_point_noise
+from scanproc.steps.fit.posterior import gradient_at, posterior
+from scanproc.steps.fit.room_waves import Scattering
+from scanproc.steps.fit.weights import NOISE
+
+MOST_FREQUENCIES = 10
+LEAST_FREQUENCIES = 3
+EXPLAINED_DB = -10.0
+"""Only frequencies whose left-out errors are below this, re the sound, tell of places."""
+ROUNDS = 3
+LARGEST_M = 0.02
+"""No arm is worse: a larger displacement is a wrong table, which no fit should mend (common practice, no source)."""
+
+
+@dataclass(frozen=True, eq=False)
+class Placement:
+    """What is known of the points' errors: standard deviations of places per axis and of gain; ``moved_m`` (points, 3)
+    from the reported places with the ``variance_m2`` (points, 3) that is left, zero and the whole where nothing is
+    moved. ``held_out_db``: errors at frequencies that took no part, without and with the displacements."""
+
+    position_m: float
+    level: float
+    moved_m: Real
+    variance_m2: Real
+    held_out_db: tuple[float, float]
+
+    @property
+    def moved(self) -> bool:
+        return bool(np.any(self.moved_m))
+
+
+def learn_placement(
+    sample: Scan,
+    position_m: Real,
+    device: Device,
+    scattering: Scattering | None,
+    weights: Sequence[Mapping[str, float]],
+    held_out_db: Sequence[float],
+    sensor_noise: Real,
+    each: Each,
+) -> Placement | None:
+    """The points' errors from a scan at its sample frequencies (S,), with their ``weights`` and left-out errors; None where
+    none shows.
+
+    ``position_m`` (points, 3) as reported, ``sensor_noise`` (S,) re the mean square of the pressures or NaN. The
+    evidence decides whether there is such an error (its rise against the logarithm of the number of data: Schwarz
+    1978), and frequencies that take no part in the estimate whether the displacements are used.
+    """
+    study = _Study(sample, position_m, device, scattering, weights, sensor_noise)
+    told = [s for s in range(len(weights)) if held_out_db[s] < EXPLAINED_DB][-MOST_FREQUENCIES:]
+    if len(told) < LEAST_FREQUENCIES:
+        return None
+    plain = dict(zip(told, each(study.plain, told), strict=True))
+    found = learn_point_noise([plain[s] for s in told])
+    if found.gain < np.log(len(told) * sample.points):
+        return None
+    still, whole = np.zeros_like(position_m), np.full_like(position_m, found.position_m**2)
+    nothing = Placement(found.position_m, found.level, still, whole, (np.nan, np.nan))
+    if found.position_m > LARGEST_M:
+        return nothing
+    teach, check = told[::2], told[1::2]
+    moved, _ = study.moved(teach, plain, found, told, each)
+    before, after = study.check(check, plain, still, each), study.check(check, plain, moved, each)
+    if after >= before:
+        return nothing
+    moved, variance = study.moved(told, plain, found, told, each)
+    return Placement(found.position_m, found.level, moved, variance, (before, after))
+
+
+@dataclass(frozen=True, eq=False)
+class _Study:
+    sample: Scan
+    position_m: Real
+    device: Device
+    scattering: Scattering | None
+    weights: Sequence[Mapping[str, float]]
+    sensor_noise: Real
+
+    def plain(self, s: int) -> Heard:
+        """A sample with the same noise at all points."""
+        return self._heard(s, self.position_m, np.full(self.sample.points, self.weights[s][NOISE]))
+
+    def moved(
+        self, used: list[int], plain: Mapping[int, Heard], found: PointNoise, told: list[int], each: Each
+    ) -> tuple[Real, Real]:
+        """Displacements (points, 3) by some samples, and their variance."""
+        moved = np.zeros_like(self.position_m)
+        variance = np.full_like(moved, found.position_m**2)
+        heard = dict(plain)
+        for _ in range(ROUNDS):
+            noise = {s: float(found.noise[told.index(s)]) for s in used}
+            once = partial(self._again, heard, noise, found.level, moved, variance)
+            results = each(once, used)
+            heard = {s: one for s, (one, _) in zip(used, results, strict=True)}
+            step, variance = displacements(
+                [heard[s] for s in used], moved, found.position_m, [spread for _, spread in results]
+            )
+            moved = moved + step
+        return moved, variance
+
+    def _again(
+        self,
+        heard: Mapping[int, Heard],
+        noise: Mapping[int, float],
+        level: float,
+        moved: Real,
+        variance: Real,
+        s: int,
+    ) -> tuple[Heard, Real]:
+        """A sample with points moved and each one's own variance; and the variance of all but its displacement."""
+        own = np.sum(variance * np.abs(heard[s].slope_per_m) ** 2, axis=1)
+        rest = noise[s] + level**2 * heard[s].level
+        again = self._heard(s, self.position_m + moved, rest + own)
+        return again, np.maximum(again.field_variance + rest, 1e-3 * noise[s])
+
+    def check(self, used: list[int], plain: Mapping[int, Heard], moved: Real, each: Each) -> float:
+        """Left-out error of some samples with points moved and plain noise, dB, mean over samples."""
+
+        def one(s: int) -> float:
+            if not np.any(moved):
+                return _level_db(plain[s].error)
+            return _level_db(
+                self._heard(s, self.position_m + moved, np.full(len(moved), self.weights[s][NOISE])).error
+            )
+
+        return float(np.mean(each(one, used)))
+
+    def _heard(self, s: int, position_m: Real, noise: Real) -> Heard:
+        """``noise`` (points,) re the mean square."""
+        pressure: Complex = self.sample.pressure_pa[:, s]
+        power = float(np.mean(np.abs(pressure) ** 2))
+        k = float(wavenumbers(self.sample.setup, self.sample.frequency_hz[[s]])[0])
+        model = make_model(position_m, k, self.device, self.scattering)
+        found = posterior(model, pressure, model.weights(self.weights[s]), power * noise)
+        slope = gradient_at(model, found.strengths, position_m) / np.sqrt(power)
+        left = found.regression
+        return Heard(
+            left.held_out,
+            np.maximum(left.held_out_variance - noise, 0),
+            slope,
+            np.abs(pressure / np.sqrt(power) - left.held_out) ** 2,
+            self.weights[s][NOISE],
+            float(self.sensor_noise[s]),
+        )
+
+
+def _level_db(error: Complex) -> float:
+    return float(10 * np.log10(np.mean(np.abs(error) ** 2)))

@@ -1,1 +1,0 @@
-"""The room: whether the points can tell it from the device."""
