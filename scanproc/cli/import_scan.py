@@ -16,7 +16,7 @@ from scanproc.cli.progress import shown
 @click.option(
     "-c", "--config", type=click.Path(path_type=Path), help="Settings in TOML; see configs/import/."
 )
-@click.option("--force", is_flag=True, help="Replace the file if it is there.")
+@click.option("--force", is_flag=True, help="Replace an earlier scan file.")
 def command(source: Path, output: Path, config: Path | None, force: bool, as_json: bool) -> Outcome:
     """Make a scan file from SOURCE.
 

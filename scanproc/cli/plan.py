@@ -51,7 +51,7 @@ Metres = click.FloatRange(0, 20, min_open=True)
 )
 @click.option("--seconds-per-point", type=click.FloatRange(0, min_open=True), default=11.0, show_default=True)
 @click.option("-o", "--output", type=click.Path(path_type=Path), help="Positions to write, .csv or .h5.")
-@click.option("--force", is_flag=True, help="Replace the file if it is there.")
+@click.option("--force", is_flag=True, help="Replace an earlier positions file.")
 def command(output: Path | None, force: bool, as_json: bool, **given: Any) -> Outcome:
     """Say how many points to scan, where and for how long, and write the positions for a robot.
 

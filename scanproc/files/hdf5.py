@@ -75,6 +75,15 @@ def new_file(path: Path | str, layout: str, version: int) -> Iterator[Group]:
         draft.write_bytes(image.getbuffer())
 
 
+def hdf5_format(path: Path) -> str:
+    """What an HDF5 file calls itself, empty if it is none."""
+    try:
+        with h5py.File(path, "r") as file:
+            return str(file.attrs.get("format", ""))
+    except HDF5_ERRORS:
+        return ""
+
+
 def open_foreign(path: Path, noun: str) -> Group:
     """Another kind of HDF5 file, open for reading, its content not yet looked at."""
     _refuse_unreadable(path, noun)

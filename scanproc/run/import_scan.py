@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from scanproc.conventions import Complex, Real
-from scanproc.errors import InputError, OutputError, SettingsError
+from scanproc.errors import InputError, SettingsError
 from scanproc.files.incoming.import_positions import PointTable, read_positions
 from scanproc.files.incoming.import_sofa import read_sofa
 from scanproc.files.incoming.import_spectra import (
@@ -23,6 +23,8 @@ from scanproc.files.incoming.import_spectra import (
 )
 from scanproc.files.incoming.import_wav import finished, inside, read_wav, wav_blocks, wav_format
 from scanproc.files.incoming.transfer_function import read_transfer_function
+from scanproc.files.replacing import check_file
+from scanproc.files.stored.scan_file import is_scan
 from scanproc.files.stored.scan_writer import write_stream
 from scanproc.records.scan import Scan, ScanSetup
 from scanproc.records.stream import SoundStream
@@ -55,8 +57,7 @@ def import_scan(
     Raises InputError, ScanDataError, SettingsError or OutputError; nothing is left half-written.
     """
     place, target, settings = Path(source), Path(output), settings or ImportSettings()
-    if target.exists() and not force:
-        raise OutputError("the scan file is there already: choose another name, or --force", path=target)
+    check_file(target, "scan file", is_scan, force=force)
     kind = _kind(place, settings)
     stream = {"wav": _wav, "sweeps": _wav, "csv": _tables, "npz": _archive, "sofa": _sofa}[kind](
         place, settings

@@ -347,7 +347,7 @@ def test_a_bad_folder_gets_one_line_and_leaves_nothing(tmp_path: Path, spoil, wo
     table(folder, even_points(5, 0.4))
     spoil(folder)
     with pytest.raises(InputError) as caught:
-        import_scan(folder, tmp_path / "out" / "scan.h5")
+        import_scan(folder, tmp_path / "scan.h5")
     assert words in str(caught.value)
     assert "\n" not in str(caught.value)
     assert not (tmp_path / "out").exists() or not list((tmp_path / "out").iterdir())

@@ -27,6 +27,7 @@ from scanproc.files.hdf5 import (
     Malformed,
     blocks,
     dataset,
+    hdf5_format,
     input_errors,
     new_file,
     number,
@@ -62,6 +63,11 @@ def read_scan(path: Path | str) -> Scan | ImpulseScan:
     """A whole scan. Raises ScanFileError or ScanDataError, in one line with the path."""
     with open_scan(path) as scan:
         return scan.read()
+
+
+def is_scan(path: Path) -> bool:
+    """Whether a file calls itself a scan."""
+    return hdf5_format(path) == FORMAT
 
 
 def open_scan(path: Path | str) -> ScanFile:

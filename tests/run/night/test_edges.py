@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import shutil
 import signal
 from collections.abc import Iterator
 from concurrent.futures import CancelledError, Future
@@ -60,11 +61,16 @@ def test_a_dry_run_names_what_cannot_be_done(night: Path, tmp_path: Path) -> Non
 
 
 @pytest.mark.parametrize("content", ["", "[]", '{"provenance": 3}'])
-def test_a_summary_that_is_no_summary_is_done_again(night: Path, content: str) -> None:
+def test_a_summary_that_is_no_summary_is_kept_until_it_is_moved(night: Path, content: str) -> None:
     run_inline(wanted(night))
-    (night.parent / "out" / "buoy" / "summary.json").write_text(content)
+    summary = night.parent / "out" / "buoy" / "summary.json"
+    summary.write_text(content)
     ((_, decision),) = dry_run(wanted(night))
-    assert (decision.action, decision.reason) == ("do", "results are damaged: summary.json")
+    assert decision.action == "keep"
+    assert decision.reason.endswith("which is no result of scanproc: choose another directory")
+    assert run_inline(wanted(night)).rows[0].state == "failed"
+    assert summary.read_text() == content
+    shutil.move(summary.parent, night.parent / "elsewhere")
     assert run_inline(wanted(night)).rows[0].state == "done"
 
 
