@@ -7,9 +7,18 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from scanproc.conventions import REFERENCE_VOLTAGE_V, Complex, Integer, Real
+from scanproc.conventions import REFERENCE_VOLTAGE_V, Boolean, Complex, Integer, Real, Words
 from scanproc.errors import ScanDataError
-from scanproc.records.checked import complex_array, finite, increasing, integer_array, positive, real_array
+from scanproc.records.checked import (
+    boolean_array,
+    complex_array,
+    finite,
+    increasing,
+    integer_array,
+    positive,
+    real_array,
+    text_array,
+)
 
 
 @dataclass(frozen=True, eq=False)
@@ -17,8 +26,10 @@ class ScanSetup:
     """Everything about a scan apart from the sound itself.
 
     ``position_m`` (points, 3) in the frame of :mod:`scanproc.conventions`; ``time_s`` (points,) since the
-    start; ``point_temperature_c`` (points,); ``layer`` (points,), a number per layer of points.
+    start; ``point_temperature_c`` (points,); ``layer`` (points,), a number per layer of points; ``point_name``
+    (points,), the file that each point came from; ``clipped`` (points,), whether its recording was clipped.
     ``device_size_m`` is (depth, width, height), ``device_centre_m`` the middle of that box.
+    ``lowest_hz`` and ``highest_hz`` bound the band that was driven, where that is known.
 
     Raises ScanDataError when a shape or a value cannot be used.
     """
@@ -27,6 +38,8 @@ class ScanSetup:
     time_s: Real | None = None
     point_temperature_c: Real | None = None
     layer: Integer | None = None
+    point_name: Words | None = None
+    clipped: Boolean | None = None
     device: str = ""
     drive_voltage_v: float = REFERENCE_VOLTAGE_V
     temperature_c: float | None = None
@@ -36,6 +49,8 @@ class ScanSetup:
     device_size_m: Real | None = None
     device_centre_m: Real | None = None
     first_reflection_s: float | None = None
+    lowest_hz: float | None = None
+    highest_hz: float | None = None
     notes: str = ""
 
     def __post_init__(self) -> None:
@@ -46,13 +61,23 @@ class ScanSetup:
                 put(self, name, real_array(name, getattr(self, name), (self.points,)))
         if self.layer is not None:
             put(self, "layer", integer_array("layer", self.layer, (self.points,)))
+        if self.point_name is not None:
+            put(self, "point_name", text_array("point_name", self.point_name, (self.points,)))
+        if self.clipped is not None:
+            put(self, "clipped", boolean_array("clipped", self.clipped, (self.points,)))
         for name in ("device_size_m", "device_centre_m"):
             if getattr(self, name) is not None:
                 put(self, name, real_array(name, getattr(self, name), (3,)))
         if self.device_size_m is not None and np.any(self.device_size_m <= 0):
             raise ScanDataError("device_size_m must be above zero in depth, width and height")
         put(self, "drive_voltage_v", positive("drive_voltage_v", self.drive_voltage_v))
-        for name in ("speed_of_sound_m_s", "air_pressure_kpa", "first_reflection_s"):
+        for name in (
+            "speed_of_sound_m_s",
+            "air_pressure_kpa",
+            "first_reflection_s",
+            "lowest_hz",
+            "highest_hz",
+        ):
             if getattr(self, name) is not None:
                 put(self, name, positive(name, getattr(self, name)))
         for name in ("temperature_c", "humidity_percent"):
@@ -63,14 +88,24 @@ class ScanSetup:
     def points(self) -> int:
         return len(self.position_m)
 
+    @property
+    def names(self) -> Words:
+        """What each point is called, (points,): its file, else its number counted from 1."""
+        if self.point_name is not None:
+            return self.point_name
+        return np.arange(1, self.points + 1).astype(np.str_)
+
     def take(self, which: Integer) -> ScanSetup:
         """The setup with only the points of the given indices, in their order."""
+        same = self.point_name is None and np.array_equal(which, np.arange(self.points))
         return replace(
             self,
             position_m=self.position_m[which],
             time_s=None if self.time_s is None else self.time_s[which],
             point_temperature_c=None if self.point_temperature_c is None else self.point_temperature_c[which],
             layer=None if self.layer is None else self.layer[which],
+            point_name=None if same else self.names[which],
+            clipped=None if self.clipped is None else self.clipped[which],
         )
 
 

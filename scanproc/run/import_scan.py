@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from scanproc.conventions import Complex, Real
+from scanproc.conventions import Boolean, Complex, Real, Words
 from scanproc.errors import InputError, SettingsError
 from scanproc.files.incoming.import_positions import PointTable, read_positions
 from scanproc.files.incoming.import_sofa import read_sofa
@@ -30,8 +30,12 @@ from scanproc.records.scan import Scan, ScanSetup
 from scanproc.records.stream import SoundStream
 from scanproc.run.progress import Progress, silent
 from scanproc.run.settings.imports import ImportSettings
+from scanproc.steps.check.setup import some, unit_findings
 from scanproc.steps.sound.deconvolve import at, corrected, deconvolved, inverse_of
-from scanproc.steps.sound.response_facts import flat_tops
+from scanproc.steps.sound.response_facts import flat_tops, is_sweep
+
+FEW_FILES = 8
+"""So many files are listened to, whether they are sweeps."""
 
 
 @dataclass(frozen=True)
@@ -59,6 +63,8 @@ def import_scan(
     place, target, settings = Path(source), Path(output), settings or ImportSettings()
     check_file(target, "scan file", is_scan, force=force)
     kind = _kind(place, settings)
+    if kind == "wav" and settings.source.kind == "auto":
+        _refuse_sweeps(place, _points(place, settings)[1], settings)
     stream = {"wav": _wav, "sweeps": _wav, "csv": _tables, "npz": _archive, "sofa": _sofa}[kind](
         place, settings
     )
@@ -74,8 +80,11 @@ def import_finished(folder: Path, output: Path, settings: ImportSettings) -> Imp
     done = finished(paths, settings.source.channel, time.time())
     if not done:
         raise InputError("holds no finished recording yet: wait for the first points", path=folder)
-    stream = _sound(table.take(np.array(done)), [paths[index] for index in done], settings)
-    return _imported(_kind(folder, settings), stream, folder, output, settings, silent)
+    kind, whole = _kind(folder, settings), [paths[index] for index in done]
+    if kind == "wav" and settings.source.kind == "auto":
+        _refuse_sweeps(folder, whole, settings)
+    stream = _sound(table.take(np.array(done)), whole, settings)
+    return _imported(kind, stream, folder, output, settings, silent)
 
 
 def finished_points(folder: Path, settings: ImportSettings) -> int:
@@ -87,9 +96,11 @@ def _imported(
     kind: str, stream: SoundStream, place: Path, target: Path, settings: ImportSettings, progress: Progress
 ) -> Imported:
     """From the sound as it lies in the files to the scan file."""
-    clipped: list[int] = []
+    for finding in unit_findings(stream.setup):
+        raise InputError(f"{finding.what}: {finding.remedy}", path=place)
+    names, clipped = stream.setup.names, np.zeros(stream.setup.points, np.bool_)
     if kind in ("wav", "sweeps"):
-        stream = replace(stream, blocks=_watched(stream.blocks, clipped))
+        stream = replace(stream, blocks=_watched(stream.blocks, clipped), clipped=lambda: clipped)
     if kind == "sweeps":
         stream = _responses(place, settings, stream)
     stream = _in_pascal(place, settings, stream)
@@ -97,10 +108,14 @@ def _imported(
         Scan(
             stream.setup.take(np.arange(0)), stream.frequency_hz, np.empty((0, stream.columns), np.complex128)
         )
-    counted = _counted(place, stream.blocks, stream.setup.points, progress)
+    counted = _counted(place, stream.blocks, names, progress)
     write_stream(target, replace(stream, blocks=counted))
-    noticed = (f"{len(clipped)} recordings are clipped, the first is point {clipped[0]}",) if clipped else ()
-    return Imported(kind, stream.setup.points, stream.columns, noticed)
+    noticed = []
+    if clipped.any():
+        noticed.append(
+            f"{int(clipped.sum())} recordings are clipped: {some(names[clipped])}; measure them again"
+        )
+    return Imported(kind, stream.setup.points, stream.columns, tuple(noticed))
 
 
 def _kind(place: Path, settings: ImportSettings) -> str:
@@ -170,7 +185,24 @@ def _points(folder: Path, settings: ImportSettings) -> tuple[PointTable, list[Pa
         names = tuple(source.pattern.format(number=number) for number in numbers)
     if len(set(names)) < len(names):
         raise InputError("names a file for more than one point: correct its column file", path=folder)
-    return table, [inside(folder, name) for name in names]
+    return replace(table, file=names), [inside(folder, name) for name in names]
+
+
+def _refuse_sweeps(folder: Path, paths: list[Path], settings: ImportSettings) -> None:
+    """Recorded sweeps are no responses: they need their drive signal. Raises InputError."""
+    drive = folder / settings.drive.file
+    need = (
+        "recorded sweeps need a section [drive] that names their signal (-c), see configs/import/sweeps.toml"
+    )
+    way_out = 'for responses set source.kind = "wav"'
+    if drive.is_file() and drive not in paths:
+        raise InputError(f"holds {drive.name}, which belongs to no point: {need}; {way_out}", path=folder)
+    rate = wav_format(paths[:1], settings.source.channel).sampling_rate_hz
+    for path in paths[:: max(1, len(paths) // FEW_FILES)]:
+        if is_sweep(read_wav(path, settings.source.channel)[None], rate):
+            raise InputError(
+                f"is a recorded sweep, an impulse response was needed: {need}; {way_out}", path=path
+            )
 
 
 def _setup(settings: ImportSettings, table: PointTable) -> ScanSetup:
@@ -182,6 +214,7 @@ def _setup(settings: ImportSettings, table: PointTable) -> ScanSetup:
         time_s=table.time_s,
         point_temperature_c=table.temperature_c,
         layer=table.layer,
+        point_name=None if table.file is None else np.array(table.file),
         **stated,
     )
 
@@ -213,6 +246,7 @@ def _responses(folder: Path, settings: ImportSettings, stream: SoundStream) -> S
         stream,
         columns=samples,
         blocks=(gain * deconvolved(b, inverse, drive.before_s, drive.length_s) for b in stream.blocks),
+        setup=replace(stream.setup, lowest_hz=drive.lowest_hz, highest_hz=drive.highest_hz),
         time_zero_s=stream.time_zero_s
         - round(drive.before_s * stream.sampling_rate_hz) / stream.sampling_rate_hz,
     )
@@ -237,16 +271,16 @@ def _in_pascal(place: Path, settings: ImportSettings, stream: SoundStream) -> So
 
 
 def _counted(
-    place: Path, blocks: Iterator[NDArray[Any]], total: int, progress: Progress
+    place: Path, blocks: Iterator[NDArray[Any]], names: Words, progress: Progress
 ) -> Iterator[NDArray[Any]]:
     """The blocks, counted; refuses values that are not finite."""
-    done = 0
+    done, total = 0, len(names)
     progress("points imported", 0, total)
     for block in blocks:
         if not np.all(np.isfinite(block)):
             at_fault = done + int(np.flatnonzero(~np.isfinite(block).all(axis=1))[0])
             raise InputError(
-                f"point {at_fault} holds values that are not finite: measure it again or take it out",
+                f"point {names[at_fault]} holds values that are not finite: measure it again or take it out",
                 path=place,
             )
         yield block
@@ -254,11 +288,11 @@ def _counted(
         progress("points imported", done, total)
 
 
-def _watched(blocks: Iterator[NDArray[Any]], clipped: list[int]) -> Iterator[NDArray[Any]]:
+def _watched(blocks: Iterator[NDArray[Any]], clipped: Boolean) -> Iterator[NDArray[Any]]:
     """The blocks; notes the points whose recording is clipped."""
     done = 0
     for block in blocks:
         top = flat_tops(block, np.abs(block).max(axis=1))
-        clipped += (done + np.flatnonzero(top)).tolist()
+        clipped[done : done + len(block)] = top
         done += len(block)
         yield block

@@ -143,7 +143,7 @@ def test_clipped_recordings_are_named(tmp_path: Path) -> None:
     folder = wav_folder(tmp_path / "in", sound, "PCM_24")
     table(folder, even_points(10, 0.4))
     found = import_scan(folder, tmp_path / "scan.h5")
-    assert found.warnings == ("1 recordings are clipped, the first is point 4",)
+    assert found.warnings == ("1 recordings are clipped: 0005.wav; measure them again",)
 
 
 def test_a_microphone_is_taken_out(tmp_path: Path) -> None:
@@ -422,7 +422,7 @@ def archive(path: Path, **arrays: np.ndarray) -> Path:
         ({"position_m": np.zeros(3)}, "must hold position_m (points, 3)"),
         ({"position_m": np.array(["a"])}, "must hold real numbers"),
         ({"position_m": np.array([{}], dtype=object)}, "Python objects, which are never loaded"),
-        ({"pressure_pa": np.full((8, 7), np.nan + 0j)}, "point 0 holds values that are not finite"),
+        ({"pressure_pa": np.full((8, 7), np.nan + 0j)}, "point 1 holds values that are not finite"),
         ({"frequency_hz": np.arange(7.0)}, "must be above zero"),
     ],
 )

@@ -11,7 +11,7 @@ import numpy as np
 from scanproc.errors import OutputError
 from scanproc.files.atomic import output_errors, whole_file
 from scanproc.files.hdf5 import Group, blocks
-from scanproc.files.stored.scan_file import FORMAT, LAYOUT_VERSION, write_setup
+from scanproc.files.stored.scan_file import FORMAT, LAYOUT_VERSION, put_column, write_setup
 from scanproc.records.stream import SoundStream
 
 ROWS = {"pressure_pa": 256, "impulse_response_pa": 16}
@@ -61,6 +61,8 @@ def _write_sound(file: Group, stream: SoundStream) -> None:
         row += len(block)
     if row != shape[0]:
         raise ValueError(f"{row} points came, {shape[0]} were announced")
+    if stream.clipped is not None:
+        put_column(file, "clipped", stream.clipped().astype(np.uint8))
 
 
 def _refuse_full_disk(target: Path, draft: Path, stream: SoundStream) -> None:

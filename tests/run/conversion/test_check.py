@@ -48,10 +48,10 @@ def test_the_command_says_where_and_exits_with_3(
     three_flipped: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     assert run(["check", str(three_flipped)]) == 3
-    assert "3 of 200 points with opposite polarity: 5, 50, 95; check the wiring" in capsys.readouterr().out
+    assert "3 of 200 points with opposite polarity: 6, 51, 96; check the wiring" in capsys.readouterr().out
     assert run(["check", str(three_flipped), "--json"]) == 3
     found = json.loads(capsys.readouterr().out)
-    assert [f["points"] for f in found["findings"] if f["kind"] == "polarity"] == [[5, 50, 95]]
+    assert [f["points"] for f in found["findings"] if f["kind"] == "polarity"] == [["6", "51", "96"]]
 
 
 def test_a_good_scan_exits_with_0(tmp_path: Path) -> None:
@@ -63,7 +63,7 @@ def test_a_conversion_warns_and_drops_nothing_unasked(three_flipped: Path, tmp_p
     summary = convert(three_flipped, tmp_path / "out", parse_settings(QUICK))
     assert summary.points_dropped == 0
     assert summary.points == 200
-    assert any("opposite polarity: 5, 50, 95; 3 points used as measured" in line for line in summary.warnings)
+    assert any("opposite polarity: 6, 51, 96; 3 points used as measured" in line for line in summary.warnings)
 
 
 @pytest.mark.parametrize("drop", ["bad", ["polarity"]])
