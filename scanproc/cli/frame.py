@@ -2,11 +2,16 @@
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Callable, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
-from typing import Any
+from datetime import datetime
+from typing import Any, TextIO
 
 import click
+
+from scanproc.errors import printable
 
 EXIT_CODES = """\b
 Exit codes:
@@ -28,6 +33,13 @@ class Outcome:
 
 
 Command = Callable[..., Outcome]
+
+
+def say_dated(line: str, stream: TextIO | None = None) -> None:
+    """A line with the time, on stderr unless said; nobody need be there to read it."""
+    now = datetime.now().astimezone().isoformat(sep=" ", timespec="seconds")
+    with suppress(BrokenPipeError):
+        print(f"{now} {printable(line)}", file=stream or sys.stderr, flush=True)
 
 
 def as_command(name: str, *, example: str) -> Callable[[Command], click.Command]:

@@ -7,9 +7,9 @@ import sys
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
-from datetime import datetime
 from typing import TextIO
 
+from scanproc.cli.frame import say_dated
 from scanproc.run.progress import Progress
 
 LONGEST_SILENCE_S = 60.0
@@ -34,15 +34,11 @@ def dated_lines(stream: TextIO, longest_silence_s: float = LONGEST_SILENCE_S) ->
     spoken = threading.Event()
     over = threading.Event()
 
-    def say(line: str) -> None:
-        now = datetime.now().astimezone().isoformat(sep=" ", timespec="seconds")
-        print(f"{now} {line}", file=stream, flush=True)
-
     def tell(what: str, done: int, total: int) -> None:
         line = f"{what}: {done} of {total}"
         latest[:] = [line]
         if done in (0, total):
-            say(line)
+            say_dated(line, stream)
             spoken.set()
 
     def fill_silence() -> None:
@@ -50,7 +46,7 @@ def dated_lines(stream: TextIO, longest_silence_s: float = LONGEST_SILENCE_S) ->
             if spoken.wait(longest_silence_s):
                 spoken.clear()
             elif latest and not over.is_set():
-                say(f"{latest[0]}, still at work")
+                say_dated(f"{latest[0]}, still at work", stream)
 
     ticker = threading.Thread(target=fill_silence, daemon=True)
     ticker.start()

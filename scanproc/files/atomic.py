@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import fcntl
 import os
+import re
 import secrets
 import shutil
 from collections.abc import Callable, Iterator
@@ -72,13 +73,20 @@ def output_errors(path: Path) -> Iterator[None]:
     try:
         yield
     except OSError as error:
-        what = error.strerror or " ".join(str(error).split()) or type(error).__name__
+        what = error.strerror or system_words(error) or type(error).__name__
         where = f" ({error.filename})" if error.filename and str(error.filename) != str(path) else ""
         raise OutputError(
             f"could not be written: {what}{where}; nothing is left half-written: "
             "check free space and permissions, then run again",
             path=path,
         ) from error
+
+
+def system_words(error: Exception) -> str:
+    """What the system said, also where HDF5 has packed it into words of its own ("errno = 27")."""
+    text = " ".join(str(error).split())
+    number = re.search(r"errno = (\d+)", text)
+    return os.strerror(int(number[1])) if number else text
 
 
 @contextmanager

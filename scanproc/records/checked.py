@@ -81,6 +81,21 @@ def positive(name: str, value: float) -> float:
     return number
 
 
+def within(name: str, value: float, low: float, high: float) -> float:
+    """The value as a float; raises unless it is finite and lies between the two."""
+    number = finite(name, value)
+    if not low <= number <= high:
+        raise ScanDataError(f"{name} must lie between {low:g} and {high:g}, got {number:g}: correct it")
+    return number
+
+
+def all_within(name: str, array: Real | Integer, low: float, high: float) -> None:
+    """Raises unless all values lie between the two."""
+    if array.size and (array.min() < low or array.max() > high):
+        odd = array.min() if array.min() < low else array.max()
+        raise ScanDataError(f"{name} must lie between {low:g} and {high:g}, got {odd:g}: correct it")
+
+
 def _as_array(name: str, value: ArrayLike, kind: type[Number], accepted: str, noun: str) -> NDArray[Number]:
     try:
         given = np.asarray(value)

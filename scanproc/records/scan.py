@@ -10,6 +10,7 @@ import numpy as np
 from scanproc.conventions import REFERENCE_VOLTAGE_V, Boolean, Complex, Integer, Real, Words
 from scanproc.errors import ScanDataError
 from scanproc.records.checked import (
+    all_within,
     boolean_array,
     complex_array,
     finite,
@@ -18,7 +19,12 @@ from scanproc.records.checked import (
     positive,
     real_array,
     text_array,
+    within,
 )
+
+FARTHEST_M, HIGHEST_HZ, LARGEST_PA, HIGHEST_LAYER = 1e4, 1e7, 1e12, 10**9
+"""Beyond these no number can be meant, and squares overflow."""
+TEMPERATURES_C = (-100.0, 100.0)
 
 
 @dataclass(frozen=True, eq=False)
@@ -56,11 +62,18 @@ class ScanSetup:
     def __post_init__(self) -> None:
         put = object.__setattr__
         put(self, "position_m", real_array("position_m", self.position_m, ("points", 3)))
+        if self.points and np.abs(self.position_m).max() > FARTHEST_M:
+            raise ScanDataError(
+                f"position_m must lie within {FARTHEST_M:.0f} m, got {np.abs(self.position_m).max():.3g} m: m or mm?"
+            )
         for name in ("time_s", "point_temperature_c"):
             if getattr(self, name) is not None:
                 put(self, name, real_array(name, getattr(self, name), (self.points,)))
+        if self.point_temperature_c is not None:
+            all_within("temperature_c", self.point_temperature_c, *TEMPERATURES_C)
         if self.layer is not None:
             put(self, "layer", integer_array("layer", self.layer, (self.points,)))
+            all_within("layer", self.layer, -HIGHEST_LAYER, HIGHEST_LAYER)
         if self.point_name is not None:
             put(self, "point_name", text_array("point_name", self.point_name, (self.points,)))
         if self.clipped is not None:
@@ -80,9 +93,9 @@ class ScanSetup:
         ):
             if getattr(self, name) is not None:
                 put(self, name, positive(name, getattr(self, name)))
-        for name in ("temperature_c", "humidity_percent"):
+        for name, bounds in (("temperature_c", TEMPERATURES_C), ("humidity_percent", (0.0, 100.0))):
             if getattr(self, name) is not None:
-                put(self, name, finite(name, getattr(self, name)))
+                put(self, name, within(name, getattr(self, name), *bounds))
 
     @property
     def points(self) -> int:
@@ -130,11 +143,13 @@ class Scan:
         if self.frequency_hz[0] <= 0:
             raise ScanDataError(f"frequency_hz must be above zero, starts at {self.frequency_hz[0]:g}")
         increasing("frequency_hz", self.frequency_hz)
+        all_within("frequency_hz", self.frequency_hz, 0.0, HIGHEST_HZ)
         shape = (self.setup.points, len(self.frequency_hz))
         put(self, "pressure_pa", complex_array("pressure_pa", self.pressure_pa, shape))
         if self.noise_pa is not None:
             noise_shape = shape if np.ndim(self.noise_pa) == 2 else shape[1:]
             put(self, "noise_pa", real_array("noise_pa", self.noise_pa, noise_shape))
+            all_within("noise_pa", self.noise_pa, 0.0, LARGEST_PA)
 
     @property
     def points(self) -> int:

@@ -170,7 +170,7 @@ def _table(path: Path) -> Described:
         return Described.model_validate(tomllib.loads(path.read_text(encoding="utf-8")))
     except OSError as error:
         raise InputError(f"cannot be read, {error.strerror}: check the path", path=path) from error
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError, RecursionError) as error:
         raise SettingsError(f"not a TOML file: {error}", path=path) from None
     except ValidationError as error:
         wrong = [f"{'.'.join(map(str, e['loc'])) or 'reference'}: {e['msg']}" for e in error.errors()]

@@ -41,7 +41,7 @@ from scanproc.files.hdf5 import (
     text,
     written_rows,
 )
-from scanproc.records.scan import ImpulseScan, Scan, ScanSetup
+from scanproc.records.scan import LARGEST_PA, ImpulseScan, Scan, ScanSetup
 
 FORMAT = "scanproc scan"
 LAYOUT_VERSION = 1
@@ -211,6 +211,9 @@ class ScanFile:
             return read(data, kind, (slice(0, 0), columns))
         first = int(rows[0])
         run = read(data, kind, (slice(first, int(rows[-1]) + 1), columns))
+        size = np.abs(run)
+        if np.any((size > LARGEST_PA) & (size < np.inf)):
+            raise Malformed(f"{data.name.lstrip('/')} holds values above {LARGEST_PA:g} Pa: correct its unit")
         return run if len(rows) == len(run) else run[rows - first]
 
     def _read_headers(self) -> None:

@@ -85,7 +85,7 @@ def handle(file: ScanFile, settings: CheckSettings) -> Handled:
     if not settings.run:
         return Handled(None, 0, ())
     judged = check_file(file)
-    _refuse_wrong_unit(file, judged.report)
+    _refuse_nonsense(file, judged.report)
     report, dropped = judged.report, judged.report.points_of(*settings.dropped_kinds)
     warnings = [_told(finding, settings) for finding in report.findings if finding.severity != "note"]
     kept = np.setdiff1d(np.arange(file.points), np.array(dropped, dtype=np.int64))
@@ -99,7 +99,10 @@ def handle(file: ScanFile, settings: CheckSettings) -> Handled:
     return _with_arm_corrected(file, found, kept) if settings.correct_positions else found
 
 
-def _refuse_wrong_unit(file: ScanFile, report: CheckReport) -> None:
+def _refuse_nonsense(file: ScanFile, report: CheckReport) -> None:
+    """Raises ScanDataError about what leaves nothing to convert: a wrong unit, silence at all points."""
+    if len(report.points_of("no signal")) == file.points:
+        raise ScanDataError("no point holds a signal: check cables and levels, measure again", path=file.path)
     for finding in report.findings:
         if finding.kind == "unit":
             raise ScanDataError(f"position_m: {finding.what}: {finding.remedy}", path=file.path)

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 
-from scanproc.errors import OutputError, SettingsError
+from scanproc.errors import OutputError, SettingsError, printable
 from scanproc.files.atomic import output_errors, whole_file
 from scanproc.files.json_file import write_json
 from scanproc.report.words import overview
@@ -300,7 +300,7 @@ def _write_summary(output: Path, outcome: Outcome) -> None:
         ("summary.txt", "\n".join(overview.as_lines(outcome.rows)) + "\n"),
     ):
         with whole_file(output / name) as draft:
-            draft.write_text(text, encoding="utf-8", newline="\n")
+            draft.write_text(text, encoding="utf-8", newline="\n", errors="backslashreplace")
     write_index(output, outcome.rows)
 
 
@@ -314,13 +314,13 @@ def _tidy(hidden: Path, night: Night, outcome: Outcome) -> None:
 def _log(path: Path, watcher: Watcher) -> Iterator[Callable[[str], None]]:
     """Lines with the time, to the log file and to whoever watches."""
     with output_errors(path):
-        file = path.open("a", encoding="utf-8", buffering=1)
+        file = path.open("a", encoding="utf-8", buffering=1, errors="backslashreplace")
     with file:
 
         def say(text: str) -> None:
             now = datetime.now().astimezone().isoformat(sep=" ", timespec="seconds")
             with output_errors(path):
-                file.write(f"{now} {text}\n")
+                file.write(f"{now} {printable(text)}\n")
             watcher.line(text)
 
         yield say

@@ -40,7 +40,7 @@ class Ledger:
         try:
             if _ends_torn(descriptor):
                 line = "\n" + line
-            rest = memoryview(line.encode())
+            rest = memoryview(line.encode("utf-8", "backslashreplace"))
             while rest:
                 rest = rest[os.write(descriptor, rest) :]
             os.fsync(descriptor)
