@@ -109,7 +109,7 @@ def export(
             progress("sets exported", len(sets), len(sets))
             if "hdf5" in wanted.formats:
                 write_hdf5(draft / "sweeps.h5", [one for one, _ in kept], [one for _, one in kept if one])
-            curves = _export_curves(draft, result.expansion, driven, wanted, settings)
+            curves = _export_curves(draft, result, driven, wanted, settings)
             manifest = {
                 "format": "scanproc export",
                 "layout_version": 1,
@@ -173,18 +173,19 @@ def _export_impulses(
 
 
 def _export_curves(
-    draft: Path, before: Expansion, driven: Expansion, wanted: Wanted, settings: ExportSettings
+    draft: Path, result: Result, driven: Expansion, wanted: Wanted, settings: ExportSettings
 ) -> dict[str, Any]:
     """curves.csv, with filters also curves_before.csv; returns the datasheets for the manifest."""
     curves: Curves = all_curves(driven, settings.curves, wanted.turn)
     write_curves(draft / "curves.csv", curves)
     if wanted.bands_per_octave is not None:
         write_curves(draft / "curves_in_bands.csv", band_levels(curves, wanted.bands_per_octave))
-    found = {"datasheet": datasheet(curves, settings.curves)}
-    if driven is not before:
-        earlier = all_curves(before, settings.curves, wanted.turn)
+    level_error_db = float(result.provenance.get("level_error_db") or 0.0)
+    found = {"datasheet": datasheet(curves, settings.curves, level_error_db)}
+    if driven is not result.expansion:
+        earlier = all_curves(result.expansion, settings.curves, wanted.turn)
         write_curves(draft / "curves_before.csv", earlier)
-        found["datasheet_before"] = datasheet(earlier, settings.curves)
+        found["datasheet_before"] = datasheet(earlier, settings.curves, level_error_db)
     return found
 
 

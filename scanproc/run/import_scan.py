@@ -93,6 +93,12 @@ def finished_points(folder: Path, settings: ImportSettings) -> int:
     return len(finished(_recordings(folder, settings)[1], time.time()))
 
 
+def recording_times(folder: Path, settings: ImportSettings) -> Real:
+    """When the recordings that are there were last written, s, rising. Raises InputError."""
+    paths = {one.path for one in _recordings(folder, settings)[1]}
+    return np.sort([path.stat().st_mtime for path in paths if path.is_file()])
+
+
 def _imported(
     kind: str, stream: SoundStream, place: Path, target: Path, settings: ImportSettings, progress: Progress
 ) -> Imported:

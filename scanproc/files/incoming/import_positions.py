@@ -1,8 +1,8 @@
 """Tables of positions: one row per point, Cartesian, cylindrical or spherical, units in the header.
 
 Columns (in any order, others are refused by name): ``x y z`` in ``_m`` or ``_mm`` (m if neither); or ``radius``,
-``azimuth_deg`` and ``z`` (cylindrical: radius from the axis); or ``radius``, ``azimuth_deg`` and ``polar_deg`` (from +z)
-or ``elevation_deg`` (from the horizontal plane). Optional: ``file``, ``channel`` in it (from 1),
+``azimuth_deg`` and ``z`` (cylindrical: radius from the axis); or ``radius``, ``azimuth_deg`` and ``polar_deg`` (from
++z) or ``elevation_deg`` (from the horizontal plane). Optional: ``file``, ``channel`` in it (from 1),
 ``time_s``, ``temperature_c``, ``layer``. Large letters, blanks and brackets around units do not matter.
 """
 

@@ -39,6 +39,8 @@ class Handled:
     """What a conversion did about the findings: points left out, and sentences for the summary.
 
     ``kept``, ``gain`` and ``position_m`` are what :meth:`ScanFile.use` was told, None when the file stayed as it is.
+    ``level_error_db`` is the standard error of the level when a drift was taken out: it was that of any moment of the
+    scan, with the same chance.
     """
 
     report: CheckReport | None
@@ -47,6 +49,7 @@ class Handled:
     kept: Integer | None = None
     gain: Real | None = None
     position_m: Real | None = None
+    level_error_db: float = 0.0
 
 
 @one_blas_thread
@@ -95,6 +98,8 @@ def handle(file: ScanFile, settings: CheckSettings) -> Handled:
     found = Handled(report, len(dropped), tuple(warnings))
     if len(kept) < file.points or gain is not None:
         found = replace(found, kept=kept, gain=None if gain is None else gain[kept])
+        if gain is not None and judged.drift is not None:
+            found = replace(found, level_error_db=abs(judged.drift.gain_db) / np.sqrt(12))
         handle_again(file, found)
     return _with_arm_corrected(file, found, kept) if settings.correct_positions else found
 
@@ -230,6 +235,9 @@ def _told(finding: Finding, settings: CheckSettings) -> str:
     if finding.kind in settings.dropped_kinds and finding.points:
         return f"{finding.what}; left out, as asked (check.drop)"
     if finding.kind == "drift" and settings.correct_drift:
-        return f"{finding.what}; taken out, as asked (check.correct_drift)"
+        return (
+            f"{finding.what}; taken out, as asked (check.correct_drift): the level is that of the middle of the scan, "
+            "at its ends it was half of that away"
+        )
     kept = f"{count(len(finding.points), 'point')} used as measured; " if finding.kind in BAD_POINTS else ""
     return f"{finding.what}; {kept}{finding.remedy}"

@@ -93,6 +93,7 @@ class Asides:
     warnings: tuple[str, ...]
     dropped: int
     extras: Extras
+    level_error_db: float = 0.0
 
 
 def asides(
@@ -101,7 +102,7 @@ def asides(
     """What an open and checked scan file, its expansion, its room and the study of its points have to say."""
     extras = Extras(residuals(file, expansion), file.setup.notes, study, checked.report)
     warnings = (*notices(file), *checked.warnings, *room_warnings(file, room))
-    return Asides(file.setup.device, room, warnings, checked.dropped, extras)
+    return Asides(file.setup.device, room, warnings, checked.dropped, extras, checked.level_error_db)
 
 
 def finish(
@@ -125,6 +126,7 @@ def finish(
         "scan": source.name,
         "scan_sha256": file_hash(source),
         "settings": settings.model_dump(),
+        **({"level_error_db": round(aside.level_error_db, 4)} if aside.level_error_db else {}),
     }
     result = Result(expansion, {curves.name: curves}, provenance, aside.room)
     summary = summarise(
@@ -135,7 +137,7 @@ def finish(
         (*aside.warnings, *unmatched),
         aside.dropped,
         written_at=datetime.now(UTC).isoformat(timespec="seconds"),
-        headline=datasheet(derived, settings.curves),
+        headline=datasheet(derived, settings.curves, aside.level_error_db),
         points_study=points_answer(study, settings.who_set("fit", "target_db")) if study else None,
         comparison=match,
     )

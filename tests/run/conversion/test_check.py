@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from dataclasses import replace
 from pathlib import Path
 
@@ -123,7 +124,9 @@ def test_drift_is_taken_out_on_request(tmp_path: Path) -> None:
     write_scan(tmp_path / "scan.h5", scan)
     with open_scan(tmp_path / "scan.h5") as file:
         handled = handle(file, CheckSettings(correct_drift=True))
-        assert any("taken out, as asked" in line for line in handled.warnings)
+        assert any("the level is that of the middle of the scan" in line for line in handled.warnings)
+        drift = float(re.search(r"drifts by ([+-][0-9.]+) dB", " ".join(handled.warnings))[1])
+        assert handled.level_error_db == pytest.approx(abs(drift) / 12**0.5, abs=0.01)
         again = check_file(file).drift
         assert again is not None
         assert abs(again.gain_db) < 0.01
