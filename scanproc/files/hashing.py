@@ -24,7 +24,7 @@ def file_hash(path: Path | str) -> str:
 
 def text_hash(text: str) -> str:
     """SHA-256 of a text in UTF-8, as 64 hexadecimal digits."""
-    return hashlib.sha256(text.encode()).hexdigest()
+    return hashlib.sha256(text.encode("utf-8", "backslashreplace")).hexdigest()
 
 
 def write_hashes(directory: Path) -> None:
