@@ -14,7 +14,7 @@ from rich.console import Console
 from rich.live import Live
 from rich.table import Table
 
-from scanproc.cli.frame import say_dated
+from scanproc.cli.frame import duration, say_dated
 from scanproc.cli.progress import LONGEST_SILENCE_S, is_plain_terminal
 from scanproc.errors import printable
 from scanproc.run.night.batch import Watcher
@@ -88,10 +88,3 @@ def headline(courses: Sequence[Course], seconds_left: float | None) -> str:
     done, working = states["done"] + states["done before"], sum(states[state] for state in AT_WORK)
     left = "" if seconds_left is None else f", about {duration(seconds_left)} left"
     return f"{done} of {len(courses)} done, {states['failed']} failed, {working} at work{left}"
-
-
-def duration(seconds: float) -> str:
-    """Seconds, minutes or hours, whichever reads best."""
-    if seconds < 90:
-        return f"{seconds:.0f} s"
-    return f"{seconds / 60:.0f} min" if seconds < 5400 else f"{seconds / 3600:.1f} h"

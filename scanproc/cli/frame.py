@@ -42,6 +42,13 @@ def say_dated(line: str, stream: TextIO | None = None) -> None:
         print(f"{now} {printable(line)}", file=stream or sys.stderr, flush=True)
 
 
+def duration(seconds: float) -> str:
+    """Seconds, minutes or hours, whichever reads best."""
+    if seconds < 90:
+        return f"{seconds:.0f} s"
+    return f"{seconds / 60:.0f} min" if seconds < 5400 else f"{seconds / 3600:.1f} h"
+
+
 def as_command(name: str, *, example: str) -> Callable[[Command], click.Command]:
     """A click command whose help ends with an example and the exit codes, and which takes ``--json``."""
     epilog = f"\b\nExample:\n  {example}\n\n{EXIT_CODES}"

@@ -16,6 +16,7 @@ from scanproc.steps.check.prediction import FINE_FREQUENCIES, FREQUENCIES, highe
 from scanproc.steps.check.setup import (
     clipping_findings,
     noise_findings,
+    quiet_findings,
     response_findings,
     some,
     unit_findings,
@@ -80,7 +81,7 @@ def check(scan: Scan, facts: ResponseFacts | None = None, *, all_frequency_hz: R
     if wrong := unit_findings(setup):
         return Judged(CheckReport(scan.points, tuple(wrong)), None)
     findings = setup_findings(setup, scan.frequency_hz if all_frequency_hz is None else all_frequency_hz)
-    findings += noise_findings(scan, "noise_pa" if facts is None else "what comes before the sound")
+    findings += noise_findings(scan) if facts is None else quiet_findings(scan, facts)
     clipped = np.zeros(scan.points, dtype=bool) if setup.clipped is None else setup.clipped
     if facts is not None:
         clipped = clipped | facts.clipped

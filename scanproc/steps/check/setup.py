@@ -75,6 +75,17 @@ def noise_findings(scan: Scan, stated: str = "noise_pa") -> list[Finding]:
     return [_noise(scan.frequency_hz, ratio, source)]
 
 
+def quiet_findings(scan: Scan, facts: ResponseFacts) -> list[Finding]:
+    """Signal-to-noise from what comes before the sound.
+
+    Where a drive's band begins, its lower end rings before the sound, too; what lies within the resolution of the
+    quiet time (two over its length, a Hann window's) of that end is not told.
+    """
+    begins, quiet = scan.setup.lowest_hz or 0.0, max(float(np.quantile(facts.quiet_s, 0.05)), 1e-6)
+    told = np.flatnonzero(scan.frequency_hz >= begins + (2 / quiet if begins else 0.0))
+    return noise_findings(scan.take_frequencies(told), "what comes before the sound") if len(told) else []
+
+
 def response_findings(setup: ScanSetup, facts: ResponseFacts) -> list[Finding]:
     """Arrival against distance, a tail that is cut off."""
     return [*_arrival(setup, facts.arrival_s, facts.peak_pa > 0), *_tail(facts.peak_pa, facts.tail_pa)]

@@ -17,7 +17,7 @@ FLAT_RUN = 3
 """So many samples in a row at the very peak are a flat top."""
 FLAT = 1e-5
 TAIL_SHARE = 0.05
-QUIET_SAMPLES = 16
+QUIET_SAMPLES, QUIET_SHARE = 16, 0.75
 OCTAVES = 8
 SWEEP_SHARE, SWEEP_CORRELATION = 0.2, 0.9
 
@@ -26,11 +26,13 @@ SWEEP_SHARE, SWEEP_CORRELATION = 0.2, 0.9
 class ResponseFacts:
     """Facts by point, (points,) each.
 
-    ``peak_pa``; ``arrival_s`` relative to the drive; ``tail_pa`` rms of the last part; ``clipped``.
+    ``peak_pa``; ``arrival_s`` relative to the drive; ``quiet_s`` how much of the record before serves to judge the
+    noise; ``tail_pa`` rms of the last part; ``clipped``.
     """
 
     peak_pa: Real
     arrival_s: Real
+    quiet_s: Real
     tail_pa: Real
     clipped: Boolean
 
@@ -44,6 +46,7 @@ def response_facts(impulse: ImpulseScan) -> ResponseFacts:
     return ResponseFacts(
         peak_pa=peak,
         arrival_s=impulse.time_zero_s + first / impulse.sampling_rate_hz,
+        quiet_s=np.asarray(QUIET_SHARE * first / impulse.sampling_rate_hz, np.float64),
         tail_pa=np.sqrt(np.mean(tail**2, axis=1)),
         clipped=flat_tops(response, peak),
     )
@@ -51,7 +54,7 @@ def response_facts(impulse: ImpulseScan) -> ResponseFacts:
 
 def joined(parts: Sequence[ResponseFacts]) -> ResponseFacts:
     """Facts of blocks of points put together."""
-    names = ("peak_pa", "arrival_s", "tail_pa", "clipped")
+    names = ("peak_pa", "arrival_s", "quiet_s", "tail_pa", "clipped")
     return ResponseFacts(*(np.concatenate([getattr(part, name) for part in parts]) for name in names))
 
 
@@ -76,12 +79,12 @@ def noise_before(impulse: ImpulseScan, frequency_hz: Real) -> Real:
     """
     response = impulse.impulse_response_pa
     first = _arrival(response, np.abs(response).max(axis=1))
-    length = int(0.75 * np.quantile(first, 0.05)) if len(first) else 0
+    length = int(QUIET_SHARE * np.quantile(first, 0.05)) if len(first) else 0
     if length < QUIET_SAMPLES:
         return np.empty((0, len(frequency_hz)))
     window = np.hanning(length)
     turn = np.exp(-2j * np.pi * np.outer(np.arange(length) / impulse.sampling_rate_hz, frequency_hz))
-    quiet = response[0.75 * first >= length, :length] * window
+    quiet = response[QUIET_SHARE * first >= length, :length] * window
     power: Real = np.abs(quiet @ turn) ** 2 / np.sum(window**2)
     return power
 
