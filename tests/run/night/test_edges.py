@@ -235,3 +235,11 @@ def test_a_child_stopped_by_its_own_clock_is_said_to_be_slow(
     monkeypatch.setattr(inspection.subprocess, "run", lambda *_, **__: Stopped())
     with pytest.raises(ScanFileError, match=r"could not be read within 60 s"):
         inspection.inspect(tmp_path / "absent.h5")
+
+
+def test_a_listed_scan_that_is_not_there_is_not_to_be_done(night: Path, tmp_path: Path) -> None:
+    (tmp_path / "list.txt").write_text("night/buoy.h5\nnight/gone.h5\n")
+    wanted = Wanted((str(tmp_path / "list.txt"),), tmp_path / "out")
+    found = {job.name: (one.action, one.reason) for job, one in dry_run(wanted)}
+    assert found["buoy"] == ("do", "results are missing")
+    assert found["gone"] == ("keep", f"{night / 'gone.h5'}: there is no such file: check the path")
