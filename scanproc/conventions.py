@@ -29,6 +29,7 @@ Complex: TypeAlias = NDArray[np.complex128]
 Single: TypeAlias = NDArray[np.float32] | NDArray[np.complex64]
 Integer: TypeAlias = NDArray[np.int64]
 Boolean: TypeAlias = NDArray[np.bool_]
+Words: TypeAlias = NDArray[np.str_]
 
 
 def mode_count(order: int) -> int:

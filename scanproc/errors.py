@@ -14,6 +14,7 @@ Every message is one line: what, where, what was needed, what came, what to do.
 from __future__ import annotations
 
 from pathlib import Path
+from unicodedata import category
 
 
 class ScanprocError(Exception):
@@ -36,6 +37,14 @@ class ScanprocError(Exception):
 
 def _rebuild(kind: type[ScanprocError], message: str, path: Path | None) -> ScanprocError:
     return kind(message, path=path)
+
+
+def printable(text: str) -> str:
+    """The text with what could move a terminal's cursor, or is no character at all, in words of backslashes."""
+    return "".join(
+        letter if letter in "\n\t" or category(letter)[0] != "C" else letter.encode("unicode_escape").decode()
+        for letter in text
+    )
 
 
 class InputError(ScanprocError):

@@ -57,7 +57,7 @@ def load(name_or_path: str | Path) -> Recipe:
         )
     try:
         return parse(tomllib.loads(path.read_text(encoding="utf-8")))
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError, RecursionError) as error:
         raise SettingsError(f"not a TOML file: {error}", path=path) from None
     except SettingsError as error:
         raise error.at(path) from None

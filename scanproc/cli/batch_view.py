@@ -7,7 +7,6 @@ import time
 from collections import Counter
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
-from datetime import datetime
 from statistics import median
 from typing import TextIO
 
@@ -15,7 +14,9 @@ from rich.console import Console
 from rich.live import Live
 from rich.table import Table
 
+from scanproc.cli.frame import duration, say_dated
 from scanproc.cli.progress import LONGEST_SILENCE_S, is_plain_terminal
+from scanproc.errors import printable
 from scanproc.run.night.batch import Watcher
 from scanproc.run.night.state import Course
 
@@ -43,8 +44,7 @@ class Lines(Watcher):
         self._spoke = time.monotonic()
 
     def line(self, text: str) -> None:
-        now = datetime.now().astimezone().isoformat(sep=" ", timespec="seconds")
-        print(f"{now} {text}", file=self._stream, flush=True)
+        say_dated(text, self._stream)
         self._spoke = time.monotonic()
 
     def standing(self, courses: Sequence[Course], seconds_left: float | None) -> None:
@@ -59,7 +59,7 @@ class LiveTable(Watcher):
         self._live, self._shown = live, 0.0
 
     def line(self, text: str) -> None:
-        self._live.console.print(text, markup=False, highlight=False)
+        self._live.console.print(printable(text), markup=False, highlight=False)
 
     def standing(self, courses: Sequence[Course], seconds_left: float | None) -> None:
         now = time.monotonic()
@@ -78,7 +78,7 @@ def table(courses: Sequence[Course], seconds_left: float | None) -> Table:
     for course in [*active, *queue][:LONGEST_TABLE]:
         done = f"{course.fitted} of {course.frequencies}" if course.frequencies else ""
         error = f"{median(course.held_out_db):.1f} dB" if course.held_out_db else ""
-        view.add_row(course.job.name, course.state, done, error)
+        view.add_row(printable(course.job.name), course.state, done, error)
     return view
 
 
@@ -88,10 +88,3 @@ def headline(courses: Sequence[Course], seconds_left: float | None) -> str:
     done, working = states["done"] + states["done before"], sum(states[state] for state in AT_WORK)
     left = "" if seconds_left is None else f", about {duration(seconds_left)} left"
     return f"{done} of {len(courses)} done, {states['failed']} failed, {working} at work{left}"
-
-
-def duration(seconds: float) -> str:
-    """Seconds, minutes or hours, whichever reads best."""
-    if seconds < 90:
-        return f"{seconds:.0f} s"
-    return f"{seconds / 60:.0f} min" if seconds < 5400 else f"{seconds / 3600:.1f} h"

@@ -17,6 +17,7 @@ def command(scan: Path, arm: bool, as_json: bool) -> Outcome:
 
     Finds points without a signal, clipped, of wrong polarity, misplaced or late, repeated points, holes in the
     sphere, noise and drift. Every finding says where it is and what to do. Exit code 3 when one is serious.
+    A point is called by the file it came from, else by its number, counted from 1.
     Changes nothing; 'scanproc convert' leaves points out only when its settings ask for it (check.drop).
     """
     from scanproc.report.words.sentences import count

@@ -9,14 +9,16 @@ from __future__ import annotations
 import json
 import os
 import sys
+import warnings
 from collections.abc import Mapping, Sequence
 from difflib import get_close_matches
 from importlib import import_module
+from typing import Any
 
 import click
 
 from scanproc.cli.frame import EXIT_CODES, Outcome
-from scanproc.errors import ScanprocError
+from scanproc.errors import ScanprocError, printable
 from scanproc.version import VERSION
 
 COMMANDS: Mapping[str, str] = {
@@ -75,6 +77,7 @@ def scanproc() -> None:
 
 def main() -> None:
     """The command ``scanproc``."""
+    warnings.simplefilter("ignore")  # what a library warns of is no use to who runs a command
     try:
         code = run(sys.argv[1:])
     except BrokenPipeError:  # whoever read the answer has left; nothing more can be said
@@ -103,10 +106,19 @@ def _show(outcome: object, as_json: bool) -> int:
     if not isinstance(outcome, Outcome):
         return int(outcome) if isinstance(outcome, int) else 0
     if as_json:
-        click.echo(json.dumps(outcome.document, indent=2, ensure_ascii=False, allow_nan=False))
+        click.echo(_document(outcome.document))
     else:
-        click.echo("\n".join(outcome.lines))
+        click.echo(printable("\n".join(outcome.lines)))
     return outcome.exit_code
+
+
+def _document(content: Mapping[str, Any]) -> str:
+    """One JSON document; letters that a terminal would obey as JSON escapes."""
+    text = json.dumps(content, indent=2, ensure_ascii=False, allow_nan=False)
+    odd = {letter for letter in text if letter != "\n" and printable(letter) != letter}
+    for letter in odd:
+        text = text.replace(letter, json.dumps(letter)[1:-1])
+    return text
 
 
 def _report(error: Exception, as_json: bool) -> int:
@@ -114,9 +126,9 @@ def _report(error: Exception, as_json: bool) -> int:
     code, message = _in_words(error)
     if as_json:
         document = {"error": {"kind": type(error).__name__, "message": message, "exit_code": code}}
-        click.echo(json.dumps(document, indent=2, ensure_ascii=False))
+        click.echo(_document(document))
     else:
-        for line in message.splitlines():
+        for line in printable(message).split("\n"):
             click.echo(f"scanproc: {line}", err=True)
     return code
 

@@ -23,7 +23,7 @@ FREE = ("gain", "delay", "turn")
     type=click.Path(path_type=Path),
     help="Write a page, JSON and a table to this directory.",
 )
-@click.option("--force", is_flag=True, help="Replace the directory whatever it holds.")
+@click.option("--force", is_flag=True, help="Replace earlier results of another kind, too.")
 @click.option("--halves", is_flag=True, help="RESULT is a scan: compare two halves of its points.")
 @click.option(
     "--distance", "distance_m", type=click.FloatRange(0, min_open=True), help="Of the microphones, m."
@@ -114,7 +114,7 @@ def command(
     if halves == (reference is not None):
         raise click.UsageError("give a REFERENCE, or --halves without one")
     if output is not None:
-        may_write(output, force)
+        may_write(output, result, reference, force)
     if halves:
         settings = Settings() if config is None else read_settings(config)
         with shown() as progress:

@@ -19,7 +19,7 @@ from scanproc.cli.progress import shown
     type=click.Path(path_type=Path),
     help="Compare with this far-field measurement, as compare does; more in [reference].",
 )
-@click.option("--force", is_flag=True, help="Replace the directory whatever it holds.")
+@click.option("--force", is_flag=True, help="Replace earlier results of another kind, too.")
 @click.option("--figures", is_flag=True, help="Write each figure of the page to figures/ as well.")
 def command(
     scan: Path,
@@ -35,8 +35,8 @@ def command(
     Writes report.html (look at this first), result.h5 (everything), summary.json (the verdict) and sweeps/
     (curves as text). --figures adds pictures for papers and slides; formats, width and theme are settings.
 
-    The output directory appears whole or not at all. An earlier result in its place is replaced; anything
-    else is kept and the command refuses, unless --force is given.
+    The output directory appears whole or not at all. An earlier result in its place is replaced if nobody has
+    changed it; a directory with anything else in it is never touched.
     """
     from scanproc.run.conversion.pipeline import convert
     from scanproc.run.settings.conversion import Settings, read_settings, with_reference

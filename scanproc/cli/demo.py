@@ -19,7 +19,7 @@ from scanproc.cli.progress import shown
     type=click.Path(path_type=Path),
     help="Directory to make.",
 )
-@click.option("--force", is_flag=True, help="Replace the directory whatever it holds.")
+@click.option("--force", is_flag=True, help="Replace earlier results of another kind, too.")
 def command(output: Path, force: bool, as_json: bool) -> Outcome:
     """Make a scan and convert it.
 

@@ -44,7 +44,7 @@ from scanproc.cli.progress import shown
 )
 @click.option("--rate", type=float, default=48000.0, show_default=True, help="Hz, for impulse responses.")
 @click.option("--samples", type=int, default=16384, show_default=True, help="Length of impulse responses.")
-@click.option("--force", is_flag=True, help="Replace the directory whatever it holds.")
+@click.option("--force", is_flag=True, help="Replace an earlier export, or other results.")
 def command(
     result: Path,
     output: Path,

@@ -2,11 +2,16 @@
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Callable, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
-from typing import Any
+from datetime import datetime
+from typing import Any, TextIO
 
 import click
+
+from scanproc.errors import printable
 
 EXIT_CODES = """\b
 Exit codes:
@@ -28,6 +33,20 @@ class Outcome:
 
 
 Command = Callable[..., Outcome]
+
+
+def say_dated(line: str, stream: TextIO | None = None) -> None:
+    """A line with the time, on stderr unless said; nobody need be there to read it."""
+    now = datetime.now().astimezone().isoformat(sep=" ", timespec="seconds")
+    with suppress(BrokenPipeError):
+        print(f"{now} {printable(line)}", file=stream or sys.stderr, flush=True)
+
+
+def duration(seconds: float) -> str:
+    """Seconds, minutes or hours, whichever reads best."""
+    if seconds < 90:
+        return f"{seconds:.0f} s"
+    return f"{seconds / 60:.0f} min" if seconds < 5400 else f"{seconds / 3600:.1f} h"
 
 
 def as_command(name: str, *, example: str) -> Callable[[Command], click.Command]:

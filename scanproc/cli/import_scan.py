@@ -16,13 +16,15 @@ from scanproc.cli.progress import shown
 @click.option(
     "-c", "--config", type=click.Path(path_type=Path), help="Settings in TOML; see configs/import/."
 )
-@click.option("--force", is_flag=True, help="Replace the file if it is there.")
+@click.option("--force", is_flag=True, help="Replace an earlier scan file.")
 def command(source: Path, output: Path, config: Path | None, force: bool, as_json: bool) -> Outcome:
     """Make a scan file from SOURCE.
 
-    SOURCE is a folder of WAV impulse responses, of recorded sweeps with their drive signal, or of spectra as CSV,
-    with a table positions.csv; or a NumPy archive (.npz) or an AES69 file (.sofa). The sound streams through, it
-    need not fit into memory.
+    SOURCE is a folder of WAV impulse responses, of recorded sweeps with their drive signal (a section [drive]), or of
+    spectra as text (0001.csv or .txt), with a table positions.csv: x_m, y_m, z_m for each point, if need be its file
+    and, where one WAV file holds many points, its channel; or a NumPy archive (.npz) or an AES69
+    file (.sofa). The sound
+    streams through, it need not fit into memory.
     """
     from scanproc.run.import_scan import import_scan
     from scanproc.run.settings.conversion import read_sections

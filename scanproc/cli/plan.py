@@ -8,6 +8,7 @@ from typing import Any
 import click
 
 from scanproc.cli.frame import Outcome, as_command
+from scanproc.cli.progress import shown
 
 Metres = click.FloatRange(0, 20, min_open=True)
 
@@ -51,7 +52,7 @@ Metres = click.FloatRange(0, 20, min_open=True)
 )
 @click.option("--seconds-per-point", type=click.FloatRange(0, min_open=True), default=11.0, show_default=True)
 @click.option("-o", "--output", type=click.Path(path_type=Path), help="Positions to write, .csv or .h5.")
-@click.option("--force", is_flag=True, help="Replace the file if it is there.")
+@click.option("--force", is_flag=True, help="Replace an earlier positions file.")
 def command(output: Path | None, force: bool, as_json: bool, **given: Any) -> Outcome:
     """Say how many points to scan, where and for how long, and write the positions for a robot.
 
@@ -60,7 +61,9 @@ def command(output: Path | None, force: bool, as_json: bool, **given: Any) -> Ou
     """
     from scanproc.run.plan import plan
 
-    found, document, lines = plan(given, output, force=force)
+    with shown() as progress:
+        progress("plans made", 0, 1)
+        found, document, lines = plan(given, output, force=force)
     if output is not None:
         document["output"] = str(output)
         lines.append(f"Positions are in {output}: {found.total:,} points in the order of travel")

@@ -12,7 +12,7 @@ from scanproc.cli.frame import Outcome, as_command
 @as_command("synth", example="scanproc synth demo -o demo-scan.h5")
 @click.argument("recipe")
 @click.option("-o", "--output", required=True, type=click.Path(path_type=Path), help="Scan file to write.")
-@click.option("--force", is_flag=True, help="Replace the file if it is there.")
+@click.option("--force", is_flag=True, help="Replace an earlier scan file.")
 def command(recipe: str, output: Path, force: bool, as_json: bool) -> Outcome:
     """Make a scan from a RECIPE.
 

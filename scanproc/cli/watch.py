@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import sys
-from datetime import datetime
 from pathlib import Path
 
 import click
 
-from scanproc.cli.frame import Outcome, as_command
+from scanproc.cli.frame import Outcome, as_command, say_dated
+from scanproc.cli.progress import shown
 
 NOT_ENOUGH = 3
 
@@ -73,10 +72,5 @@ def command(
     settings = Settings() if config is None else read_settings(config)
     recordings = None if import_config is None else read_sections(import_config, ImportSettings)
     choices = WatchChoices(target_db, up_to_hz, every_s, idle_s, run, positions, recordings)
-    look = watch(scan, settings, choices, _say)
+    look = watch(scan, settings, choices, say_dated, telling=shown)
     return Outcome(look.as_json(), look.lines(), 0 if look.answer.enough else NOT_ENOUGH)
-
-
-def _say(line: str) -> None:
-    now = datetime.now().astimezone().isoformat(sep=" ", timespec="seconds")
-    print(f"{now} {line}", file=sys.stderr, flush=True)

@@ -9,9 +9,10 @@ from __future__ import annotations
 
 import fcntl
 import os
+import re
 import secrets
 import shutil
-from collections.abc import Collection, Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
@@ -36,23 +37,21 @@ def whole_file(path: Path | str) -> Iterator[Path]:
 
 
 @contextmanager
-def whole_directory(
-    path: Path | str, *, replace: bool = False, names: Collection[str] | None = None
-) -> Iterator[Path]:
+def whole_directory(path: Path | str, refuse: Callable[[Path], None] | None = None) -> Iterator[Path]:
     """Yields an empty directory to fill; on leaving, it takes the place of ``path``.
 
-    An existing directory is replaced only when ``replace`` is on and it holds nothing but ``names`` (absent:
-    the names in the new directory), so that a stranger's files are never lost. An empty one may be replaced.
+    An existing directory is replaced when it is empty, or when ``refuse`` is given and, asked before and after the
+    work, raises nothing (see :mod:`scanproc.files.replacing`).
 
     Raises OutputError, with ``path`` untouched, when anything cannot be written.
     """
     target = Path(path).resolve()
     with output_errors(target), _room_beside(target) as room:
-        _refuse_to_lose(target, replace, names)
+        _refuse_to_lose(target, refuse)
         new = room / "new"
         new.mkdir()
         yield new
-        _refuse_to_lose(target, replace, names or [entry.name for entry in new.iterdir()])
+        _refuse_to_lose(target, refuse)
         _sync_tree(new)
         _swap(new, target, room / "old")
 
@@ -74,13 +73,20 @@ def output_errors(path: Path) -> Iterator[None]:
     try:
         yield
     except OSError as error:
-        what = error.strerror or " ".join(str(error).split()) or type(error).__name__
+        what = error.strerror or system_words(error) or type(error).__name__
         where = f" ({error.filename})" if error.filename and str(error.filename) != str(path) else ""
         raise OutputError(
             f"could not be written: {what}{where}; nothing is left half-written: "
             "check free space and permissions, then run again",
             path=path,
         ) from error
+
+
+def system_words(error: Exception) -> str:
+    """What the system said, also where HDF5 has packed it into words of its own ("errno = 27")."""
+    text = " ".join(str(error).split())
+    number = re.search(r"errno = (\d+)", text)
+    return os.strerror(int(number[1])) if number else text
 
 
 @contextmanager
@@ -120,20 +126,15 @@ def _lock(room: Path) -> int | None:
     return descriptor
 
 
-def _refuse_to_lose(target: Path, replace: bool, names: Collection[str] | None) -> None:
+def _refuse_to_lose(target: Path, refuse: Callable[[Path], None] | None) -> None:
     if not os.path.lexists(target):
         return
     if not target.is_dir():
         raise OutputError("is a file, a directory was needed: choose another name", path=target)
-    present = {entry.name for entry in target.iterdir()}
-    if present and not replace:
-        raise OutputError("exists already: choose another directory or allow it to be replaced", path=target)
-    foreign = sorted(present - set(names)) if names is not None else []
-    if foreign:
-        raise OutputError(
-            f"holds {foreign[0]!r}, which is not part of these results: move it or choose another directory",
-            path=target,
-        )
+    if any(target.iterdir()):
+        if refuse is None:
+            raise OutputError("exists already: choose another directory", path=target)
+        refuse(target)
 
 
 def _swap(new: Path, target: Path, old: Path) -> None:

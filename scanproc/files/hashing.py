@@ -24,7 +24,7 @@ def file_hash(path: Path | str) -> str:
 
 def text_hash(text: str) -> str:
     """SHA-256 of a text in UTF-8, as 64 hexadecimal digits."""
-    return hashlib.sha256(text.encode()).hexdigest()
+    return hashlib.sha256(text.encode("utf-8", "backslashreplace")).hexdigest()
 
 
 def write_hashes(directory: Path) -> None:
@@ -34,13 +34,20 @@ def write_hashes(directory: Path) -> None:
         draft.write_text("".join(lines), encoding="utf-8", newline="\n")
 
 
-def first_difference(directory: Path) -> str | None:
-    """Name of the first file that is missing or changed since SHA256SUMS was written, None if none is."""
+def listed_hashes(directory: Path) -> dict[str, str]:
+    """Name -> hash as SHA256SUMS has them, empty when there is no such list."""
     try:
         lines = (directory / HASHES).read_text(encoding="utf-8").splitlines()
     except (OSError, UnicodeDecodeError):
+        return {}
+    return {name: digest for digest, _, name in (line.partition("  ") for line in lines)}
+
+
+def first_difference(directory: Path) -> str | None:
+    """Name of the first file that is missing or changed since SHA256SUMS was written, None if none is."""
+    listed = listed_hashes(directory)
+    if not listed:
         return HASHES
-    listed = {name: digest for digest, _, name in (line.partition("  ") for line in lines)}
     present = set(_names(directory))
     for name in sorted(listed):
         if name not in present or file_hash(directory / name) != listed[name]:

@@ -15,7 +15,14 @@ import h5py
 import numpy as np
 from numpy.typing import NDArray
 
-from scanproc.errors import InputError, OutputError, ScanDataError, ScanFileError, ScanprocError
+from scanproc.errors import (
+    InputError,
+    OutputError,
+    ResultFileError,
+    ScanDataError,
+    ScanFileError,
+    ScanprocError,
+)
 from scanproc.files.atomic import whole_file
 
 Group: TypeAlias = Any
@@ -31,6 +38,10 @@ BLOCK_BYTES = 512 * 1024
 """Size that blocks ("chunks") of stored arrays are kept to."""
 
 
+REMEDIES: dict[type[InputError], str] = {ResultFileError: "convert the scan again"}
+"""What to do about numbers that cannot be used, unless they are a scan's own."""
+
+
 class Malformed(Exception):
     """Something in a file is missing or of the wrong kind; ``input_errors`` adds the file."""
 
@@ -43,7 +54,10 @@ def input_errors(path: Path, kind: type[InputError]) -> Iterator[None]:
     except Malformed as error:
         raise kind(str(error), path=path) from None
     except ScanDataError as error:
-        raise error.at(path) if kind is ScanFileError else kind(error.message, path=path) from None
+        if kind is ScanFileError:
+            raise error.at(path) from None
+        what = error.message.rpartition(": ")[0] or error.message
+        raise kind(f"{what}: {REMEDIES.get(kind, 'export it again')}", path=path) from None
     except ScanprocError:
         raise
     except MemoryError as error:
@@ -73,6 +87,15 @@ def new_file(path: Path | str, layout: str, version: int) -> Iterator[Group]:
         raise OutputError(f"could not be put into HDF5: {_words(error)}", path=target) from error
     with whole_file(target) as draft:
         draft.write_bytes(image.getbuffer())
+
+
+def hdf5_format(path: Path) -> str:
+    """What an HDF5 file calls itself, empty if it is none."""
+    try:
+        with h5py.File(path, "r") as file:
+            return str(file.attrs.get("format", ""))
+    except HDF5_ERRORS:
+        return ""
 
 
 def open_foreign(path: Path, noun: str) -> Group:
@@ -242,7 +265,10 @@ def _refuse_unreadable(path: Path, layout: str) -> None:
     try:
         status = path.stat()
         if stat.S_ISDIR(status.st_mode):
-            raise Malformed(f"is a directory, a {layout} was needed: name the file")
+            hint = (
+                ", or make one of the recordings with 'scanproc import'" if layout == "scanproc scan" else ""
+            )
+            raise Malformed(f"is a directory, a {layout} was needed: name the file{hint}")
         if not stat.S_ISREG(status.st_mode):
             raise Malformed(f"is no ordinary file, a {layout} was needed: name the file")
         if status.st_size == 0:

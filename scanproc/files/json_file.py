@@ -17,7 +17,7 @@ from scanproc.files.atomic import whole_file
 def write_json(path: Path | str, value: Any) -> None:
     """Writes one document, whole or not at all. Raises OutputError."""
     with whole_file(path) as draft:
-        draft.write_text(json_text(value), encoding="utf-8", newline="\n")
+        draft.write_text(json_text(value), encoding="utf-8", newline="\n", errors="backslashreplace")
 
 
 def read_json(path: Path | str) -> Any:

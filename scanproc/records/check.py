@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from typing import Any, Literal
+
+from scanproc.conventions import Words
 
 Severity = Literal["note", "warning", "serious"]
 
@@ -15,7 +17,8 @@ BAD_POINTS = ("not finite", "no signal", "clipped", "polarity", "gain", "delay",
 class Finding:
     """One thing that was found: ``what`` and where, and what to do (``remedy``).
 
-    ``points`` are indices into the scan, empty when the finding concerns the scan as a whole.
+    ``points`` are indices into the scan, empty when the finding concerns the scan as a whole; ``names`` what these
+    points are called.
     """
 
     kind: str
@@ -23,6 +26,7 @@ class Finding:
     what: str
     remedy: str
     points: tuple[int, ...] = ()
+    names: tuple[str, ...] = ()
 
     def line(self) -> str:
         """The finding in one line."""
@@ -51,8 +55,20 @@ class CheckReport:
         return tuple(sorted({point for f in self.findings if f.kind in kinds for point in f.points}))
 
     def as_json(self) -> dict[str, Any]:
-        """The whole report for machines."""
-        return {"format": "scanproc check", "layout_version": 1, **asdict(self)}
+        """The whole report for machines; points by their names."""
+        found = {"format": "scanproc check", "layout_version": 2, **asdict(self)}
+        for finding in found["findings"]:
+            finding["points"] = finding.pop("names")
+        return found
+
+
+def named(report: CheckReport, names: Words) -> CheckReport:
+    """The report with the names of its points, given those of all points of the scan."""
+    findings = (
+        replace(finding, names=tuple(str(names[point]) for point in finding.points))
+        for finding in report.findings
+    )
+    return replace(report, findings=tuple(findings))
 
 
 def ordered(findings: list[Finding]) -> tuple[Finding, ...]:

@@ -8,7 +8,7 @@ from typing import Any, TypeVar
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from scanproc.conventions import Complex, Integer, Real
+from scanproc.conventions import Boolean, Complex, Integer, Real, Words
 from scanproc.errors import ScanDataError
 
 Number = TypeVar("Number", np.float64, np.complex128, np.int64)
@@ -36,6 +36,21 @@ def integer_array(name: str, value: ArrayLike, shape: Shape) -> Integer:
     array = _as_array(name, value, np.int64, "iu", "whole numbers")
     _check(name, array, shape, True)
     return _frozen(array, value)
+
+
+def boolean_array(name: str, value: ArrayLike, shape: Shape) -> Boolean:
+    """A read-only array of truth values; whole numbers other than zero are true."""
+    array = integer_array(name, np.asarray(value).astype(np.int64), shape) != 0
+    array.flags.writeable = False
+    return array
+
+
+def text_array(name: str, value: ArrayLike, shape: Shape) -> Words:
+    """A read-only array of texts."""
+    array = np.array(value, dtype=np.str_)
+    _check_shape(name, array, shape)
+    array.flags.writeable = False
+    return array
 
 
 def increasing(name: str, array: Real) -> None:
@@ -66,6 +81,21 @@ def positive(name: str, value: float) -> float:
     return number
 
 
+def within(name: str, value: float, low: float, high: float) -> float:
+    """The value as a float; raises unless it is finite and lies between the two."""
+    number = finite(name, value)
+    if not low <= number <= high:
+        raise ScanDataError(f"{name} must lie between {low:g} and {high:g}, got {number:g}: correct it")
+    return number
+
+
+def all_within(name: str, array: Real | Integer, low: float, high: float) -> None:
+    """Raises unless all values lie between the two."""
+    if array.size and (array.min() < low or array.max() > high):
+        odd = array.min() if array.min() < low else array.max()
+        raise ScanDataError(f"{name} must lie between {low:g} and {high:g}, got {odd:g}: correct it")
+
+
 def _as_array(name: str, value: ArrayLike, kind: type[Number], accepted: str, noun: str) -> NDArray[Number]:
     try:
         given = np.asarray(value)
@@ -76,7 +106,7 @@ def _as_array(name: str, value: ArrayLike, kind: type[Number], accepted: str, no
     return given.astype(kind, copy=False)
 
 
-def _check(name: str, array: NDArray[Any], shape: Shape, finite: bool) -> None:
+def _check_shape(name: str, array: NDArray[Any], shape: Shape) -> None:
     matches = array.ndim == len(shape) and all(
         isinstance(want, str) or got == want for got, want in zip(array.shape, shape, strict=True)
     )
@@ -84,6 +114,10 @@ def _check(name: str, array: NDArray[Any], shape: Shape, finite: bool) -> None:
         wanted = " x ".join(str(length) for length in shape)
         got = " x ".join(str(length) for length in array.shape) or "a single value"
         raise ScanDataError(f"{name} must have the shape {wanted}, got {got}")
+
+
+def _check(name: str, array: NDArray[Any], shape: Shape, finite: bool) -> None:
+    _check_shape(name, array, shape)
     if finite and not np.all(np.isfinite(array)):
         bad = ~np.isfinite(array)
         first = tuple(int(i) for i in np.argwhere(bad)[0])

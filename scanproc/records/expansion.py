@@ -69,6 +69,8 @@ class Expansion:
         for name in ("coefficient_variance_pa2", "variance_pattern"):
             put(self, name, real_array(name, getattr(self, name), ("entries", count)))
         put(self, "drive_voltage_v", positive("drive_voltage_v", self.drive_voltage_v))
+        if count and self.order.min() < 0:
+            raise ScanDataError(f"order must not be negative, got {self.order.min()}")
         if count and mode_count(int(self.order.max())) > len(self.coefficients_pa):
             raise ScanDataError(
                 f"coefficients_pa has {len(self.coefficients_pa)} modes, order {self.order.max()} needs "

@@ -7,9 +7,24 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from scanproc.conventions import REFERENCE_VOLTAGE_V, Complex, Integer, Real
+from scanproc.conventions import REFERENCE_VOLTAGE_V, Boolean, Complex, Integer, Real, Words
 from scanproc.errors import ScanDataError
-from scanproc.records.checked import complex_array, finite, increasing, integer_array, positive, real_array
+from scanproc.records.checked import (
+    all_within,
+    boolean_array,
+    complex_array,
+    finite,
+    increasing,
+    integer_array,
+    positive,
+    real_array,
+    text_array,
+    within,
+)
+
+FARTHEST_M, HIGHEST_HZ, LARGEST_PA, HIGHEST_LAYER = 1e4, 1e7, 1e12, 10**9
+"""Beyond these no number can be meant, and squares overflow."""
+TEMPERATURES_C = (-100.0, 100.0)
 
 ENVIRONMENTS = ("", "anechoic", "room")
 
@@ -19,9 +34,11 @@ class ScanSetup:
     """Everything about a scan apart from the sound itself.
 
     ``position_m`` (points, 3) in the frame of :mod:`scanproc.conventions`; ``time_s`` (points,) since the
-    start; ``point_temperature_c`` (points,); ``layer`` (points,), a number per layer of points.
+    start; ``point_temperature_c`` (points,); ``layer`` (points,), a number per layer of points; ``point_name``
+    (points,), the file that each point came from; ``clipped`` (points,), whether its recording was clipped.
     ``device_size_m`` is (depth, width, height), ``device_centre_m`` the middle of that box. ``environment`` is
     "anechoic", "room" or "" where nothing is said.
+    ``lowest_hz`` and ``highest_hz`` bound the band that was driven, where that is known.
 
     Raises ScanDataError when a shape or a value cannot be used.
     """
@@ -30,6 +47,8 @@ class ScanSetup:
     time_s: Real | None = None
     point_temperature_c: Real | None = None
     layer: Integer | None = None
+    point_name: Words | None = None
+    clipped: Boolean | None = None
     device: str = ""
     drive_voltage_v: float = REFERENCE_VOLTAGE_V
     temperature_c: float | None = None
@@ -40,16 +59,29 @@ class ScanSetup:
     device_centre_m: Real | None = None
     first_reflection_s: float | None = None
     environment: str = ""
+    lowest_hz: float | None = None
+    highest_hz: float | None = None
     notes: str = ""
 
     def __post_init__(self) -> None:
         put = object.__setattr__
         put(self, "position_m", real_array("position_m", self.position_m, ("points", 3)))
+        if self.points and np.abs(self.position_m).max() > FARTHEST_M:
+            raise ScanDataError(
+                f"position_m must lie within {FARTHEST_M:.0f} m, got {np.abs(self.position_m).max():.3g} m: m or mm?"
+            )
         for name in ("time_s", "point_temperature_c"):
             if getattr(self, name) is not None:
                 put(self, name, real_array(name, getattr(self, name), (self.points,)))
+        if self.point_temperature_c is not None:
+            all_within("temperature_c", self.point_temperature_c, *TEMPERATURES_C)
         if self.layer is not None:
             put(self, "layer", integer_array("layer", self.layer, (self.points,)))
+            all_within("layer", self.layer, -HIGHEST_LAYER, HIGHEST_LAYER)
+        if self.point_name is not None:
+            put(self, "point_name", text_array("point_name", self.point_name, (self.points,)))
+        if self.clipped is not None:
+            put(self, "clipped", boolean_array("clipped", self.clipped, (self.points,)))
         for name in ("device_size_m", "device_centre_m"):
             if getattr(self, name) is not None:
                 put(self, name, real_array(name, getattr(self, name), (3,)))
@@ -60,25 +92,41 @@ class ScanSetup:
                 f'environment must be "anechoic" or "room", or left out, got {self.environment!r}'
             )
         put(self, "drive_voltage_v", positive("drive_voltage_v", self.drive_voltage_v))
-        for name in ("speed_of_sound_m_s", "air_pressure_kpa", "first_reflection_s"):
+        for name in (
+            "speed_of_sound_m_s",
+            "air_pressure_kpa",
+            "first_reflection_s",
+            "lowest_hz",
+            "highest_hz",
+        ):
             if getattr(self, name) is not None:
                 put(self, name, positive(name, getattr(self, name)))
-        for name in ("temperature_c", "humidity_percent"):
+        for name, bounds in (("temperature_c", TEMPERATURES_C), ("humidity_percent", (0.0, 100.0))):
             if getattr(self, name) is not None:
-                put(self, name, finite(name, getattr(self, name)))
+                put(self, name, within(name, getattr(self, name), *bounds))
 
     @property
     def points(self) -> int:
         return len(self.position_m)
 
+    @property
+    def names(self) -> Words:
+        """What each point is called, (points,): its file, else its number counted from 1."""
+        if self.point_name is not None:
+            return self.point_name
+        return np.arange(1, self.points + 1).astype(np.str_)
+
     def take(self, which: Integer) -> ScanSetup:
         """The setup with only the points of the given indices, in their order."""
+        same = self.point_name is None and np.array_equal(which, np.arange(self.points))
         return replace(
             self,
             position_m=self.position_m[which],
             time_s=None if self.time_s is None else self.time_s[which],
             point_temperature_c=None if self.point_temperature_c is None else self.point_temperature_c[which],
             layer=None if self.layer is None else self.layer[which],
+            point_name=None if same else self.names[which],
+            clipped=None if self.clipped is None else self.clipped[which],
         )
 
 
@@ -103,11 +151,13 @@ class Scan:
         if self.frequency_hz[0] <= 0:
             raise ScanDataError(f"frequency_hz must be above zero, starts at {self.frequency_hz[0]:g}")
         increasing("frequency_hz", self.frequency_hz)
+        all_within("frequency_hz", self.frequency_hz, 0.0, HIGHEST_HZ)
         shape = (self.setup.points, len(self.frequency_hz))
         put(self, "pressure_pa", complex_array("pressure_pa", self.pressure_pa, shape))
         if self.noise_pa is not None:
             noise_shape = shape if np.ndim(self.noise_pa) == 2 else shape[1:]
             put(self, "noise_pa", real_array("noise_pa", self.noise_pa, noise_shape))
+            all_within("noise_pa", self.noise_pa, 0.0, LARGEST_PA)
 
     @property
     def points(self) -> int:

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from typing import Any
 
 from numpy.typing import NDArray
 
-from scanproc.conventions import Real
+from scanproc.conventions import Boolean, Real
 from scanproc.records.scan import ScanSetup
 
 
@@ -18,6 +18,7 @@ class SoundStream:
 
     Spectra (complex, Pa) when ``frequency_hz`` (F,) is given, else impulse responses or recordings (real) with
     ``sampling_rate_hz``, ``time_zero_s``; ``itemsize`` is the number of bytes worth keeping of one value.
+    ``clipped`` says, once all blocks have come, which points' recordings were clipped (points,).
     """
 
     setup: ScanSetup
@@ -27,6 +28,7 @@ class SoundStream:
     sampling_rate_hz: float = 0.0
     time_zero_s: float = 0.0
     itemsize: int = 8
+    clipped: Callable[[], Boolean] | None = None
 
     @property
     def bytes(self) -> int:

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import json
+from functools import partial
 from pathlib import Path
 
 from scanproc.files.atomic import whole_directory
 from scanproc.files.hashing import write_hashes
 from scanproc.files.json_file import write_json
 from scanproc.files.outgoing.difference_table import write_differences
+from scanproc.files.replacing import COMPARISON, check_directory
 from scanproc.files.stored.result_file import read_result
 from scanproc.records.comparison import Comparison
 from scanproc.report.figures.material import Material
@@ -16,8 +18,7 @@ from scanproc.report.words.comparison import as_json
 from scanproc.report.words.summary import summarise
 from scanproc.run.conversion.datasheet import all_curves
 from scanproc.run.conversion.page import PAGE
-from scanproc.run.conversion.pipeline import may_replace
-from scanproc.run.conversion.reference import is_result, name_of, result_at
+from scanproc.run.conversion.reference import is_result, name_of, read_at, result_at
 from scanproc.run.settings.conversion import CurveSettings
 
 MARK = "comparison.json"
@@ -32,19 +33,19 @@ def write_comparison(
     ``result`` is a result, or the scan whose halves were compared (``reference`` None). Raises OutputError when
     the directory holds other things than an earlier comparison.
     """
-    may_write(directory, force)
-    names = [entry.name for entry in directory.iterdir()] if force and directory.is_dir() else None
     page = _page(found, result, reference)
-    with whole_directory(directory, replace=True, names=names) as draft:
+    refuse = partial(may_write, result=result, reference=reference, force=force)
+    with whole_directory(directory, refuse) as draft:
         (draft / PAGE).write_text(page, encoding="utf-8", newline="\n")
         write_json(draft / MARK, as_json(found))
         write_differences(draft / TABLE, found)
         write_hashes(draft)
 
 
-def may_write(directory: Path, force: bool) -> None:
-    """Raises OutputError unless the directory is new, empty, or an earlier comparison."""
-    may_replace(directory, directory / MARK, force)
+def may_write(directory: Path, result: Path, reference: Path | None, force: bool = False) -> None:
+    """Raises OutputError unless the directory is new, empty, or an earlier comparison that nobody changed."""
+    reads = [*read_at(result), *(read_at(reference) if reference is not None else ())]
+    check_directory(directory, COMPARISON, reads=reads, force=force)
 
 
 def _page(found: Comparison, result: Path, reference: Path | None) -> str:

@@ -6,6 +6,7 @@ import shutil
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -19,6 +20,7 @@ from scanproc.files.outgoing.export_sofa import NOT_STATED, About, write_sofa, w
 from scanproc.files.outgoing.export_text import stems, write_text
 from scanproc.files.outgoing.export_wav import write_wav
 from scanproc.files.outgoing.tables import write_sweep_tables
+from scanproc.files.replacing import EXPORT, check_directory
 from scanproc.files.stored.result_file import read_result
 from scanproc.records.curves import Curves
 from scanproc.records.expansion import Expansion
@@ -80,8 +82,8 @@ def export(
 ) -> dict[str, Any]:
     """Writes a directory of exports with a manifest, whole or not at all; returns the manifest.
 
-    A directory that holds files is left alone unless ``force`` is on. Raises ResultFileError, SettingsError,
-    ScanDataError, OutputError.
+    An earlier export is replaced when ``force`` is on, see :mod:`scanproc.files.replacing`. Raises
+    ResultFileError, SettingsError, ScanDataError, OutputError.
     """
     settings = settings or ExportSettings()
     source, directory = Path(result_path), Path(output)
@@ -89,14 +91,14 @@ def export(
     sets = [(named_set(name), wanted.turn) for name in dict.fromkeys(wanted.names)]
     sets += [(one.angles(), one.turn) for one in settings.set]
     _refuse_twice([angles.name for angles, _ in sets])
-    _refuse_full(directory, force)
+    refuse = partial(check_directory, kind=EXPORT, reads=[source, *wanted.filters], force=force)
+    refuse(directory)
     read = [read_filters(path) for path in wanted.filters]
     chain, said = [stage for stages, _ in read for stage in stages], [words for _, words in read]
     result = read_result(source)
     try:
         driven = filtered(result.expansion, chain) if chain else result.expansion
-        present = [entry.name for entry in directory.iterdir()] if force and directory.is_dir() else None
-        with whole_directory(directory, replace=force, names=present) as draft:
+        with whole_directory(directory, refuse) as draft:
             about = _about(result, settings.about)
             entries, kept = [], []
             for done, (angles, turn) in enumerate(sets):
@@ -107,7 +109,7 @@ def export(
             progress("sets exported", len(sets), len(sets))
             if "hdf5" in wanted.formats:
                 write_hdf5(draft / "sweeps.h5", [one for one, _ in kept], [one for _, one in kept if one])
-            curves = _export_curves(draft, result.expansion, driven, wanted, settings)
+            curves = _export_curves(draft, result, driven, wanted, settings)
             manifest = {
                 "format": "scanproc export",
                 "layout_version": 1,
@@ -171,18 +173,19 @@ def _export_impulses(
 
 
 def _export_curves(
-    draft: Path, before: Expansion, driven: Expansion, wanted: Wanted, settings: ExportSettings
+    draft: Path, result: Result, driven: Expansion, wanted: Wanted, settings: ExportSettings
 ) -> dict[str, Any]:
     """curves.csv, with filters also curves_before.csv; returns the datasheets for the manifest."""
     curves: Curves = all_curves(driven, settings.curves, wanted.turn)
     write_curves(draft / "curves.csv", curves)
     if wanted.bands_per_octave is not None:
         write_curves(draft / "curves_in_bands.csv", band_levels(curves, wanted.bands_per_octave))
-    found = {"datasheet": datasheet(curves, settings.curves)}
-    if driven is not before:
-        earlier = all_curves(before, settings.curves, wanted.turn)
+    level_error_db = float(result.provenance.get("level_error_db") or 0.0)
+    found = {"datasheet": datasheet(curves, settings.curves, level_error_db)}
+    if driven is not result.expansion:
+        earlier = all_curves(result.expansion, settings.curves, wanted.turn)
         write_curves(draft / "curves_before.csv", earlier)
-        found["datasheet_before"] = datasheet(earlier, settings.curves)
+        found["datasheet_before"] = datasheet(earlier, settings.curves, level_error_db)
     return found
 
 
@@ -257,15 +260,3 @@ def _refuse_twice(names: list[str]) -> None:
     twice = next((name for name in names if names.count(name) > 1), None)
     if twice:
         raise SettingsError(f"two sweep sets are called {twice!r}: rename one")
-
-
-def _refuse_full(directory: Path, force: bool) -> None:
-    if directory.exists() and not directory.is_dir():
-        raise OutputError(
-            "the output must be a directory, this is a file: choose another name", path=directory
-        )
-    if directory.is_dir() and not force and any(directory.iterdir()):
-        raise OutputError(
-            "the output directory holds files already: choose another, or replace it with --force",
-            path=directory,
-        )

@@ -9,9 +9,12 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Protocol
 
+import numpy as np
+
+from scanproc.conventions import Real
 from scanproc.errors import ScanFileError, SettingsError
 from scanproc.files.stored.scan_file import ScanFile, open_scan
-from scanproc.run.import_scan import finished_points, import_finished
+from scanproc.run.import_scan import finished_points, import_finished, recording_times
 from scanproc.run.settings.imports import ImportSettings
 
 
@@ -27,6 +30,9 @@ class Growing(Protocol):
 
     def opened(self) -> AbstractContextManager[ScanFile]:
         """A context with the scan as it is now."""
+
+    def times_s(self) -> Real | None:
+        """When the points were taken, rising, None if that is not known."""
 
 
 def growing(path: Path, settings: ImportSettings | None = None) -> Growing:
@@ -54,6 +60,10 @@ class GrowingFile:
         with open_scan(self.path) as file:
             return file.points
 
+    def times_s(self) -> Real | None:
+        with open_scan(self.path) as file:
+            return None if file.setup.time_s is None else np.sort(file.setup.time_s)
+
     @contextmanager
     def opened(self) -> Iterator[ScanFile]:
         with open_scan(self.path) as file:
@@ -69,6 +79,9 @@ class GrowingFolder:
 
     def points(self) -> int:
         return finished_points(self.path, self.settings)
+
+    def times_s(self) -> Real | None:
+        return recording_times(self.path, self.settings)
 
     @contextmanager
     def opened(self) -> Iterator[ScanFile]:

@@ -11,8 +11,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from scanproc.conventions import Complex, Real
-from scanproc.errors import InputError, OutputError, SettingsError
+from scanproc.conventions import Boolean, Complex, Real, Words
+from scanproc.errors import InputError, SettingsError
 from scanproc.files.incoming.import_positions import PointTable, read_positions
 from scanproc.files.incoming.import_sofa import read_sofa
 from scanproc.files.incoming.import_spectra import (
@@ -21,15 +21,22 @@ from scanproc.files.incoming.import_spectra import (
     read_spectrum,
     spectrum_blocks,
 )
-from scanproc.files.incoming.import_wav import finished, inside, read_wav, wav_blocks, wav_format
+from scanproc.files.incoming.import_wav import Recording, finished, inside, read_wav, wav_blocks, wav_format
 from scanproc.files.incoming.transfer_function import read_transfer_function
+from scanproc.files.replacing import check_file
+from scanproc.files.stored.scan_file import is_scan
 from scanproc.files.stored.scan_writer import write_stream
 from scanproc.records.scan import Scan, ScanSetup
 from scanproc.records.stream import SoundStream
 from scanproc.run.progress import Progress, silent
 from scanproc.run.settings.imports import ImportSettings
+from scanproc.steps.check.setup import some, unit_findings
 from scanproc.steps.sound.deconvolve import at, corrected, deconvolved, inverse_of
-from scanproc.steps.sound.response_facts import flat_tops
+from scanproc.steps.sound.response_facts import flat_tops, is_sweep
+
+TABLES = (".csv", ".txt")
+FEW_FILES = 8
+"""So many files are listened to, whether they are sweeps."""
 
 
 @dataclass(frozen=True)
@@ -55,9 +62,10 @@ def import_scan(
     Raises InputError, ScanDataError, SettingsError or OutputError; nothing is left half-written.
     """
     place, target, settings = Path(source), Path(output), settings or ImportSettings()
-    if target.exists() and not force:
-        raise OutputError("the scan file is there already: choose another name, or --force", path=target)
+    check_file(target, "scan file", is_scan, force=force)
     kind = _kind(place, settings)
+    if kind == "wav" and settings.source.kind == "auto":
+        _refuse_sweeps(place, _recordings(place, settings)[1], settings)
     stream = {"wav": _wav, "sweeps": _wav, "csv": _tables, "npz": _archive, "sofa": _sofa}[kind](
         place, settings
     )
@@ -69,26 +77,37 @@ def import_finished(folder: Path, output: Path, settings: ImportSettings) -> Imp
 
     The table may list points that have no file yet. Raises as :func:`import_scan` does.
     """
-    table, paths = _points(folder, settings)
-    done = finished(paths, settings.source.channel, time.time())
+    table, recordings = _recordings(folder, settings)
+    done = finished(recordings, time.time())
     if not done:
         raise InputError("holds no finished recording yet: wait for the first points", path=folder)
-    stream = _sound(table.take(np.array(done)), [paths[index] for index in done], settings)
-    return _imported(_kind(folder, settings), stream, folder, output, settings, silent)
+    kind, whole = _kind(folder, settings), [recordings[index] for index in done]
+    if kind == "wav" and settings.source.kind == "auto":
+        _refuse_sweeps(folder, whole, settings)
+    stream = _sound(table.take(np.array(done)), whole, settings)
+    return _imported(kind, stream, folder, output, settings, silent)
 
 
 def finished_points(folder: Path, settings: ImportSettings) -> int:
     """How many points of a folder that still fills can be used now. Raises InputError."""
-    return len(finished(_points(folder, settings)[1], settings.source.channel, time.time()))
+    return len(finished(_recordings(folder, settings)[1], time.time()))
+
+
+def recording_times(folder: Path, settings: ImportSettings) -> Real:
+    """When the recordings that are there were last written, s, rising. Raises InputError."""
+    paths = {one.path for one in _recordings(folder, settings)[1]}
+    return np.sort([path.stat().st_mtime for path in paths if path.is_file()])
 
 
 def _imported(
     kind: str, stream: SoundStream, place: Path, target: Path, settings: ImportSettings, progress: Progress
 ) -> Imported:
     """From the sound as it lies in the files to the scan file."""
-    clipped: list[int] = []
+    for finding in unit_findings(stream.setup):
+        raise InputError(f"{finding.what}: {finding.remedy}", path=place)
+    names, clipped = stream.setup.names, np.zeros(stream.setup.points, np.bool_)
     if kind in ("wav", "sweeps"):
-        stream = replace(stream, blocks=_watched(stream.blocks, clipped))
+        stream = replace(stream, blocks=_watched(stream.blocks, clipped), clipped=lambda: clipped)
     if kind == "sweeps":
         stream = _responses(place, settings, stream)
     stream = _in_pascal(place, settings, stream)
@@ -96,10 +115,14 @@ def _imported(
         Scan(
             stream.setup.take(np.arange(0)), stream.frequency_hz, np.empty((0, stream.columns), np.complex128)
         )
-    counted = _counted(place, stream.blocks, stream.setup.points, progress)
+    counted = _counted(place, stream.blocks, names, progress)
     write_stream(target, replace(stream, blocks=counted))
-    noticed = (f"{len(clipped)} recordings are clipped, the first is point {clipped[0]}",) if clipped else ()
-    return Imported(kind, stream.setup.points, stream.columns, noticed)
+    noticed = []
+    if clipped.any():
+        noticed.append(
+            f"{int(clipped.sum())} recordings are clipped: {some(names[clipped])}; measure them again"
+        )
+    return Imported(kind, stream.setup.points, stream.columns, tuple(noticed))
 
 
 def _kind(place: Path, settings: ImportSettings) -> str:
@@ -110,26 +133,28 @@ def _kind(place: Path, settings: ImportSettings) -> str:
     if place.is_dir():
         if "drive" in settings.model_fields_set:
             return "sweeps"
-        return "csv" if settings.source.pattern.lower().endswith(".csv") else "wav"
+        names = _points(place, settings).file or ("",)
+        return "csv" if Path(names[0]).suffix.lower() in TABLES else "wav"
     known = {".npz": "npz", ".sofa": "sofa"}
     if place.suffix.lower() not in known:
         raise InputError(
-            "is neither a folder nor .npz nor .sofa: name the folder, or set source.kind", path=place
+            "is neither a folder nor .npz nor .sofa: name the folder that holds it with a table positions.csv, or set "
+            "source.kind",
+            path=place,
         )
     return known[place.suffix.lower()]
 
 
 def _wav(folder: Path, settings: ImportSettings) -> SoundStream:
-    return _sound(*_points(folder, settings), settings)
+    return _sound(*_recordings(folder, settings), settings)
 
 
-def _sound(table: PointTable, paths: list[Path], settings: ImportSettings) -> SoundStream:
-    channel = settings.source.channel
-    header = wav_format(paths, channel)
+def _sound(table: PointTable, recordings: list[Recording], settings: ImportSettings) -> SoundStream:
+    header = wav_format(recordings)
     return SoundStream(
         _setup(settings, table),
         header.samples,
-        wav_blocks(paths, channel, header.samples),
+        wav_blocks(recordings, header.samples),
         sampling_rate_hz=header.sampling_rate_hz,
         time_zero_s=settings.sound.time_zero_s - settings.sound.delay_s,
         itemsize=header.itemsize,
@@ -137,7 +162,9 @@ def _sound(table: PointTable, paths: list[Path], settings: ImportSettings) -> So
 
 
 def _tables(folder: Path, settings: ImportSettings) -> SoundStream:
-    table, paths = _points(folder, settings)
+    table = _points(folder, settings)
+    assert table.file is not None
+    paths = [inside(folder, name) for name in table.file]
     frequency, _ = read_spectrum(paths[0])
     blocks = spectrum_blocks(paths, frequency)
     return SoundStream(_setup(settings, table), len(frequency), blocks, frequency_hz=frequency, itemsize=16)
@@ -157,19 +184,78 @@ def _sofa(path: Path, settings: ImportSettings) -> SoundStream:
     return replace(stream, setup=setup, time_zero_s=stream.time_zero_s + delay)
 
 
-def _points(folder: Path, settings: ImportSettings) -> tuple[PointTable, list[Path]]:
-    """The table of positions, and the file of each point: by its column ``file``, else by the pattern."""
+def _points(folder: Path, settings: ImportSettings) -> PointTable:
+    """The table of positions with the file of each point: by its column ``file``, else by the pattern."""
     if not folder.is_dir():
         raise InputError("must be a folder: name the folder that holds the files", path=folder)
     source = settings.source
     table = read_positions(inside(folder, source.positions))
-    names = table.file
-    if names is None:
-        numbers = range(source.first_number, source.first_number + len(table.position_m))
-        names = tuple(source.pattern.format(number=number) for number in numbers)
-    if len(set(names)) < len(names):
-        raise InputError("names a file for more than one point: correct its column file", path=folder)
-    return table, [inside(folder, name) for name in names]
+    names = table.file or tuple(
+        _pattern(folder, settings).format(number=source.first_number + index)
+        for index in range(len(table.position_m))
+    )
+    channels = [source.channel] * len(names) if table.channel is None else table.channel.tolist()
+    only = _only_wav(folder, settings)
+    if only and table.file is None and len(names) > 1:
+        names, channels = (only,) * len(names), list(range(1, len(names) + 1))
+    if len(set(zip(names, channels, strict=True))) < len(names):
+        raise InputError(
+            "names a file for more than one point: correct its column file, or add a column channel",
+            path=folder,
+        )
+    return replace(table, file=names, channel=np.array(channels, np.int64))
+
+
+def _only_wav(folder: Path, settings: ImportSettings) -> str:
+    """The one WAV file of a folder, which then holds a channel per point; empty when there are others or none."""
+    found = [one.name for one in folder.glob("*.[wW][aA][vV]") if one.name != settings.drive.file]
+    return found[0] if len(found) == 1 else ""
+
+
+def _recordings(folder: Path, settings: ImportSettings) -> tuple[PointTable, list[Recording]]:
+    """The table of positions, and the recording of each point."""
+    table = _points(folder, settings)
+    assert table.file is not None
+    assert table.channel is not None
+    places = zip(table.file, table.channel.tolist(), strict=True)
+    return table, [Recording(inside(folder, name), channel) for name, channel in places]
+
+
+def _pattern(folder: Path, settings: ImportSettings) -> str:
+    """The pattern as it was set; else of WAV files, or of tables where only such are there."""
+    source = settings.source
+    if "pattern" in source.model_fields_set:
+        return source.pattern
+    usual = Path(source.pattern)
+    known = (usual, *(usual.with_suffix(ending) for ending in TABLES))
+    there = (str(one) for one in known if (folder / str(one).format(number=source.first_number)).exists())
+    return next(there, source.pattern)
+
+
+def _names(table: PointTable) -> Words | None:
+    """What the points are called: their files, with the channel where files hold several points."""
+    if table.file is None:
+        return None
+    if len(set(table.file)) == len(table.file) or table.channel is None:
+        return np.array(table.file)
+    pairs = zip(table.file, table.channel.tolist(), strict=True)
+    return np.array([f"{name} channel {channel}" for name, channel in pairs])
+
+
+def _refuse_sweeps(folder: Path, recordings: list[Recording], settings: ImportSettings) -> None:
+    """Recorded sweeps are no responses: they need their drive signal. Raises InputError."""
+    drive = folder / settings.drive.file
+    need = (
+        "recorded sweeps need a section [drive] that names their signal (-c), see configs/import/sweeps.toml"
+    )
+    way_out = 'for responses set source.kind = "wav"'
+    if drive.is_file() and all(one.path != drive for one in recordings):
+        raise InputError(f"holds {drive.name}, which belongs to no point: {need}; {way_out}", path=folder)
+    for one in recordings[:: max(1, len(recordings) // FEW_FILES)]:
+        if is_sweep(read_wav(one)[None], wav_format([one]).sampling_rate_hz):
+            raise InputError(
+                f"is a recorded sweep, an impulse response was needed: {need}; {way_out}", path=one.path
+            )
 
 
 def _setup(settings: ImportSettings, table: PointTable) -> ScanSetup:
@@ -181,6 +267,7 @@ def _setup(settings: ImportSettings, table: PointTable) -> ScanSetup:
         time_s=table.time_s,
         point_temperature_c=table.temperature_c,
         layer=table.layer,
+        point_name=_names(table),
         **stated,
     )
 
@@ -189,7 +276,7 @@ def _responses(folder: Path, settings: ImportSettings, stream: SoundStream) -> S
     """Impulse responses from recordings, Pa at the drive voltage."""
     drive = settings.drive
     path = inside(folder, drive.file)
-    header = wav_format([path], 1)
+    header = wav_format([Recording(path, 1)])
     if header.sampling_rate_hz != stream.sampling_rate_hz:
         raise InputError(
             f"has {header.sampling_rate_hz:g} Hz, the recordings {stream.sampling_rate_hz:g} Hz: make them alike",
@@ -201,7 +288,9 @@ def _responses(folder: Path, settings: ImportSettings, stream: SoundStream) -> S
             f"({stream.sampling_rate_hz / 2:g}), got {drive.highest_hz:g}"
         )
     band = (drive.lowest_hz, drive.highest_hz)
-    inverse = inverse_of(read_wav(path, 1), stream.columns, stream.sampling_rate_hz, band, drive.floor_db)
+    inverse = inverse_of(
+        read_wav(Recording(path, 1)), stream.columns, stream.sampling_rate_hz, band, drive.floor_db
+    )
     samples = min(inverse.length, round(drive.length_s * stream.sampling_rate_hz))
     if samples < 4 or drive.before_s >= drive.length_s:
         raise SettingsError(
@@ -212,6 +301,7 @@ def _responses(folder: Path, settings: ImportSettings, stream: SoundStream) -> S
         stream,
         columns=samples,
         blocks=(gain * deconvolved(b, inverse, drive.before_s, drive.length_s) for b in stream.blocks),
+        setup=replace(stream.setup, lowest_hz=drive.lowest_hz, highest_hz=drive.highest_hz),
         time_zero_s=stream.time_zero_s
         - round(drive.before_s * stream.sampling_rate_hz) / stream.sampling_rate_hz,
     )
@@ -236,16 +326,16 @@ def _in_pascal(place: Path, settings: ImportSettings, stream: SoundStream) -> So
 
 
 def _counted(
-    place: Path, blocks: Iterator[NDArray[Any]], total: int, progress: Progress
+    place: Path, blocks: Iterator[NDArray[Any]], names: Words, progress: Progress
 ) -> Iterator[NDArray[Any]]:
     """The blocks, counted; refuses values that are not finite."""
-    done = 0
+    done, total = 0, len(names)
     progress("points imported", 0, total)
     for block in blocks:
         if not np.all(np.isfinite(block)):
             at_fault = done + int(np.flatnonzero(~np.isfinite(block).all(axis=1))[0])
             raise InputError(
-                f"point {at_fault} holds values that are not finite: measure it again or take it out",
+                f"point {names[at_fault]} holds values that are not finite: measure it again or take it out",
                 path=place,
             )
         yield block
@@ -253,11 +343,11 @@ def _counted(
         progress("points imported", done, total)
 
 
-def _watched(blocks: Iterator[NDArray[Any]], clipped: list[int]) -> Iterator[NDArray[Any]]:
+def _watched(blocks: Iterator[NDArray[Any]], clipped: Boolean) -> Iterator[NDArray[Any]]:
     """The blocks; notes the points whose recording is clipped."""
     done = 0
     for block in blocks:
         top = flat_tops(block, np.abs(block).max(axis=1))
-        clipped += (done + np.flatnonzero(top)).tolist()
+        clipped[done : done + len(block)] = top
         done += len(block)
         yield block

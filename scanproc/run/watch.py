@@ -5,6 +5,7 @@ from __future__ import annotations
 import subprocess
 import time
 from collections.abc import Callable, Iterator
+from contextlib import AbstractContextManager, nullcontext
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
@@ -21,6 +22,7 @@ from scanproc.run.blas import one_blas_thread
 from scanproc.run.conversion.fitting import fixed_centre
 from scanproc.run.conversion.point_study import studied
 from scanproc.run.growing import Growing, growing
+from scanproc.run.progress import Progress, silent
 from scanproc.run.settings.conversion import Settings
 from scanproc.run.settings.imports import ImportSettings
 from scanproc.steps.points.next_points import next_points
@@ -29,6 +31,9 @@ GROWTH = 0.05
 """A new look is worth it when the points have grown by this part."""
 FEWEST_POINTS = 40
 SUGGESTIONS = 5
+RECENT = 50
+"""The pace is that of so many latest points."""
+LONGEST_SILENCE_S = 60.0
 CLEAR_GAIN = 2.0
 """A place is worth naming when its predictive variance is this many times the usual one."""
 
@@ -65,10 +70,9 @@ class Look:
     def lines(self) -> list[str]:
         """The verdict, how far it still is, where to go next."""
         found = [self.answer.verdict]
-        if self.seconds_left is not None and self.missing_points:
-            found.append(
-                f"About {self.missing_points:,} points to go, {sentences.hours(self.seconds_left)} at this pace."
-            )
+        if self.missing_points:
+            when = "" if self.seconds_left is None else f", {sentences.hours(self.seconds_left)} at this pace"
+            found.append(f"About {self.missing_points:,} points to go{when}.")
         clear = [place for place, gain in zip(self.next_m, self.gain, strict=True) if gain >= CLEAR_GAIN]
         if clear:
             places = ", ".join(f"({x:.2f}, {y:.2f}, {z:.2f}) m" for x, y, z in clear)
@@ -81,6 +85,33 @@ class Look:
 Say = Callable[[str], None]
 
 
+@dataclass
+class Pace:
+    """How fast points come: by their own times, else by when this program saw them."""
+
+    scan: Growing
+    clock: Callable[[], float]
+    _first: tuple[float, int] | None = None
+
+    def see(self, points: int) -> None:
+        """Takes note of how many there are now."""
+        if self._first is None and points:
+            self._first = self.clock(), points
+
+    def seconds_per_point(self, points: int) -> float | None:
+        """Over the latest points; None when it cannot be told."""
+        times = self.scan.times_s()
+        if times is not None and len(times) > 1 and times[-1] > times[0]:
+            recent = times[-RECENT:]
+            return float(recent[-1] - recent[0]) / (len(recent) - 1)
+        if self._first is None or points <= self._first[1]:
+            return None
+        return (self.clock() - self._first[0]) / (points - self._first[1])
+
+
+Telling = Callable[[], AbstractContextManager[Progress]]
+
+
 @one_blas_thread
 def watch(
     scan_path: Path | str,
@@ -89,17 +120,19 @@ def watch(
     say: Say = lambda line: None,
     wait: Callable[[float], None] = time.sleep,
     clock: Callable[[], float] = time.monotonic,
+    telling: Telling = lambda: nullcontext(silent),
 ) -> Look:
     """Looks at a growing scan until its points meet the target or no new ones came for ``idle_s``; the last look.
 
     The scan is a file, or a folder of WAV files as ``import`` takes it. What cannot be read at a moment, as when its
     writer was killed in mid-append, is tried again. Raises ScanFileError when the scan is missing at the start, or was
-    never fit to be judged.
+    never fit to be judged. ``say`` gets a line at least every minute but while a look lasts; ``telling`` makes who is
+    told how far that is.
     """
     scan = growing(Path(scan_path), choices.recordings)
     planned = None if choices.positions is None else read_positions(choices.positions).position_m
     latest: Look | None = None
-    for look in looks(scan, settings or Settings(), choices, planned, say, wait, clock):
+    for look in looks(scan, settings or Settings(), choices, planned, say, wait, clock, telling):
         latest = look
         for line in look.lines():
             say(line)
@@ -122,22 +155,37 @@ def looks(
     say: Say,
     wait: Callable[[float], None],
     clock: Callable[[], float],
+    telling: Telling,
 ) -> Iterator[Look]:
     """A look whenever the points have grown enough, and a last one when they stopped growing."""
-    seen, judged, since = 0, 0, clock()
+    seen, judged, since, pace = 0, 0, clock(), Pace(scan, clock)
     while True:
         points = _points(scan, say)
+        pace.see(points)
         if points > seen:
             seen, since = points, clock()
         ended = clock() - since >= choices.idle_s
         if seen >= FEWEST_POINTS and seen > judged and (ended or seen >= (1 + GROWTH) * judged):
-            look = _look(scan, settings, choices, planned, say)
+            say(f"{seen:,} points: looking")
+            with telling() as progress:
+                look = _look(scan, settings, choices, planned, say, pace, progress)
             if look is not None:
                 judged = look.answer.points
                 yield look
         if ended:
             return
-        wait(choices.every_s)
+        left = choices.every_s
+        while left > 0:
+            say(_standing(seen, judged))
+            wait(min(left, LONGEST_SILENCE_S))
+            left -= LONGEST_SILENCE_S
+
+
+def _standing(seen: int, judged: int) -> str:
+    """How many points there are, and how many make a look."""
+    if not judged:
+        return f"{seen:,} points, {FEWEST_POINTS} are needed before a verdict"
+    return f"{seen:,} points, the next look is at {int(np.ceil((1 + GROWTH) * judged)):,}"
 
 
 def run_command(command: str) -> None:
@@ -159,12 +207,19 @@ def _points(scan: Growing, say: Say) -> int:
 
 
 def _look(
-    scan: Growing, settings: Settings, choices: WatchChoices, planned: Real | None, say: Say
+    scan: Growing,
+    settings: Settings,
+    choices: WatchChoices,
+    planned: Real | None,
+    say: Say,
+    pace: Pace,
+    progress: Progress,
 ) -> Look | None:
     try:
         with scan.opened() as file:
             setup = file.setup
-            study = studied(file, settings, target_db=choices.target_db, short=True)
+            study = studied(file, settings, progress, target_db=choices.target_db, short=True)
+        each_s = settings.points.seconds_per_point or pace.seconds_per_point(setup.points)
     except (InputError, ScanDataError) as error:
         say(f"not to be judged at the moment, trying again: {error}")
         return None
@@ -172,7 +227,7 @@ def _look(
     answer = points_answer(study, set_by, choices.up_to_hz)
     place, gain = _where(setup, answer, settings, planned)
     missing = _missing(answer)
-    left = None if missing is None else missing * study.seconds_per_point
+    left = None if missing is None or each_s is None else missing * each_s
     return Look(answer, missing, left, place, gain)
 
 

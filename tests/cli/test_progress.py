@@ -42,7 +42,22 @@ def test_silence_is_filled() -> None:
         waited = time.monotonic() + 10
         while stream.getvalue().count("\n") < 3 and time.monotonic() < waited:
             time.sleep(0.005)
-    assert "points read: 1 of 3, still at work" in stream.getvalue().splitlines()[2]
+    assert re.search(
+        r"points read: 1 of 3, still at work, about \d+ s left$", stream.getvalue().splitlines()[2]
+    )
+
+
+def test_the_time_left_is_told_as_soon_as_it_is_known() -> None:
+    stream = io.StringIO()
+    with dated_lines(stream, first_estimate_s=0.05) as progress:
+        progress("subsets fitted", 0, 30)
+        time.sleep(0.1)
+        for done in (10, 20, 30):
+            progress("subsets fitted", done, 30)
+    lines = [line[26:] for line in stream.getvalue().splitlines()]
+    assert lines[0] == "subsets fitted: 0 of 30"
+    assert re.fullmatch(r"subsets fitted: 10 of 30, about \d+ s left", lines[1])
+    assert lines[2:] == ["subsets fitted: 30 of 30"]
 
 
 def on_a_terminal(**environment: str) -> str:

@@ -9,7 +9,7 @@ import pytest
 import soundfile
 
 from scanproc.errors import InputError, OutputError
-from scanproc.files.incoming.import_wav import read_wav
+from scanproc.files.incoming.import_wav import Recording, read_wav
 from scanproc.files.outgoing.tables import read_sweep_tables, write_sweep_tables
 from scanproc.files.stored.scan_writer import SoundStream, write_stream
 from scanproc.records.scan import ScanSetup
@@ -22,20 +22,20 @@ def test_wav_with_values_that_are_not_finite(tmp_path: Path) -> None:
     path = tmp_path / "a.wav"
     soundfile.write(path, np.array([0.1, np.nan, 0.2]), 48000, subtype="FLOAT")
     with pytest.raises(InputError, match="not finite: measure that point again"):
-        read_wav(path, 1)
+        read_wav(Recording(path, 1))
 
 
 def test_wav_that_is_a_folder_or_empty_or_too_narrow(tmp_path: Path) -> None:
     with pytest.raises(InputError, match="is no ordinary file"):
-        read_wav(tmp_path, 1)
+        read_wav(Recording(tmp_path, 1))
     with pytest.raises(InputError, match="cannot be read, No such file"):
-        read_wav(tmp_path / "gone.wav", 1)
+        read_wav(Recording(tmp_path / "gone.wav", 1))
     soundfile.write(tmp_path / "none.wav", np.empty(0), 48000)
     with pytest.raises(InputError, match="holds no samples"):
-        read_wav(tmp_path / "none.wav", 1)
+        read_wav(Recording(tmp_path / "none.wav", 1))
     soundfile.write(tmp_path / "one.wav", np.ones(4) / 2, 48000)
     with pytest.raises(InputError, match="has 1 channels, channel 2 was wanted"):
-        read_wav(tmp_path / "one.wav", 2)
+        read_wav(Recording(tmp_path / "one.wav", 2))
 
 
 def tables(directory: Path) -> Path:

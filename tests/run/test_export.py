@@ -195,12 +195,22 @@ def test_a_directory_with_files_is_left_alone(result: Path, tmp_path: Path, caps
     out = tmp_path / "x"
     out.mkdir()
     (out / "thesis.txt").write_text("years", encoding="utf-8")
-    assert export(result, "-o", out) == 1
-    assert "holds files already: choose another, or replace it with --force" in capsys.readouterr().err
-    assert [path.name for path in out.iterdir()] == ["thesis.txt"]
-    assert export(result, "-o", out, "--force", "--sweeps", "orbits-90") == 0
+    for force in ([], ["--force"]):
+        assert export(result, "-o", out, *force) == 1
+        assert "holds 'thesis.txt', which is no result of scanproc: choose" in capsys.readouterr().err
+        assert [path.name for path in out.iterdir()] == ["thesis.txt"]
+
+
+def test_an_earlier_export_is_replaced_when_told_to(result: Path, tmp_path: Path, capsys: Captured) -> None:
+    out = tmp_path / "x"
+    assert export(result, "-o", out, "--sweeps", "orbits-90") == 0
+    assert export(result, "-o", out, "--sweeps", "orbits-45") == 1
+    assert (
+        "holds an earlier export: choose another directory, or replace it with --force"
+        in capsys.readouterr().err
+    )
+    assert export(result, "-o", out, "--force", "--sweeps", "orbits-45") == 0
     checked_manifest(out)
-    assert export(result, "-o", out, "--sweeps", "orbits-90") == 1  # an earlier export counts too
 
 
 @pytest.mark.parametrize(

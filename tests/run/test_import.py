@@ -143,7 +143,7 @@ def test_clipped_recordings_are_named(tmp_path: Path) -> None:
     folder = wav_folder(tmp_path / "in", sound, "PCM_24")
     table(folder, even_points(10, 0.4))
     found = import_scan(folder, tmp_path / "scan.h5")
-    assert found.warnings == ("1 recordings are clipped, the first is point 4",)
+    assert found.warnings == ("1 recordings are clipped: 0005.wav; measure them again",)
 
 
 def test_a_microphone_is_taken_out(tmp_path: Path) -> None:
@@ -318,18 +318,21 @@ def claims_much(folder: Path) -> None:
         (lambda f: soundfile.write(f / "0003.wav", np.zeros(0), RATE), "holds no samples"),
         (
             lambda f: soundfile.write(f / "0003.wav", np.zeros(100), RATE),
-            "has 100 samples at 48000 Hz, 0001.wav has 512",
+            "has 100 samples at 48000 Hz, most files have 512 at 48000 Hz: it is cut short",
         ),
         (other_rate, "at 44100 Hz"),
         (not_finite, "0003.wav: holds values that are not finite"),
-        (link_out, "outside of its folder"),
+        (link_out, "'0003.wav' is a link to elsewhere: copy its file into the folder"),
         (put_table("x_m,y_m,z_m,file\n" + "0,0,1,../a.wav\n" * 2), "names a file for more than one point"),
-        (put_table("x_m,y_m,z_m,file\n0,0,1,../a.wav\n"), "'../a.wav' outside of its folder"),
-        (put_table("x_m,y_m,z_m,file\n0,0,1,/etc/passwd\n"), "'/etc/passwd' outside of its folder"),
-        (put_table("x_m,y_m,z_m\n0,0,one\n"), "row 2, entry 3 must be a finite number, got 'one'"),
+        (put_table("x_m,y_m,z_m,file\n0,0,1,../a.wav\n"), "'../a.wav' lies elsewhere"),
+        (put_table("x_m,y_m,z_m,file\n0,0,1,/etc/passwd\n"), "'/etc/passwd': give the name of a file in the"),
+        (put_table("x_m,y_m,z_m,file\n0,0,1,a\0b.wav\n"), "give the name of a file in the folder"),
+        (put_table("x_m,y_m,turntable_deg\n0,0,1\n"), "unknown column 'turntable_deg': known are x_m"),
+        (put_table("x_m,y_m,z_m\n0,0,1e200\n"), "position_m must lie within 10000 m"),
+        (put_table("x_m,y_m,z_m\n0,0,one\n"), "line 2, column z_m must be a finite number, got 'one'"),
         (put_table("x_m,y_m,z_m\n0,0,inf\n"), "must be a finite number, got 'inf'"),
-        (put_table("x_m,y_m,z_m\n0,0\n"), "row 2 must have 3 entries, got 2"),
-        (put_table("x_m,y_m,z_in\n0,0,1\n"), "unknown column 'z_in': did you mean 'z_m'?"),
+        (put_table("x_m,y_m,z_m\n0,0\n"), "line 2 must have 3 entries, got 2"),
+        (put_table("x_m,y_m,z_in\n0,0,1\n"), "unknown column 'z_in': known are x_m, x_mm"),
         (put_table("x_m,y_m,@@@@@\n0,0,1\n"), "known are x_m"),
         (put_table("x_m,y_m\n0,0\n"), "must say where the points are"),
         (put_table("layer\n0\n"), "got none of them"),
@@ -347,7 +350,7 @@ def test_a_bad_folder_gets_one_line_and_leaves_nothing(tmp_path: Path, spoil, wo
     table(folder, even_points(5, 0.4))
     spoil(folder)
     with pytest.raises(InputError) as caught:
-        import_scan(folder, tmp_path / "out" / "scan.h5")
+        import_scan(folder, tmp_path / "scan.h5")
     assert words in str(caught.value)
     assert "\n" not in str(caught.value)
     assert not (tmp_path / "out").exists() or not list((tmp_path / "out").iterdir())
@@ -361,7 +364,7 @@ def test_a_bad_folder_gets_one_line_and_leaves_nothing(tmp_path: Path, spoil, wo
         ({"source": {"kind": "sofa"}}, InputError, "is a directory, a SOFA file was needed"),
         ({"source": {"kind": "npz"}}, InputError, "cannot be read, Is a directory"),
         ({"source": {"kind": "csv"}}, InputError, "is not a text table"),
-        ({"sound": {"microphone": "../mic.csv"}}, InputError, "outside of its folder"),
+        ({"sound": {"microphone": "../mic.csv"}}, InputError, "'../mic.csv' lies elsewhere: copy it into"),
     ],
 )
 def test_what_is_stated_must_fit(tmp_path: Path, stated, kind: type[ScanprocError], words: str) -> None:
@@ -422,7 +425,7 @@ def archive(path: Path, **arrays: np.ndarray) -> Path:
         ({"position_m": np.zeros(3)}, "must hold position_m (points, 3)"),
         ({"position_m": np.array(["a"])}, "must hold real numbers"),
         ({"position_m": np.array([{}], dtype=object)}, "Python objects, which are never loaded"),
-        ({"pressure_pa": np.full((8, 7), np.nan + 0j)}, "point 0 holds values that are not finite"),
+        ({"pressure_pa": np.full((8, 7), np.nan + 0j)}, "point 1 holds values that are not finite"),
         ({"frequency_hz": np.arange(7.0)}, "must be above zero"),
     ],
 )
@@ -465,3 +468,63 @@ def test_headers_that_claim_too_much_are_refused(tmp_path: Path) -> None:
 def test_the_ready_settings_are_the_defaults() -> None:
     ready = read_sections(Path(__file__).parents[2] / "configs" / "import" / "sweeps.toml", ImportSettings)
     assert ready.model_dump() == ImportSettings().model_dump()
+
+
+@pytest.mark.parametrize(
+    ("header", "parted"),
+    [
+        ("x_m;y_m;z_m", ";"),
+        ("X [m];Y [m];Z [m]", ";,"),
+        ("x_m\ty_m\tz_m", "\t"),
+        ("X_M,Y_M,Z_M", ","),
+        ("x,y,z", ","),
+        ("x m, y m, z m", ","),
+        ("x (m),y (m),z (m)", ","),
+        ("# made by the robot\nx_m,y_m,z_m", ","),
+    ],
+)
+def test_plain_variants_of_a_table_are_read(tmp_path: Path, header: str, parted: str) -> None:
+    folder = wav_folder(tmp_path / "in", delayed_impulses(6).impulse_response_pa / 2, "FLOAT")
+    place = even_points(6, 0.4).round(4)
+    rows = [parted[0].join(f"{value}" for value in row) for row in place]
+    text = "\n".join([header, *rows, "# end", ""])
+    if parted == ";,":
+        text = text.replace(".", ",")
+    (folder / "positions.csv").write_text(text, encoding="utf-8")
+    import_scan(folder, tmp_path / "scan.h5")
+    assert read_scan(tmp_path / "scan.h5").setup.position_m == pytest.approx(place, abs=1e-12)
+
+
+@pytest.mark.parametrize("ending", [".csv", ".txt"])
+def test_spectra_are_found_without_settings(tmp_path: Path, ending: str) -> None:
+    scan = monopole_scan(5)
+    for number, row in enumerate(scan.pressure_pa, start=1):
+        level, phase = 20 * np.log10(np.abs(row) / 20e-6), np.degrees(np.angle(row))
+        header, between = ("frequency_hz;level_db;phase_deg\n", ";") if ending == ".csv" else ("", " ")
+        lines = (
+            between.join(map(repr, map(float, one)))
+            for one in zip(scan.frequency_hz, level, phase, strict=True)
+        )
+        text = header + "\n".join(lines)
+        (tmp_path / f"{number:04d}{ending}").write_text(text.replace(".", ",") if ending == ".csv" else text)
+    table(tmp_path, scan.setup.position_m)
+    assert import_scan(tmp_path, tmp_path / "scan.h5").kind == "csv"
+    back = read_scan(tmp_path / "scan.h5")
+    assert isinstance(back, Scan)
+    assert back.pressure_pa == pytest.approx(scan.pressure_pa, rel=1e-12)
+    assert back.setup.names[0] == f"0001{ending}"
+
+
+@pytest.mark.parametrize("said", [True, False])
+def test_one_file_may_hold_a_channel_per_point(tmp_path: Path, said: bool) -> None:
+    sound = delayed_impulses(6).impulse_response_pa / 2
+    soundfile.write(tmp_path / "arc.wav", sound.T, RATE, subtype="FLOAT")
+    channels = [2, 1, 4, 3, 6, 5]
+    more = {"file": ["arc.wav"] * 6, "channel": channels} if said else {}
+    table(tmp_path, even_points(6, 0.4), **more)
+    import_scan(tmp_path, tmp_path / "scan.h5")
+    back = read_scan(tmp_path / "scan.h5")
+    assert isinstance(back, ImpulseScan)
+    wanted = sound[np.array(channels) - 1] if said else sound
+    assert np.array_equal(back.impulse_response_pa, wanted)
+    assert back.setup.names[0] == ("arc.wav channel 2" if said else "arc.wav channel 1")

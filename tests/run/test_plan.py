@@ -58,10 +58,14 @@ def test_people_are_told_the_number_the_time_and_the_cautions(capsys: Captured) 
 
 def test_a_file_that_is_there_is_kept_unless_forced(tmp_path: Path, capsys: Captured) -> None:
     place = tmp_path / "positions.csv"
-    place.write_text("mine")
+    for content in ("mine", "x_m,y_m,z_m\n0,0,1\n"):  # the second one is a robot's table
+        place.write_text(content)
+        assert run(["plan", *DEVICE, "-o", str(place), "--force"]) == 1
+        assert "is there already and is no positions file: choose another name" in capsys.readouterr().err
+        assert place.read_text() == content
+    place.write_text("x_m,y_m,z_m,layer\n0,0,1,0\n")
     assert run(["plan", *DEVICE, "-o", str(place)]) == 1
     assert "choose another name, or replace it with --force" in capsys.readouterr().err
-    assert place.read_text() == "mine"
     assert run(["plan", *DEVICE, "-o", str(place), "--force"]) == 0
     assert place.read_text().startswith("x_m,y_m,z_m,layer\n")
 

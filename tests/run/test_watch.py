@@ -22,7 +22,7 @@ from scanproc.records.scan_plan import Positions
 from scanproc.run.growing import growing
 from scanproc.run.settings.conversion import FrequencySettings, Settings
 from scanproc.run.settings.imports import ImportSettings
-from scanproc.run.watch import WatchChoices, watch
+from scanproc.run.watch import Pace, WatchChoices, watch
 from scanproc.steps.planning.positions import travel_order
 from scanproc.steps.points.next_points import next_points
 
@@ -140,8 +140,10 @@ def test_it_ends_when_the_points_are_enough(robot, tmp_path):
     assert look.missing_points == 0
     assert 50 < look.answer.points < 240
     assert mark.exists()
-    assert said[0].startswith(("Not enough", "Enough up to"))
-    assert "of 50 points" in said[0] or "with 50 points" in said[0]
+    assert said[0] == "50 points: looking"
+    assert said[1].startswith(("Not enough", "Enough up to"))
+    assert any(line.startswith("50 points, the next look is at 53") for line in said)
+    assert "of 50 points" in said[1] or "with 50 points" in said[1]
 
 
 def test_it_survives_a_writer_that_dies_and_resumes(robot):
@@ -307,3 +309,41 @@ def test_positions_survive_the_file(tmp_path, name):
 def test_other_names_of_positions_are_refused(tmp_path):
     with pytest.raises(OutputError, match=r"\.csv or \.h5"):
         write_positions(tmp_path / "a.txt", Positions(even_points(3, 0.4), np.zeros(3, np.int64)))
+
+
+def test_the_pace_is_that_of_the_files(tmp_path):
+    recorder = Recorder(tmp_path / "night", planned())
+    recorder.record(8)
+    for number, path in enumerate(sorted(recorder.folder.glob("0*.wav"))):
+        os.utime(path, (1e9 + 1.5 * number,) * 2)
+    night = Night()
+    pace = Pace(growing(recorder.folder), night.clock)
+    assert pace.seconds_per_point(8) == pytest.approx(1.5)
+
+
+def test_the_pace_of_a_file_without_times_is_that_of_its_growth(robot):
+    robot.start(50)
+    night = Night()
+    pace = Pace(growing(robot.path), night.clock)
+    pace.see(50)
+    assert pace.seconds_per_point(50) is None
+    night.now = 120.0
+    assert pace.seconds_per_point(110) == pytest.approx(2.0)
+
+
+def test_something_is_said_at_once_and_each_minute(tmp_path):
+    recorder = Recorder(tmp_path / "night", planned())
+    recorder.record(8)
+    said: list[tuple[float, str]] = []
+    night = Night()
+    with pytest.raises(ScanFileError):
+        watch(
+            recorder.folder,
+            SETTINGS,
+            WatchChoices(every_s=300.0, idle_s=900.0),
+            lambda line: said.append((night.now, line)),
+            night.wait,
+            night.clock,
+        )
+    assert said[0] == (0.0, "8 points, 40 are needed before a verdict")
+    assert np.diff([moment for moment, _ in said]).max() <= 60.0

@@ -1,15 +1,15 @@
 """Tables of positions: one row per point, Cartesian, cylindrical or spherical, units in the header.
 
-Columns (in any order, others are refused by name): ``x y z`` in ``_m`` or ``_mm``; or ``radius``, ``azimuth_deg``
-and ``z`` (cylindrical: radius from the axis); or ``radius``, ``azimuth_deg`` and ``polar_deg`` (from +z) or
-``elevation_deg`` (from the horizontal plane). Optional: ``file``, ``time_s``, ``temperature_c``, ``layer``.
+Columns (in any order, others are refused by name): ``x y z`` in ``_m`` or ``_mm`` (m if neither); or ``radius``,
+``azimuth_deg`` and ``z`` (cylindrical: radius from the axis); or ``radius``, ``azimuth_deg`` and ``polar_deg`` (from
++z) or ``elevation_deg`` (from the horizontal plane). Optional: ``file``, ``channel`` in it (from 1),
+``time_s``, ``temperature_c``, ``layer``. Large letters, blanks and brackets around units do not matter.
 """
 
 from __future__ import annotations
 
-import csv
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
 from difflib import get_close_matches
 from pathlib import Path
 from typing import Any
@@ -18,13 +18,13 @@ import numpy as np
 
 from scanproc.conventions import Integer, Real
 from scanproc.errors import InputError
+from scanproc.files.incoming.text_table import TextTable, read_table
 
 SCALES = {"_m": 1.0, "_mm": 1e-3}
 LENGTHS = ("x", "y", "z", "radius")
 ANGLES = ("azimuth_deg", "polar_deg", "elevation_deg")
-OTHERS = ("file", "time_s", "temperature_c", "layer")
+OTHERS = ("file", "channel", "time_s", "temperature_c", "layer")
 COLUMNS = (*(name + unit for name in LENGTHS for unit in SCALES), *ANGLES, *OTHERS)
-MOST_ROWS = 2_000_000
 
 
 @dataclass(frozen=True, eq=False)
@@ -36,6 +36,7 @@ class PointTable:
     time_s: Real | None = None
     temperature_c: Real | None = None
     layer: Integer | None = None
+    channel: Integer | None = None
 
     def take(self, chosen: Integer) -> PointTable:
         """The chosen points (indices)."""
@@ -45,76 +46,43 @@ class PointTable:
 
         files = None if self.file is None else tuple(self.file[index] for index in chosen)
         return PointTable(
-            self.position_m[chosen], files, some(self.time_s), some(self.temperature_c), some(self.layer)
+            self.position_m[chosen],
+            files,
+            some(self.time_s),
+            some(self.temperature_c),
+            some(self.layer),
+            some(self.channel),
         )
 
 
 def read_positions(path: Path | str) -> PointTable:
-    """The positions of a CSV table. Raises InputError that names line and column."""
-    place = Path(path)
-    header, rows = read_rows(place)
-    for name in header:
-        if name not in COLUMNS:
-            near = get_close_matches(name, COLUMNS, n=1, cutoff=0.4)
-            hint = f"did you mean {near[0]!r}?" if near else "known are " + ", ".join(COLUMNS)
-            raise InputError(f"has an unknown column {name!r}: {hint}", path=place)
-    number = {
-        name: column(place, rows, index) for index, name in enumerate(header) if name not in ("file", "layer")
-    }
-    files = tuple(row[header.index("file")] for row in rows) if "file" in header else None
-    layer = None
-    if "layer" in header:
-        values = column(place, rows, header.index("layer"))
-        if np.any(values != np.round(values)) or np.any(np.abs(values) > 1e9):
-            raise InputError("column layer must hold whole numbers: number the layers 0, 1, ...", path=place)
-        layer = values.astype(np.int64)
+    """The positions of a table. Raises InputError that names line and column."""
+    table = _known(read_table(Path(path)))
+    number = {name: table.numbers(name) for name in table.header if name not in ("file", "layer", "channel")}
     return PointTable(
-        _cartesian(place, number), files, number.get("time_s"), number.get("temperature_c"), layer
+        _cartesian(table.path, number),
+        table.texts("file") if "file" in table.header else None,
+        number.get("time_s"),
+        number.get("temperature_c"),
+        _whole(table, "layer"),
+        _whole(table, "channel"),
     )
 
 
-def read_rows(path: Path) -> tuple[list[str], list[list[str]]]:
-    """Header and rows of a CSV table with rows of equal length. Raises InputError."""
-    rows: list[list[str]] = []
-    try:
-        with path.open(encoding="utf-8-sig", newline="") as file:
-            for row in csv.reader(file):
-                if row:
-                    rows.append([entry.strip() for entry in row])
-                if len(rows) > MOST_ROWS:
-                    raise InputError(f"has more than {MOST_ROWS} rows: split it", path=path)
-    except OSError as error:
-        raise InputError(f"cannot be read, {error.strerror}: check the path", path=path) from error
-    except (UnicodeDecodeError, csv.Error) as error:
-        raise InputError(f"is not a text table: {error}; export it as CSV in UTF-8", path=path) from error
-    if len(rows) < 2:
-        raise InputError("needs a header and at least one row: export it again", path=path)
-    header, body = rows[0], rows[1:]
-    twice = [name for name in header if header.count(name) > 1]
-    if twice:
-        raise InputError(f"has the column {twice[0]!r} twice: keep one of them", path=path)
-    for number, row in enumerate(body, start=2):
-        if len(row) != len(header):
-            raise InputError(
-                f"row {number} must have {len(header)} entries, got {len(row)}: correct that row", path=path
-            )
-    return header, body
+def _known(table: TextTable) -> TextTable:
+    """The table with its columns by their full names. Raises InputError for others."""
+    full = {name.rpartition("_")[0]: name for name in COLUMNS if name.endswith(("_m", "_deg", "_s", "_c"))}
+    header = tuple(full.get(name, name) for name in table.header)
+    for name in header:
+        if name not in COLUMNS:
+            near = get_close_matches(name, COLUMNS, n=1, cutoff=0.75)
+            hint = f"did you mean {near[0]!r}?" if near else "known are " + ", ".join(COLUMNS)
+            raise InputError(f"has an unknown column {name!r}: {hint}", path=table.path)
+    return replace(table, header=header)
 
 
-def column(path: Path, rows: Sequence[Sequence[str]], index: int) -> Real:
-    """A column of finite numbers. Raises InputError that names the row."""
-    values = np.empty(len(rows))
-    for number, row in enumerate(rows):
-        try:
-            values[number] = float(row[index])
-        except ValueError:
-            values[number] = np.nan
-        if not np.isfinite(values[number]):
-            raise InputError(
-                f"row {number + 2}, entry {index + 1} must be a finite number, got {row[index][:40]!r}: correct it",
-                path=path,
-            )
-    return values
+def _whole(table: TextTable, name: str) -> Integer | None:
+    return table.whole_numbers(name).astype(np.int64) if name in table.header else None
 
 
 def _cartesian(path: Path, number: Mapping[str, Real]) -> Real:

@@ -19,7 +19,8 @@ from numpy.typing import NDArray
 
 from scanproc.conventions import REFERENCE_PRESSURE_PA, Complex, Real
 from scanproc.errors import InputError
-from scanproc.files.incoming.import_positions import column, read_rows
+from scanproc.files.incoming.reference_text import read_table as read_columns
+from scanproc.files.incoming.text_table import read_table
 
 ARRAYS = ("position_m", "frequency_hz", "pressure_pa")
 ROWS_AT_ONCE_BYTES = 32 * 2**20
@@ -77,19 +78,31 @@ def archive_blocks(path: Path) -> Iterator[Complex]:
 
 
 def read_spectrum(path: Path) -> tuple[Real, Complex]:
-    """Frequencies and pressures (F,) of a table. Raises InputError."""
-    header, rows = read_rows(path)
+    """Frequencies and pressures (F,) of a table, its header may be missing over Hz, dB, degrees. Raises InputError."""
+    table = read_table(path)
+    if _is_number(table.header[0].split("_")[0]):
+        frequency, pressure, has_phase, _ = read_columns(path, "pa")
+        if has_phase:
+            return frequency, pressure
     for pair in (("real_pa", "imag_pa"), ("level_db", "phase_deg")):
-        if set(header) == {"frequency_hz", *pair}:
-            frequency, one, other = (column(path, rows, header.index(n)) for n in ("frequency_hz", *pair))
+        if set(table.header) == {"frequency_hz", *pair}:
+            frequency, one, other = (table.numbers(name) for name in ("frequency_hz", *pair))
             if pair[0] == "real_pa":
                 return frequency, one + 1j * other
             return frequency, REFERENCE_PRESSURE_PA * response(one, other)
     raise InputError(
         "must have the columns frequency_hz, real_pa, imag_pa, or frequency_hz, level_db, phase_deg, got "
-        f"{', '.join(header)[:80]}: name them so",
+        f"{', '.join(table.header)[:80]}: name them so",
         path=path,
     )
+
+
+def _is_number(word: str) -> bool:
+    try:
+        float(word.replace(",", "."))
+    except ValueError:
+        return False
+    return True
 
 
 def spectrum_blocks(paths: Sequence[Path], frequency_hz: Real) -> Iterator[Complex]:

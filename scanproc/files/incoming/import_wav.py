@@ -1,4 +1,4 @@
-"""Folders of WAV files, one response or recording per point."""
+"""Folders of WAV files, one response or recording per point, or several in the channels of one file."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from scanproc.errors import InputError
 
 AT_ONCE_BYTES = 32 * 2**20
 LONGEST_BYTES = 2**30
-"""One response larger than this is refused before it is read."""
+"""A file that is larger than this is refused before it is read."""
 SETTLED_S = 2.0
 """A file that was touched more lately may still be being written."""
 SINGLE = ("PCM_S8", "PCM_U8", "PCM_16", "PCM_24", "FLOAT")
@@ -32,69 +32,107 @@ class WavFormat:
     itemsize: int
 
 
+@dataclass(frozen=True)
+class Recording:
+    """The file of a point, and the channel of it (from 1)."""
+
+    path: Path
+    channel: int
+
+
 def inside(folder: Path, name: str) -> Path:
     """The file of that name in the folder. Raises InputError for names that lead out of it."""
     path = folder / name
-    if not name or os.path.isabs(name) or not path.resolve().is_relative_to(folder.resolve()):
-        raise InputError(
-            f"names the file {name[:80]!r} outside of its folder: keep all files in it", path=folder
-        )
+    if not name or "\0" in name or os.path.isabs(name):
+        raise InputError(f"names the file {name[:80]!r}: give the name of a file in the folder", path=folder)
+    if not path.resolve().is_relative_to(folder.resolve()):
+        how = "is a link to elsewhere: copy its file" if path.is_symlink() else "lies elsewhere: copy it"
+        raise InputError(f"{name[:80]!r} {how} into the folder", path=folder)
     return path
 
 
-def finished(paths: Sequence[Path], channel: int, now_s: float) -> list[int]:
-    """Which of the files are there and whole, while more are being written: those that can be read, have the format
-    that most have, and have not been touched for ``SETTLED_S``."""
+def finished(recordings: Sequence[Recording], now_s: float) -> list[int]:
+    """Which of the recordings are there and whole, while more are being written: those that can be read, have the
+    format that most have, and have not been touched for ``SETTLED_S``."""
     found: dict[int, WavFormat] = {}
-    for index, path in enumerate(paths):
+    for index, one in enumerate(recordings):
         try:
-            if now_s - path.stat().st_mtime >= SETTLED_S:
-                found[index] = _header(path, channel)
+            if now_s - one.path.stat().st_mtime >= SETTLED_S:
+                found[index] = _header(one)
         except (OSError, InputError):
             continue
     usual = Counter(found.values()).most_common(1)
     return [index for index, header in found.items() if header == usual[0][0]]
 
 
-def wav_format(paths: Sequence[Path], channel: int) -> WavFormat:
+def wav_format(recordings: Sequence[Recording]) -> WavFormat:
     """The common format of the files, from their headers. Raises InputError for the first that differs."""
-    first = _header(paths[0], channel)
-    for path in paths[1:]:
-        here = _header(path, channel)
-        if (here.sampling_rate_hz, here.samples) != (first.sampling_rate_hz, first.samples):
-            raise InputError(
-                f"has {here.samples} samples at {here.sampling_rate_hz:g} Hz, {paths[0].name} has {first.samples} at "
-                f"{first.sampling_rate_hz:g} Hz: make all files alike",
-                path=path,
-            )
-    return first
+    found = [_header(one) for one in recordings]
+    usual = Counter(found).most_common(1)[0][0]
+    for one, here in zip(recordings, found, strict=True):
+        if (here.sampling_rate_hz, here.samples) == (usual.sampling_rate_hz, usual.samples):
+            continue
+        short = here.sampling_rate_hz == usual.sampling_rate_hz and here.samples < usual.samples
+        remedy = (
+            "it is cut short; copy it again, or measure that point again" if short else "make all files alike"
+        )
+        raise InputError(
+            f"has {here.samples} samples at {here.sampling_rate_hz:g} Hz, most files have {usual.samples} at "
+            f"{usual.sampling_rate_hz:g} Hz: {remedy}",
+            path=one.path,
+        )
+    return usual
 
 
-def wav_blocks(paths: Sequence[Path], channel: int, samples: int) -> Iterator[Real]:
-    """The sound of the files in order, as blocks (files, samples) of float64. Raises InputError."""
+def wav_blocks(recordings: Sequence[Recording], samples: int) -> Iterator[Real]:
+    """The sound of the recordings in order, as blocks (points, samples) of float64. Raises InputError."""
     at_once = max(1, AT_ONCE_BYTES // (8 * samples) // 16 * 16)
-    for start in range(0, len(paths), at_once):
-        yield np.stack([read_wav(path, channel) for path in paths[start : start + at_once]])
+    for start in range(0, len(recordings), at_once):
+        block, held = np.empty((len(recordings[start : start + at_once]), samples)), None
+        for row, one in enumerate(recordings[start : start + at_once]):
+            if held is None or held[0] != one.path:
+                held = (one.path, _read(one))
+            block[row] = _channel(one, held[1])
+        yield block
 
 
-def read_wav(path: Path, channel: int) -> Real:
-    """One channel (counted from 1) of a WAV file, full scale of whole numbers is one (samples,). Raises InputError."""
-    header = _header(path, channel)
+def read_wav(one: Recording) -> Real:
+    """A recording, full scale of whole numbers is one (samples,). Raises InputError."""
+    return _channel(one, _read(one))
+
+
+def _read(one: Recording) -> Real:
+    """All channels of its file (samples, channels)."""
+    header = _header(one)
     try:
-        sound = soundfile.read(str(path), dtype="float64", always_2d=True)[0]
+        sound: Real = soundfile.read(str(one.path), dtype="float64", always_2d=True)[0]
     except (soundfile.LibsndfileError, RuntimeError, ValueError, TypeError, OSError) as error:
-        raise _unreadable(path, error) from error
+        raise _unreadable(one.path, error) from error
     if len(sound) != header.samples:
         raise InputError(
-            f"holds {len(sound)} samples, its header says {header.samples}: copy it again", path=path
+            f"holds {len(sound)} samples, its header says {header.samples}: copy it again", path=one.path
         )
-    one: Real = np.ascontiguousarray(sound[:, channel - 1])
-    if not np.all(np.isfinite(one)):
-        raise InputError("holds values that are not finite: measure that point again", path=path)
-    return one
+    return sound
 
 
-def _header(path: Path, channel: int) -> WavFormat:
+def _channel(one: Recording, sound: Real) -> Real:
+    if not 1 <= one.channel <= sound.shape[1]:
+        raise _no_channel(one, sound.shape[1])
+    values: Real = np.ascontiguousarray(sound[:, one.channel - 1])
+    if not np.all(np.isfinite(values)):
+        raise InputError("holds values that are not finite: measure that point again", path=one.path)
+    return values
+
+
+def _no_channel(one: Recording, channels: int) -> InputError:
+    return InputError(
+        f"has {channels} channels, channel {one.channel} was wanted: set source.channel, or the column channel",
+        path=one.path,
+    )
+
+
+def _header(one: Recording) -> WavFormat:
+    path = one.path
     try:
         size = path.stat().st_size
         if not path.is_file():
@@ -106,13 +144,11 @@ def _header(path: Path, channel: int) -> WavFormat:
         raise _unreadable(path, error) from error
     if info.frames < 1:
         raise InputError("holds no samples: measure that point again", path=path)
-    if info.channels < channel:
-        raise InputError(
-            f"has {info.channels} channels, channel {channel} was wanted: set source.channel", path=path
-        )
+    if not 1 <= one.channel <= info.channels:
+        raise _no_channel(one, info.channels)
     if info.frames * info.channels * 8 > LONGEST_BYTES or info.frames * info.channels > 8 * max(size, 1):
         raise InputError(
-            f"claims {info.frames} samples in {info.channels} channels: too many for one point; copy it again",
+            f"claims {info.frames} samples in {info.channels} channels: too many for one file; copy it again",
             path=path,
         )
     return WavFormat(float(info.samplerate), int(info.frames), 4 if info.subtype in SINGLE else 8)

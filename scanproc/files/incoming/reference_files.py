@@ -23,12 +23,12 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated
 
-import h5py
 import numpy as np
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from scanproc.conventions import REFERENCE_VOLTAGE_V, Real
 from scanproc.errors import InputError, ScanDataError, SettingsError
+from scanproc.files.hdf5 import hdf5_format
 from scanproc.files.incoming.reference_sofa import read_sofa_sound, sofa_convention
 from scanproc.files.incoming.reference_text import Unit, read_table, read_wavs, stated_unit
 from scanproc.files.outgoing.export_archive import read_hdf5, read_npz
@@ -113,13 +113,13 @@ def read_reference(
     return _from_hdf5(place)
 
 
-def hdf5_format(path: Path) -> str:
-    """What an HDF5 file calls itself, empty if it is none."""
-    try:
-        with h5py.File(path, "r") as file:
-            return str(file.attrs.get("format", ""))
-    except OSError:
-        return ""
+def files_of(path: Path) -> list[Path]:
+    """The files that the reference at ``path`` names or holds, none for a single file."""
+    if path.is_dir():
+        return sorted(entry for entry in path.iterdir() if entry.is_file())
+    if path.suffix.lower() != ".toml":
+        return []
+    return [path.parent / entry.file for entry in _table(path).microphone]
 
 
 def _from_hdf5(path: Path) -> Measured:
@@ -157,20 +157,24 @@ def _from_sofa_sound(path: Path, unit: Unit | None) -> Measured:
 
 
 def _from_toml(path: Path, distance_m: float | None, unit: Unit | None) -> Measured:
-    try:
-        table = Described.model_validate(tomllib.loads(path.read_text(encoding="utf-8")))
-    except OSError as error:
-        raise InputError(f"cannot be read, {error.strerror}: check the path", path=path) from error
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise SettingsError(f"not a TOML file: {error}", path=path) from None
-    except ValidationError as error:
-        wrong = [f"{'.'.join(map(str, e['loc'])) or 'reference'}: {e['msg']}" for e in error.errors()]
-        raise SettingsError("; ".join(wrong), path=path) from None
+    table = _table(path)
     places = [
         _described(path, entry, entry.distance_m or table.distance_m or distance_m)
         for entry in table.microphone
     ]
     return _from_places(table.name or path.name, places, table.unit or unit, table.drive_voltage_v)
+
+
+def _table(path: Path) -> Described:
+    try:
+        return Described.model_validate(tomllib.loads(path.read_text(encoding="utf-8")))
+    except OSError as error:
+        raise InputError(f"cannot be read, {error.strerror}: check the path", path=path) from error
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError, RecursionError) as error:
+        raise SettingsError(f"not a TOML file: {error}", path=path) from None
+    except ValidationError as error:
+        wrong = [f"{'.'.join(map(str, e['loc'])) or 'reference'}: {e['msg']}" for e in error.errors()]
+        raise SettingsError("; ".join(wrong), path=path) from None
 
 
 def _described(path: Path, entry: Microphone, distance_m: float | None) -> _Place:

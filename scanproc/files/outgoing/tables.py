@@ -56,8 +56,7 @@ def write_sweep_tables(directory: Path | str, sweeps: SweepSet) -> None:
         raise OutputError(
             f"two angles of {sweeps.name} would both be called {twice}: keep one of them", path=directory
         )
-    ours = [*names, ANGLES_FILE, *_earlier_names(Path(directory))]
-    with whole_directory(directory, replace=True, names=ours) as draft:
+    with whole_directory(directory, _refuse_others) as draft:
         for index, name in enumerate(names):
             (draft / name).write_text(sweep_table_text(sweeps, index), encoding="utf-8", newline="\n")
         (draft / ANGLES_FILE).write_text(_angles_text(sweeps, names), encoding="utf-8", newline="\n")
@@ -138,11 +137,17 @@ def table_names(sweeps: SweepSet) -> list[str]:
     ]
 
 
-def _earlier_names(directory: Path) -> list[str]:
+def _refuse_others(directory: Path) -> None:
+    """Only earlier tables may be replaced. Raises OutputError."""
     try:
-        return [row[0] for row in _rows(directory / ANGLES_FILE, ANGLES_COLUMNS)]
+        earlier = {row[0] for row in _rows(directory / ANGLES_FILE, ANGLES_COLUMNS)}
     except InputError:
-        return []
+        earlier = set()
+    other = sorted({entry.name for entry in directory.iterdir()} - earlier - {ANGLES_FILE})
+    if other:
+        raise OutputError(
+            f"holds {other[0]!r}, which is no table of these: choose another directory", path=directory
+        )
 
 
 def _angles_text(sweeps: SweepSet, names: Sequence[str]) -> str:

@@ -40,6 +40,16 @@ def write_positions(path: Path | str, positions: Positions) -> None:
         )
 
 
+def is_positions(path: Path) -> bool:
+    """Whether a file holds positions just as :func:`write_positions` writes them, not those of a measured scan."""
+    try:
+        read_positions(path)
+        with path.open("rb") as file:
+            return path.suffix in HDF5_NAMES or file.readline().decode().split() == [",".join(HEADER)]
+    except (InputError, OSError, UnicodeDecodeError):
+        return False
+
+
 def read_positions(path: Path | str) -> Positions:
     """Positions of either kind. Raises InputError."""
     path = Path(path)

@@ -3,8 +3,9 @@
 Root attributes ``format`` = "scanproc scan", ``layout_version`` = 1. Datasets ``position_m`` (points, 3) and
 either ``frequency_hz`` (F,) with ``pressure_pa`` complex (points, F), or ``impulse_response_pa`` (points,
 samples) with its attributes ``sampling_rate_hz`` and ``time_zero_s``. Optional: ``time_s``,
-``temperature_c``, ``layer`` (points,), ``noise_pa`` (F,) or (points, F), and the root attributes
-``drive_voltage_v``, ``NUMBERS``, ``VECTORS`` and ``TEXTS`` below.
+``temperature_c``, ``layer``, ``point_name`` (text of fixed length in UTF-8), ``clipped`` (0 or 1) (points,),
+``noise_pa`` (F,) or (points, F), and the root attributes ``drive_voltage_v``, ``NUMBERS``, ``VECTORS`` and
+``TEXTS`` below.
 
 Whoever appends points while others read writes in HDF5's SWMR mode, the sound first and ``position_m`` last,
 with a flush between; a reader takes the points that are complete in every dataset.
@@ -20,13 +21,14 @@ from typing import Any, Literal
 
 import numpy as np
 
-from scanproc.conventions import REFERENCE_VOLTAGE_V, Integer, Real
+from scanproc.conventions import REFERENCE_VOLTAGE_V, Integer, Real, Words
 from scanproc.errors import ScanFileError
 from scanproc.files.hdf5 import (
     Group,
     Malformed,
     blocks,
     dataset,
+    hdf5_format,
     input_errors,
     new_file,
     number,
@@ -39,7 +41,7 @@ from scanproc.files.hdf5 import (
     text,
     written_rows,
 )
-from scanproc.records.scan import ImpulseScan, Scan, ScanSetup
+from scanproc.records.scan import LARGEST_PA, ImpulseScan, Scan, ScanSetup
 
 FORMAT = "scanproc scan"
 LAYOUT_VERSION = 1
@@ -49,9 +51,21 @@ NUMBERS = (
     "air_pressure_kpa",
     "speed_of_sound_m_s",
     "first_reflection_s",
+    "lowest_hz",
+    "highest_hz",
 )
 VECTORS = ("device_size_m", "device_centre_m")
 TEXTS = ("device", "environment", "notes")
+
+COLUMNS = {
+    "time_s": "real",
+    "temperature_c": "real",
+    "layer": "whole",
+    "point_name": "text",
+    "clipped": "whole",
+}
+"""Optional datasets by point, and what they hold."""
+LONGEST_NAME = 1024
 
 ROWS_AT_ONCE = 256
 
@@ -64,6 +78,11 @@ def read_scan(path: Path | str) -> Scan | ImpulseScan:
         return scan.read()
 
 
+def is_scan(path: Path) -> bool:
+    """Whether a file calls itself a scan."""
+    return hdf5_format(path) == FORMAT
+
+
 def open_scan(path: Path | str) -> ScanFile:
     """A scan file to read part by part, for use in a ``with`` statement."""
     return ScanFile(Path(path))
@@ -74,12 +93,12 @@ def write_scan(path: Path | str, scan: Scan | ImpulseScan) -> None:
     with new_file(path, FORMAT, LAYOUT_VERSION) as file:
         write_setup(file, scan.setup)
         if isinstance(scan, Scan):
-            _put(file, "frequency_hz", scan.frequency_hz)
-            _put(file, "pressure_pa", scan.pressure_pa, rows=256)
+            put_column(file, "frequency_hz", scan.frequency_hz)
+            put_column(file, "pressure_pa", scan.pressure_pa, rows=256)
             if scan.noise_pa is not None:
-                _put(file, "noise_pa", scan.noise_pa, rows=256)
+                put_column(file, "noise_pa", scan.noise_pa, rows=256)
         else:
-            responses = _put(file, "impulse_response_pa", scan.impulse_response_pa, rows=16)
+            responses = put_column(file, "impulse_response_pa", scan.impulse_response_pa, rows=16)
             responses.attrs["sampling_rate_hz"] = scan.sampling_rate_hz
             responses.attrs["time_zero_s"] = scan.time_zero_s
 
@@ -192,6 +211,9 @@ class ScanFile:
             return read(data, kind, (slice(0, 0), columns))
         first = int(rows[0])
         run = read(data, kind, (slice(first, int(rows[-1]) + 1), columns))
+        size = np.abs(run)
+        if np.any((size > LARGEST_PA) & (size < np.inf)):
+            raise Malformed(f"{data.name.lstrip('/')} holds values above {LARGEST_PA:g} Pa: correct its unit")
         return run if len(rows) == len(run) else run[rows - first]
 
     def _read_headers(self) -> None:
@@ -211,7 +233,7 @@ class ScanFile:
             self.time_zero_s = number(self._sound, "time_zero_s", absent=0.0)
         per_point[self._sound.name.lstrip("/")] = self._sound
         self._noise = self._open_noise(per_point)
-        for name, kinds in (("time_s", "real"), ("temperature_c", "real"), ("layer", "whole")):
+        for name, kinds in COLUMNS.items():
             if name in file:
                 per_point[name] = dataset(file, name, kinds, ("points",))
         self.setup = _read_setup(file, per_point, _complete_points(per_point, self.appending))
@@ -301,9 +323,17 @@ def _read_setup(file: Group, per_point: dict[str, Any], points: int) -> ScanSetu
         time_s=column("time_s", np.float64),
         point_temperature_c=column("temperature_c", np.float64),
         layer=column("layer", np.int64),
+        point_name=_names(per_point["point_name"], rows) if "point_name" in per_point else None,
+        clipped=column("clipped", np.int64),
         drive_voltage_v=number(file, "drive_voltage_v", absent=REFERENCE_VOLTAGE_V),
         **attributes,
     )
+
+
+def _names(data: Any, rows: slice) -> Words:
+    if data.dtype.itemsize > LONGEST_NAME:
+        raise Malformed(f"point_name must be text of at most {LONGEST_NAME} bytes, got {data.dtype.itemsize}")
+    return np.char.decode(data[rows], "utf-8")
 
 
 def _warnings(file: Group, used: set[str], kind: Kind) -> tuple[str, ...]:
@@ -322,18 +352,21 @@ def _warnings(file: Group, used: set[str], kind: Kind) -> tuple[str, ...]:
 
 def write_setup(file: Group, setup: ScanSetup) -> None:
     """Writes everything but the sound into an open file."""
-    _put(file, "position_m", setup.position_m, rows=4096)
-    columns = {"time_s": setup.time_s, "temperature_c": setup.point_temperature_c, "layer": setup.layer}
-    for name, column in columns.items():
+    put_column(file, "position_m", setup.position_m, rows=4096)
+    names = None if setup.point_name is None else np.char.encode(setup.point_name, "utf-8")
+    clipped = None if setup.clipped is None else setup.clipped.astype(np.uint8)
+    columns = (setup.time_s, setup.point_temperature_c, setup.layer, names, clipped)
+    for name, column in zip(COLUMNS, columns, strict=True):
         if column is not None:
-            _put(file, name, column)
+            put_column(file, name, column)
     for name in ("drive_voltage_v", *NUMBERS, *VECTORS, *TEXTS):
         value = getattr(setup, name)
         if value is not None and not (isinstance(value, str) and value == ""):
             file.attrs[name] = value
 
 
-def _put(file: Group, name: str, value: Any, rows: int = 4096) -> Any:
+def put_column(file: Group, name: str, value: Any, rows: int = 4096) -> Any:
+    """A dataset with a row per point, that more may be appended to."""
     if value.size == 0:
         raise ValueError(f"{name} is empty, at least one point and one frequency or sample is needed")
     return file.create_dataset(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import resource
 import shutil
 from pathlib import Path
 
@@ -9,9 +10,9 @@ import h5py
 import numpy as np
 
 from scanproc.errors import OutputError
-from scanproc.files.atomic import output_errors, whole_file
+from scanproc.files.atomic import output_errors, system_words, whole_file
 from scanproc.files.hdf5 import Group, blocks
-from scanproc.files.stored.scan_file import FORMAT, LAYOUT_VERSION, write_setup
+from scanproc.files.stored.scan_file import FORMAT, LAYOUT_VERSION, put_column, write_setup
 from scanproc.records.stream import SoundStream
 
 ROWS = {"pressure_pa": 256, "impulse_response_pa": 16}
@@ -31,7 +32,10 @@ def write_stream(path: Path | str, stream: SoundStream) -> None:
                 write_setup(file, stream.setup)
                 _write_sound(file, stream)
         except (RuntimeError, ValueError, TypeError) as error:
-            raise OutputError(f"could not be put into HDF5: {error}", path=target) from error
+            raise OutputError(
+                f"could not be put into HDF5, {system_words(error)}: check free space and permissions",
+                path=target,
+            ) from error
 
 
 def _write_sound(file: Group, stream: SoundStream) -> None:
@@ -61,10 +65,19 @@ def _write_sound(file: Group, stream: SoundStream) -> None:
         row += len(block)
     if row != shape[0]:
         raise ValueError(f"{row} points came, {shape[0]} were announced")
+    if stream.clipped is not None:
+        put_column(file, "clipped", stream.clipped().astype(np.uint8))
 
 
 def _refuse_full_disk(target: Path, draft: Path, stream: SoundStream) -> None:
+    """HDF5 takes the process down when a write fails, so what there is room for is looked at first."""
     free, needed = shutil.disk_usage(draft.parent).free, int(SPARE * stream.bytes) + 2**20
+    limit = resource.getrlimit(resource.RLIMIT_FSIZE)[0]
+    if limit != resource.RLIM_INFINITY and needed > limit:
+        raise OutputError(
+            f"needs {needed / 2**20:.1f} MiB, files may have {limit / 2**20:.1f} MiB here (ulimit -f): raise the limit",
+            path=target,
+        )
     if needed > free:
         raise OutputError(
             f"needs {needed / 2**30:.1f} GiB, the disk has {free / 2**30:.1f} GiB free: make room or choose another",

@@ -65,7 +65,13 @@ def cloud(points: PointErrors) -> Cloud:
         "Measure bright points again, or look at what stood near them.",
     )
     return Cloud(
-        text, points.position_m, relative, Axis("Residual re median", "dB", -15.0, 25.0), steps, points.layer
+        text,
+        points.position_m,
+        relative,
+        Axis("Residual re median", "dB", -15.0, 25.0),
+        steps,
+        points.layer,
+        names=points.names,
     )
 
 
@@ -125,14 +131,14 @@ def findings(check: CheckReport) -> Table | None:
     """What the look at the scan found."""
     if not check.findings:
         return None
-    rows = [(one.severity, one.what, one.remedy, _which(one.points)) for one in check.findings]
+    rows = [(one.severity, one.what, one.remedy, _which(one.names)) for one in check.findings]
     return Table(("Severity", "Finding", "To do", "Points"), tuple(rows))
 
 
-def _which(points: Sequence[int]) -> str:
-    """Numbers of points from 1 as the figures count them, the first few by name."""
-    first = ", ".join(str(point + 1) for point in points[:NAMED_POINTS])
-    rest = len(points) - NAMED_POINTS
+def _which(names: Sequence[str]) -> str:
+    """The first few points by name."""
+    first = ", ".join(names[:NAMED_POINTS])
+    rest = len(names) - NAMED_POINTS
     return f"{first} and {rest} more" if rest > 0 else first
 
 

@@ -135,7 +135,7 @@ class Balloon:
 
 @dataclass(frozen=True, eq=False)
 class Cloud:
-    """Points in space ``position_m`` (points, 3) coloured by ``value`` (points, steps)."""
+    """Points in space ``position_m`` (points, 3) coloured by ``value`` (points, steps); ``names`` of all of them."""
 
     text: Text
     position_m: Real
@@ -144,6 +144,7 @@ class Cloud:
     steps: Steps
     layer: Integer | None = None
     doubtful: Spans = ()
+    names: tuple[str, ...] = ()
 
 
 Figure = Lines | HeatMap | Polar | Balloon | Cloud

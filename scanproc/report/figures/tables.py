@@ -115,7 +115,7 @@ def _(figure: Cloud) -> Table:
     worst = np.argsort(-highest, kind="stable")[:WORST_POINTS]
     rows = (
         (
-            str(int(i) + 1),
+            figure.names[i],
             *(f"{metres:.3f}" for metres in figure.position_m[i]),
             _number(highest[i], 1),
             tick_name(round(figure.steps.value[int(np.nanargmax(figure.value[i]))], 1)),
@@ -182,9 +182,9 @@ def _(figure: Balloon) -> Iterator[Sequence[object]]:
 
 @_all.register
 def _(figure: Cloud) -> Iterator[Sequence[object]]:
-    yield ["x_m", "y_m", "z_m", *(f"{hz!r} Hz [dB]" for hz in figure.steps.value)]
-    for position, levels in zip(figure.position_m.tolist(), figure.value, strict=True):
-        yield [*map(repr, position), *(f"{level:.3f}" for level in levels)]
+    yield ["point", "x_m", "y_m", "z_m", *(f"{hz!r} Hz [dB]" for hz in figure.steps.value)]
+    for name, position, levels in zip(figure.names, figure.position_m.tolist(), figure.value, strict=True):
+        yield [name, *map(repr, position), *(f"{level:.3f}" for level in levels)]
 
 
 def _columns(line: Line, figure: Lines) -> Iterator[tuple[str, Real]]:

@@ -45,11 +45,13 @@ class _Row:
 
 
 def index_page(entries: Sequence[Entry], title: str) -> str:
-    """The page as HTML; rows in the given order until somebody sorts them."""
-    rows = [_row(entry) for entry in entries]
+    """The page as HTML: failures first, otherwise in the given order, until somebody sorts them."""
+    rows = sorted((_row(entry) for entry in entries), key=lambda row: not row.failed)
     failed = sum(row.failed for row in rows)
-    lead = f"{sentences.count(len(rows), 'scan')}, {sentences.count(failed, 'failure')}."
-    return render("index.html", title=title, rows=rows, lead=lead.capitalize(), version=VERSION)
+    scans, failures = sentences.count(len(rows), "scan").capitalize(), sentences.count(failed, "failure")
+    return render(
+        "index.html", title=title, rows=rows, scans=scans, failed=failed, failures=failures, version=VERSION
+    )
 
 
 def _row(entry: Entry) -> _Row:

@@ -85,7 +85,9 @@ def round_points(number: float) -> int:
 
 
 def hours(seconds: float) -> str:
-    """A time span in minutes or hours."""
+    """A time span in seconds, minutes or hours."""
+    if seconds < 90:
+        return f"{seconds:.0f} s"
     return f"{seconds / 60:.0f} min" if seconds < 5400 else f"{seconds / 3600:.2g} h"
 
 

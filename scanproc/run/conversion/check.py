@@ -7,10 +7,10 @@ from pathlib import Path
 
 import numpy as np
 
-from scanproc.conventions import Integer, Real
+from scanproc.conventions import Integer, Real, Words
 from scanproc.errors import ScanDataError
 from scanproc.files.stored.scan_file import ScanFile, open_scan
-from scanproc.records.check import BAD_POINTS, CheckReport, Finding
+from scanproc.records.check import BAD_POINTS, CheckReport, Finding, named
 from scanproc.records.scan import ImpulseScan, Scan
 from scanproc.report.words.sentences import count
 from scanproc.run.blas import one_blas_thread
@@ -19,7 +19,13 @@ from scanproc.steps.check.arm import ArmErrors, estimate_arm_errors
 from scanproc.steps.check.drift import Drift
 from scanproc.steps.check.findings import Judged, check, judging_frequencies, merged, wanted_frequencies
 from scanproc.steps.check.setup import some
-from scanproc.steps.sound.response_facts import ResponseFacts, joined, response_facts, spectral_noise
+from scanproc.steps.sound.response_facts import (
+    ResponseFacts,
+    joined,
+    noise_before,
+    response_facts,
+    spectral_noise,
+)
 from scanproc.steps.sound.spectra import spectra, usual_frequencies
 
 BLOCK_BYTES = 64 * 2**20
@@ -33,6 +39,8 @@ class Handled:
     """What a conversion did about the findings: points left out, and sentences for the summary.
 
     ``kept``, ``gain`` and ``position_m`` are what :meth:`ScanFile.use` was told, None when the file stayed as it is.
+    ``level_error_db`` is the standard error of the level when a drift was taken out: it was that of any moment of the
+    scan, with the same chance.
     """
 
     report: CheckReport | None
@@ -41,6 +49,7 @@ class Handled:
     kept: Integer | None = None
     gain: Real | None = None
     position_m: Real | None = None
+    level_error_db: float = 0.0
 
 
 @one_blas_thread
@@ -55,18 +64,23 @@ def check_scan(path: Path | str) -> CheckReport:
 
 def check_file(file: ScanFile) -> Judged:
     """The findings about an open scan file; point numbers are those of the file as it shows itself."""
+    judged = _checked_with_gaps(file)
+    return replace(judged, report=named(judged.report, file.setup.names))
+
+
+def _checked_with_gaps(file: ScanFile) -> Judged:
     broken = file.not_finite_points()
     if not len(broken):
         return _checked(file)
     sound = np.setdiff1d(np.arange(file.points), broken)
     total = file.points
     if not len(sound):
-        return Judged(CheckReport(total, (_not_finite(broken, total),)), None)
+        return Judged(CheckReport(total, (_not_finite(broken, file.setup.names),)), None)
     with open_scan(file.path) as other:
         other.use(sound)
         judged = _checked(other)
     report = _renumbered(judged.report, sound, total)
-    return Judged(merged(report, [_not_finite(broken, total)]), judged.drift)
+    return Judged(merged(report, [_not_finite(broken, file.setup.names)]), judged.drift)
 
 
 def handle(file: ScanFile, settings: CheckSettings) -> Handled:
@@ -74,6 +88,7 @@ def handle(file: ScanFile, settings: CheckSettings) -> Handled:
     if not settings.run:
         return Handled(None, 0, ())
     judged = check_file(file)
+    _refuse_nonsense(file, judged.report)
     report, dropped = judged.report, judged.report.points_of(*settings.dropped_kinds)
     warnings = [_told(finding, settings) for finding in report.findings if finding.severity != "note"]
     kept = np.setdiff1d(np.arange(file.points), np.array(dropped, dtype=np.int64))
@@ -83,8 +98,19 @@ def handle(file: ScanFile, settings: CheckSettings) -> Handled:
     found = Handled(report, len(dropped), tuple(warnings))
     if len(kept) < file.points or gain is not None:
         found = replace(found, kept=kept, gain=None if gain is None else gain[kept])
+        if gain is not None and judged.drift is not None:
+            found = replace(found, level_error_db=abs(judged.drift.gain_db) / np.sqrt(12))
         handle_again(file, found)
     return _with_arm_corrected(file, found, kept) if settings.correct_positions else found
+
+
+def _refuse_nonsense(file: ScanFile, report: CheckReport) -> None:
+    """Raises ScanDataError about what leaves nothing to convert: a wrong unit, silence at all points."""
+    if len(report.points_of("no signal")) == file.points:
+        raise ScanDataError("no point holds a signal: check cables and levels, measure again", path=file.path)
+    for finding in report.findings:
+        if finding.kind == "unit":
+            raise ScanDataError(f"position_m: {finding.what}: {finding.remedy}", path=file.path)
 
 
 def _with_arm_corrected(file: ScanFile, found: Handled, kept: Integer) -> Handled:
@@ -143,9 +169,13 @@ def _sampled(file: ScanFile) -> tuple[Scan, ResponseFacts | None]:
 
 
 def _all_frequencies(file: ScanFile) -> Real:
+    """All of spectra, the usual ones of responses within the band that was driven."""
     if file.kind == "spectra":
         return file.frequency_hz
-    return usual_frequencies(file.samples, file.sampling_rate_hz, PER_OCTAVE)
+    found = usual_frequencies(file.samples, file.sampling_rate_hz, PER_OCTAVE)
+    low, high = file.setup.lowest_hz or 0.0, file.setup.highest_hz or np.inf
+    driven = found[(found >= low) & (found <= high)]
+    return driven if len(driven) else found
 
 
 def _wanted(file: ScanFile, frequency: Real) -> Integer:
@@ -157,15 +187,15 @@ def _wanted(file: ScanFile, frequency: Real) -> Integer:
 def _from_responses(file: ScanFile, frequency: Real) -> tuple[Scan, ResponseFacts]:
     """Spectra with their noise, and facts, from one pass over the responses."""
     rows = max(1, BLOCK_BYTES // (8 * max(1, file.samples)))
-    pressure, facts = [], []
+    pressure, facts, before = [], [], []
     for start in range(0, file.points, rows):
         block = file.read_points(slice(start, start + rows))
         assert isinstance(block, ImpulseScan)
         pressure.append(spectra(block, frequency).pressure_pa)
         facts.append(response_facts(block))
-    every = joined(facts)
-    noise = spectral_noise(every, file.samples, len(frequency))
-    return Scan(file.setup, frequency, np.concatenate(pressure), noise), every
+        before.append(noise_before(block, frequency))
+    noise = spectral_noise(np.concatenate(before), file.samples)
+    return Scan(file.setup, frequency, np.concatenate(pressure), noise), joined(facts)
 
 
 def _columns(file: ScanFile, which: Integer) -> Scan:
@@ -177,10 +207,10 @@ def _columns(file: ScanFile, which: Integer) -> Scan:
     return Scan(file.setup, file.frequency_hz[which], pressure, noise)
 
 
-def _not_finite(points: Integer, total: int) -> Finding:
+def _not_finite(points: Integer, names: Words) -> Finding:
     numbers = tuple(int(point) for point in points)
-    what = f"{len(numbers)} of {total} points hold values that are not finite (NaN or infinite): "
-    what += some([str(number) for number in numbers])
+    what = f"{len(numbers)} of {len(names)} points hold values that are not finite (NaN or infinite): "
+    what += some(names[points])
     return Finding(
         "not finite", "serious", what, "measure them again or leave them out (check.drop)", numbers
     )
@@ -188,8 +218,7 @@ def _not_finite(points: Integer, total: int) -> Finding:
 
 def _renumbered(report: CheckReport, kept: Integer, total: int) -> CheckReport:
     findings = tuple(
-        Finding(f.kind, f.severity, f.what, f.remedy, tuple(int(kept[point]) for point in f.points))
-        for f in report.findings
+        replace(f, points=tuple(int(kept[point]) for point in f.points)) for f in report.findings
     )
     return CheckReport(total, findings, report.judged_hz, report.prediction_db)
 
@@ -206,6 +235,9 @@ def _told(finding: Finding, settings: CheckSettings) -> str:
     if finding.kind in settings.dropped_kinds and finding.points:
         return f"{finding.what}; left out, as asked (check.drop)"
     if finding.kind == "drift" and settings.correct_drift:
-        return f"{finding.what}; taken out, as asked (check.correct_drift)"
+        return (
+            f"{finding.what}; taken out, as asked (check.correct_drift): the level is that of the middle of the scan, "
+            "at its ends it was half of that away"
+        )
     kept = f"{count(len(finding.points), 'point')} used as measured; " if finding.kind in BAD_POINTS else ""
     return f"{finding.what}; {kept}{finding.remedy}"

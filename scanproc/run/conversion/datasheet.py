@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from typing import Any
+
+import numpy as np
 
 from scanproc.records.curves import Curves
 from scanproc.records.expansion import Expansion
@@ -23,10 +25,17 @@ def all_curves(expansion: Expansion, settings: CurveSettings, turn: Turn = STRAI
     return Curves(levels.frequency_hz, levels.curves + angles.curves, levels.notes + angles.notes)
 
 
-def datasheet(curves: Curves, settings: CurveSettings) -> dict[str, Any]:
-    """Datasheet numbers as JSON can hold them, to four digits after the point, and the choices in words."""
+def datasheet(curves: Curves, settings: CurveSettings, level_error_db: float = 0.0) -> dict[str, Any]:
+    """Datasheet numbers as JSON can hold them, to four digits after the point, and the choices in words.
+
+    ``level_error_db`` is the standard error that all levels share.
+    """
     low, high = settings.sensitivity_band_hz
-    numbers: dict[str, Any] = _rounded(asdict(headline(curves, (low, high))))
+    found = headline(curves, (low, high))
+    if found.sensitivity is not None:
+        error = float(np.hypot(found.sensitivity.standard_error, level_error_db))
+        found = replace(found, sensitivity=replace(found.sensitivity, standard_error=error))
+    numbers: dict[str, Any] = _rounded(asdict(found))
     return {**numbers, "choices": list(curves.notes)}
 
 

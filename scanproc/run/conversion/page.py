@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -104,8 +104,9 @@ def _material(result: Result, summary: Summary, curves: Curves, extras: Extras) 
 def residuals(file: ScanFile, expansion: Expansion) -> PointErrors:
     """What the expansion leaves over at each point of the scan, at the middle of each third-octave band."""
     wanted = expansion.frequency_hz[band_middles(expansion.frequency_hz)]
+    names = tuple(file.setup.names.tolist())
     if file.kind == "impulse responses":
-        return point_errors(expansion, Heard(file).whole(wanted))
+        return replace(point_errors(expansion, Heard(file).whole(wanted)), names=names)
     columns = np.searchsorted(file.frequency_hz, wanted)
     parts = (file.read_frequencies(slice(int(i), int(i) + 1)) for i in columns)
-    return join([point_errors(expansion, part, part.frequency_hz) for part in parts])
+    return replace(join([point_errors(expansion, part, part.frequency_hz) for part in parts]), names=names)

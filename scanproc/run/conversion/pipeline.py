@@ -5,17 +5,19 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
+from functools import partial
 from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
 
-from scanproc.errors import OutputError, ScanDataError
+from scanproc.errors import ScanDataError
 from scanproc.files.atomic import whole_directory
 from scanproc.files.hashing import file_hash, write_hashes
 from scanproc.files.json_file import write_json
 from scanproc.files.outgoing.curve_table import write_curves
 from scanproc.files.outgoing.tables import write_sweep_tables
+from scanproc.files.replacing import RESULT, check_directory
 from scanproc.files.stored.result_file import write_result
 from scanproc.files.stored.scan_file import ScanFile, open_scan
 from scanproc.records.curves import Curves
@@ -35,7 +37,7 @@ from scanproc.run.conversion.memory import require_memory
 from scanproc.run.conversion.page import Extras, residuals, write_figures, write_page
 from scanproc.run.conversion.point_study import study_of
 from scanproc.run.conversion.preparation import Prepared, hearing, prepare
-from scanproc.run.conversion.reference import check_reference, matched
+from scanproc.run.conversion.reference import check_reference, matched, read_for
 from scanproc.run.conversion.room import fit_in_room
 from scanproc.run.progress import Progress, silent
 from scanproc.run.settings.conversion import FigureSettings, Settings
@@ -64,7 +66,7 @@ def convert(
     """
     settings = settings or Settings()
     source, directory = Path(scan_path), Path(output)
-    may_replace(directory, directory / "summary.json", force)
+    may_replace(directory, source, settings, force)
     check_reference(settings.reference)
     with open_scan(source) as file:
         try:
@@ -93,6 +95,7 @@ class Asides:
     warnings: tuple[str, ...]
     dropped: int
     extras: Extras
+    level_error_db: float = 0.0
 
 
 def asides(
@@ -101,7 +104,7 @@ def asides(
     """What an open and checked scan file, its expansion, its room and the study of its points have to say."""
     extras = Extras(residuals(file, expansion), file.setup.notes, study, checked.report)
     warnings = (*notices(file), *checked.warnings, *room_warnings(file, room))
-    return Asides(file.setup.device, room, warnings, checked.dropped, extras)
+    return Asides(file.setup.device, room, warnings, checked.dropped, extras, checked.level_error_db)
 
 
 def finish(
@@ -125,6 +128,7 @@ def finish(
         "scan": source.name,
         "scan_sha256": file_hash(source),
         "settings": settings.model_dump(),
+        **({"level_error_db": round(aside.level_error_db, 4)} if aside.level_error_db else {}),
     }
     result = Result(expansion, {curves.name: curves}, provenance, aside.room)
     summary = summarise(
@@ -135,12 +139,14 @@ def finish(
         (*aside.warnings, *unmatched),
         aside.dropped,
         written_at=datetime.now(UTC).isoformat(timespec="seconds"),
-        headline=datasheet(derived, settings.curves),
+        headline=datasheet(derived, settings.curves, aside.level_error_db),
         points_study=points_answer(study, settings.who_set("fit", "target_db")) if study else None,
         comparison=match,
     )
     extras = replace(aside.extras, comparison=match)
-    write(result, summary, directory, force, derived, extras, settings.figures if figures else None)
+    refuse = partial(may_replace, source=source, settings=settings, force=force)
+    with whole_directory(directory, refuse) as staging:
+        write(staging, result, summary, derived, extras, settings.figures if figures else None)
     return summary
 
 
@@ -202,41 +208,26 @@ def blocks(start: int, stop: int, across: int) -> Iterator[slice]:
 
 
 def write(
+    staging: Path,
     result: Result,
     summary: Summary,
-    directory: Path,
-    force: bool,
     derived: Curves,
     extras: Extras,
     figures: FigureSettings | None,
 ) -> None:
-    """Everything that a conversion yields, as a whole directory."""
-    names = [entry.name for entry in directory.iterdir()] if force and directory.is_dir() else None
-    with whole_directory(directory, replace=True, names=names) as staging:
-        write_result(staging / "result.h5", result)
-        for name, sweeps in result.sweeps.items():
-            write_sweep_tables(staging / "sweeps" / name, sweeps)
-        write_curves(staging / "sweeps" / "curves.csv", derived)
-        write_json(staging / "sweeps" / "provenance.json", result.provenance)
-        write_json(staging / "summary.json", summary.as_json())
-        write_page(staging, result, summary, derived, extras)
-        if figures is not None:
-            write_figures(staging / "figures", result, summary, derived, extras, figures)
-        write_hashes(staging)
+    """Everything that a conversion yields, into an empty directory."""
+    write_result(staging / "result.h5", result)
+    for name, sweeps in result.sweeps.items():
+        write_sweep_tables(staging / "sweeps" / name, sweeps)
+    write_curves(staging / "sweeps" / "curves.csv", derived)
+    write_json(staging / "sweeps" / "provenance.json", result.provenance)
+    write_json(staging / "summary.json", summary.as_json())
+    write_page(staging, result, summary, derived, extras)
+    if figures is not None:
+        write_figures(staging / "figures", result, summary, derived, extras, figures)
+    write_hashes(staging)
 
 
-def may_replace(directory: Path, mark: Path, force: bool) -> None:
-    """Raises OutputError unless ``directory`` is new, empty, or an earlier result, known by its ``mark``."""
-    if not directory.exists():
-        return
-    if not directory.is_dir():
-        raise OutputError(
-            "the output must be a directory, this is a file: choose another name", path=directory
-        )
-    if force or mark.is_file() or not any(directory.iterdir()):
-        return
-    raise OutputError(
-        "the output directory holds other things than an earlier result: "
-        "choose another, or replace it with --force",
-        path=directory,
-    )
+def may_replace(directory: Path, source: Path, settings: Settings, force: bool = False) -> None:
+    """Raises OutputError unless ``directory`` is new, empty, or an earlier result that nobody changed or reads."""
+    check_directory(directory, RESULT, reads=[source, *read_for(settings.reference)], force=force)

@@ -8,7 +8,8 @@ from pathlib import Path
 import numpy as np
 
 from scanproc.errors import InputError, ScanDataError
-from scanproc.files.incoming.reference_files import Measured, hdf5_format, read_reference
+from scanproc.files.hdf5 import hdf5_format
+from scanproc.files.incoming.reference_files import Measured, files_of, read_reference
 from scanproc.files.incoming.reference_text import Unit
 from scanproc.files.stored.result_file import FORMAT, read_result
 from scanproc.records.comparison import Comparison, Reference
@@ -55,6 +56,17 @@ def check_reference(settings: ReferenceSettings) -> None:
     place = result_at(Path(settings.file))
     if not is_result(place):
         read_reference(place, distance_m=settings.distance_m, unit=settings.unit)
+
+
+def read_for(settings: ReferenceSettings) -> list[Path]:
+    """The files that the reference is read from, if there is one."""
+    return [] if settings.file is None else read_at(Path(settings.file))
+
+
+def read_at(path: Path) -> list[Path]:
+    """The files that a reference, or a result, at ``path`` is read from."""
+    place = result_at(path)
+    return [place, *files_of(place)]
 
 
 def compared(expansion: Expansion, path: Path | str, wanted: ReferenceChoices) -> Comparison:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import shutil
 import signal
 import threading
@@ -13,7 +14,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 
-from scanproc.errors import OutputError, SettingsError
+from scanproc.errors import OutputError, SettingsError, printable
 from scanproc.files.atomic import output_errors, whole_file
 from scanproc.files.json_file import write_json
 from scanproc.report.words import overview
@@ -22,7 +23,7 @@ from scanproc.run.night import tasks
 from scanproc.run.night.cluster import Workers
 from scanproc.run.night.decide import Decision, decide
 from scanproc.run.night.index import write_index
-from scanproc.run.night.jobs import Job, as_jobs, find, job_settings
+from scanproc.run.night.jobs import RESERVED, SUFFIXES, Job, as_jobs, find, job_settings
 from scanproc.run.night.ledger import Ledger
 from scanproc.run.night.lock import only_batch
 from scanproc.run.night.state import Course, Night
@@ -137,7 +138,39 @@ def _refuse(wanted: Wanted, output: Path) -> None:
         read_settings(wanted.config)
     if output.exists() and not output.is_dir():
         raise OutputError("is a file, a directory was needed: choose another name", path=output)
-    find(wanted.sources, output, follow=wanted.follow)
+    _refuse_strangers(wanted, output)
+    if not find(wanted.sources, output, follow=wanted.follow):
+        _refuse_nothing(wanted, output)
+
+
+def _refuse_strangers(wanted: Wanted, output: Path) -> None:
+    """The batch's own files must not take the place of others."""
+    taken = [output / name for name in RESERVED if os.path.lexists(output / name)]
+    if taken and not (output / ".batch").is_dir():
+        raise OutputError(
+            f"holds {taken[0].name!r}, which is not of a batch: choose another directory", path=output
+        )
+    for path in map(Path, (*wanted.sources, *([str(wanted.config)] if wanted.config else []))):
+        if path.is_file() and any(one.exists() and one.samefile(path) for one in taken):
+            raise OutputError(
+                f"has the name of one of the batch's own files in {output}: rename it, or choose another directory",
+                path=path,
+            )
+
+
+def _refuse_nothing(wanted: Wanted, output: Path) -> None:
+    """No scan was found: what to do, unless --follow may still find one."""
+    names = ", ".join(map(str, wanted.sources))
+    absolute = [Path(os.path.abspath(source)) for source in wanted.sources]
+    if any(output in (path, *path.parents) for path in absolute):
+        raise SettingsError(
+            f"no scans in {names}: what lies in the output directory {wanted.output} is not looked at; choose "
+            f"another one, such as {wanted.output / 'results'}"
+        )
+    if not wanted.follow:
+        raise SettingsError(
+            f"no scans ({' or '.join(SUFFIXES)}) in {names}: check the path, or import them first"
+        )
 
 
 class _Look:
@@ -267,7 +300,7 @@ def _write_summary(output: Path, outcome: Outcome) -> None:
         ("summary.txt", "\n".join(overview.as_lines(outcome.rows)) + "\n"),
     ):
         with whole_file(output / name) as draft:
-            draft.write_text(text, encoding="utf-8", newline="\n")
+            draft.write_text(text, encoding="utf-8", newline="\n", errors="backslashreplace")
     write_index(output, outcome.rows)
 
 
@@ -281,13 +314,13 @@ def _tidy(hidden: Path, night: Night, outcome: Outcome) -> None:
 def _log(path: Path, watcher: Watcher) -> Iterator[Callable[[str], None]]:
     """Lines with the time, to the log file and to whoever watches."""
     with output_errors(path):
-        file = path.open("a", encoding="utf-8", buffering=1)
+        file = path.open("a", encoding="utf-8", buffering=1, errors="backslashreplace")
     with file:
 
         def say(text: str) -> None:
             now = datetime.now().astimezone().isoformat(sep=" ", timespec="seconds")
             with output_errors(path):
-                file.write(f"{now} {text}\n")
+                file.write(f"{now} {printable(text)}\n")
             watcher.line(text)
 
         yield say

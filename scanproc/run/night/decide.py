@@ -6,10 +6,11 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from scanproc.errors import InputError
+from scanproc.errors import InputError, OutputError
 from scanproc.files.atomic import clear_leftovers
 from scanproc.files.hashing import file_hash, first_difference
 from scanproc.files.json_file import plain, read_json
+from scanproc.files.replacing import RESULT, check_directory
 from scanproc.run.night.jobs import Job
 from scanproc.run.night.ledger import Entry
 from scanproc.run.settings.conversion import Settings
@@ -18,7 +19,8 @@ from scanproc.version import RESULTS_VERSION, VERSION
 
 @dataclass(frozen=True)
 class Decision:
-    """``action`` is "do", "skip" (done already) or "keep" (failed before); ``summary`` that of a result."""
+    """``action`` is "do", "skip" (done already) or "keep" (failed before, or not ours to touch); ``summary`` that of a
+    result."""
 
     action: str
     reason: str
@@ -26,14 +28,29 @@ class Decision:
 
 
 def decide(job: Job, settings: Settings, last: Entry | None, retry_failed: bool) -> Decision:
-    """What to do with a scan; a result counts only when all its hashes agree. Raises nothing."""
+    """What to do with a scan; a result counts only when all its hashes agree, one that was changed is kept.
+
+    Raises nothing.
+    """
     clear_leftovers(job.output)
+    if not job.source.exists():
+        return Decision("keep", f"{job.source}: there is no such file: check the path")
     if last and last["state"] == "failed" and not retry_failed and _same_failure(job, settings, last):
         return Decision("keep", f"failed before: {last.get('error')} (--retry-failed tries again)")
-    if not (job.output / "summary.json").is_file():
+    decision = _by_results(job, settings)
+    if decision.action == "do":
+        try:
+            check_directory(job.output, RESULT, reads=[job.source])
+        except OutputError as error:
+            return Decision("keep", str(error))
+    return decision
+
+
+def _by_results(job: Job, settings: Settings) -> Decision:
+    if not (job.output / RESULT.mark).is_file():
         return Decision("do", "results are missing")
     try:
-        summary = read_json(job.output / "summary.json")
+        summary = read_json(job.output / RESULT.mark)
         provenance = summary["provenance"]
         reason = _difference(job, settings, provenance)
     except (InputError, LookupError, TypeError, AttributeError):
@@ -71,5 +88,5 @@ def _difference(job: Job, settings: Settings, provenance: Mapping[str, Any]) -> 
         return ", ".join(changes)
     if provenance["scan_sha256"] != file_hash(job.source):
         return "the scan has changed"
-    damaged = first_difference(job.output)
-    return f"results are damaged: {damaged}" if damaged else ""
+    missing = first_difference(job.output)
+    return f"results are not whole: {missing} is missing" if missing else ""

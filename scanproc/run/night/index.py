@@ -25,7 +25,9 @@ def write_index(output: Path, rows: Sequence[Row]) -> None:
         link = f"{quote(row.name)}/{PAGE}" if summary is not None else ""
         entries.append(Entry(row.name, row.state, summary, link, row.error))
     with whole_file(output / INDEX) as draft:
-        draft.write_text(index_page(entries, "Scans"), encoding="utf-8", newline="\n")
+        draft.write_text(
+            index_page(entries, "Scans"), encoding="utf-8", newline="\n", errors="backslashreplace"
+        )
 
 
 def _summary(directory: Path) -> dict[str, Any] | None:

@@ -40,7 +40,7 @@ class Ledger:
         try:
             if _ends_torn(descriptor):
                 line = "\n" + line
-            rest = memoryview(line.encode())
+            rest = memoryview(line.encode("utf-8", "backslashreplace"))
             while rest:
                 rest = rest[os.write(descriptor, rest) :]
             os.fsync(descriptor)
@@ -48,10 +48,10 @@ class Ledger:
             os.close(descriptor)
 
     def _entries(self) -> Iterator[Entry]:
-        try:
-            lines = self.path.read_bytes().splitlines()
-        except FileNotFoundError:
+        if not self.path.exists():
             return
+        with output_errors(self.path):
+            lines = self.path.read_bytes().splitlines()
         for line in filter(None, lines):
             try:
                 entry = json.loads(line)

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-import fcntl
 import os
 import socket
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from datetime import datetime
 from pathlib import Path
+
+from filelock import FileLock, Timeout
 
 from scanproc.errors import OutputError
 from scanproc.files.atomic import output_errors
@@ -16,27 +17,30 @@ from scanproc.files.atomic import output_errors
 
 @contextmanager
 def only_batch(path: Path) -> Iterator[None]:
-    """Holds the lock file ``path``. Raises OutputError that names the batch which holds it."""
+    """Holds the lock file ``path``, the holder's name beside it. Raises OutputError that names who holds it."""
+    holder = path.with_name("holder")
+    lock = FileLock(path, timeout=0)
     with output_errors(path):
         path.parent.mkdir(parents=True, exist_ok=True)
-        descriptor = os.open(path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o666)
+        _take(lock, path, holder)
     try:
-        with output_errors(path):
-            _take(descriptor, path)
-            os.ftruncate(descriptor, 0)
-            os.pwrite(descriptor, _name().encode(), 0)
+        with output_errors(holder):
+            holder.write_text(_name(), encoding="utf-8")
         yield
     finally:
-        os.close(descriptor)
+        holder.unlink(missing_ok=True)
+        lock.release()
 
 
-def _take(descriptor: int, path: Path) -> None:
+def _take(lock: FileLock, path: Path, holder: Path) -> None:
     try:
-        fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except BlockingIOError:
-        holder = os.pread(descriptor, 300, 0).decode("utf-8", "replace") or "another batch"
+        lock.acquire()
+    except Timeout:
+        name = "another batch"
+        with suppress(OSError):
+            name = holder.read_text(encoding="utf-8", errors="replace") or name
         raise OutputError(
-            f"another batch is at work here ({holder}): wait for it, stop it, or choose another directory",
+            f"another batch is at work here ({name}): wait for it, stop it, or choose another directory",
             path=path.parent.parent,
         ) from None
 

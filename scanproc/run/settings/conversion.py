@@ -252,6 +252,8 @@ def _read_toml(path: Path | str) -> tuple[dict[str, Any], str]:
         raise SettingsError("settings must be text in UTF-8: save the file as such", path=path) from error
     try:
         return tomllib.loads(text), text
+    except RecursionError:
+        raise SettingsError("not valid TOML: nested too deeply", path=path) from None
     except tomllib.TOMLDecodeError as error:
         line = re.search(r"at line (\d+)", str(error))
         where = f"{path}:{line[1] if line else len(text.splitlines())}"

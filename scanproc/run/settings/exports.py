@@ -213,7 +213,7 @@ def _read(path: Path | str, kind: type[Model]) -> Model:
         return kind.model_validate(tomllib.loads(text))
     except OSError as error:
         raise SettingsError(f"cannot read the settings: {error.strerror}", path=path) from error
-    except (UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
+    except (UnicodeDecodeError, tomllib.TOMLDecodeError, RecursionError) as error:
         raise SettingsError(f"not valid TOML: {error}", path=path) from error
     except ValidationError as error:
         mistakes = (_mistake(path, text, detail) for detail in error.errors())

@@ -7,14 +7,21 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from scanproc.conventions import Boolean, Integer, Real
+from scanproc.conventions import Boolean, Integer, Real, Words
 from scanproc.records.check import CheckReport, Finding, Severity, ordered
 from scanproc.records.scan import Scan, ScanSetup
 from scanproc.steps.check.drift import Drift
 from scanproc.steps.check.faults import Fault, judge, silent_points
 from scanproc.steps.check.prediction import FINE_FREQUENCIES, FREQUENCIES, highest_judging_hz, judging_columns
+from scanproc.steps.check.setup import (
+    clipping_findings,
+    noise_findings,
+    quiet_findings,
+    response_findings,
+    some,
+    unit_findings,
+)
 from scanproc.steps.check.setup import findings as setup_findings
-from scanproc.steps.check.setup import noise_findings, response_findings, some
 from scanproc.steps.field.view import relative_wavenumber, speed_of_sound, view_from
 from scanproc.steps.sound.response_facts import ResponseFacts
 
@@ -71,12 +78,15 @@ def check(scan: Scan, facts: ResponseFacts | None = None, *, all_frequency_hz: R
     """
     setup = scan.setup
     view_from(setup.position_m, (0.0, 0.0, 0.0))
+    if wrong := unit_findings(setup):
+        return Judged(CheckReport(scan.points, tuple(wrong)), None)
     findings = setup_findings(setup, scan.frequency_hz if all_frequency_hz is None else all_frequency_hz)
-    findings += noise_findings(scan)
-    clipped = np.zeros(scan.points, dtype=bool)
+    findings += noise_findings(scan) if facts is None else quiet_findings(scan, facts)
+    clipped = np.zeros(scan.points, dtype=bool) if setup.clipped is None else setup.clipped
     if facts is not None:
-        clipped = facts.clipped
+        clipped = clipped | facts.clipped
         findings += response_findings(setup, facts)
+    findings += clipping_findings(setup, clipped)
     fine = scan.take_frequencies(wanted_frequencies(setup, scan.frequency_hz))
     scan = scan.take_frequencies(judging_frequencies(setup, scan.frequency_hz))
     silent = silent_points(scan)
@@ -90,21 +100,21 @@ def check(scan: Scan, facts: ResponseFacts | None = None, *, all_frequency_hz: R
         findings.append(_untrusted(level))
     else:
         findings.append(_noticed(judged.noticed_m))
-    findings += fault_findings([fault for fault in kept if not clipped[fault.point]], scan.points)
+    findings += fault_findings([fault for fault in kept if not clipped[fault.point]], scan.setup.names)
     findings += drift_findings(judged.drift, setup)
     hz = tuple(float(value) for value in scan.frequency_hz)
     return Judged(CheckReport(scan.points, ordered(findings), hz, level), judged.drift)
 
 
-def fault_findings(faults: Sequence[Fault], points: int) -> list[Finding]:
-    """One finding per kind of fault."""
-    found = []
+def fault_findings(faults: Sequence[Fault], names: Words) -> list[Finding]:
+    """One finding per kind of fault; ``names`` are those of all points."""
+    found, points = [], len(names)
     for kind, remedy in REMEDIES.items():
         mine = [fault for fault in faults if fault.kind == kind]
         if not mine:
             continue
         where = tuple(fault.point for fault in mine)
-        what = f"{len(mine)} of {points} points {NOUNS[kind]}: {_described(mine)}{_pattern(where, points)}"
+        what = f"{len(mine)} of {points} points {NOUNS[kind]}: {_described(mine, names)}{_pattern(where, points)}"
         few = FEW_UNEXPLAINED if kind in ("outlier", "position") else FEW_SHARE
         severe = kind in SERIOUS or len(mine) > max(1, few * points)
         found.append(Finding(kind, "serious" if severe else "warning", what, remedy, where))
@@ -152,7 +162,7 @@ def _too_few(scan: Scan, silent: Boolean) -> list[Finding]:
     found = [Finding("points", "serious", what, f"scan at least {LEAST_POINTS}, better hundreds")]
     if silent.any():
         faults = [Fault(int(point), "no signal", "") for point in np.flatnonzero(silent)]
-        found += fault_findings(faults, scan.points)
+        found += fault_findings(faults, scan.setup.names)
     return found
 
 
@@ -161,10 +171,10 @@ def _untrusted(level_db: float) -> Finding:
     return Finding("prediction", "serious", what, "add points, a second layer, or gate the room out")
 
 
-def _described(faults: Sequence[Fault]) -> str:
+def _described(faults: Sequence[Fault], names: Words) -> str:
     if all(fault.detail in ("", fault.kind) for fault in faults) or faults[0].kind in (*SERIOUS, "outlier"):
-        return some([str(fault.point) for fault in faults])
-    return some([f"{fault.point} ({fault.detail})" for fault in faults], most=5)
+        return some([str(names[fault.point]) for fault in faults])
+    return some([f"{names[fault.point]} ({fault.detail})" for fault in faults], most=5)
 
 
 def _pattern(points: tuple[int, ...], total: int) -> str:

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from scanproc.conventions import Boolean, Real
+from scanproc.conventions import Boolean, Real, Words
 from scanproc.records.check import Finding
 from scanproc.records.scan import Scan, ScanSetup
 from scanproc.steps.check.coverage import (
@@ -27,6 +27,10 @@ GOOD_SNR_DB, POOR_SNR_DB = 30.0, 15.0
 LATE_M = 0.10
 """A response that comes this far off its distance has a wrong trigger or position."""
 TAIL_DB = -40.0
+NEAREST_M, FARTHEST_M = 0.005, 100.0
+"""No microphone was ever nearer to the middle of a loudspeaker of unknown size, none of a near-field scan farther."""
+FAR_SIZES = 100.0
+"""A near-field scan stays within so many times the device's half diagonal."""
 
 
 def findings(setup: ScanSetup, frequency_hz: Real) -> list[Finding]:
@@ -40,12 +44,29 @@ def findings(setup: ScanSetup, frequency_hz: Real) -> list[Finding]:
     ]
 
 
-def noise_findings(scan: Scan) -> list[Finding]:
-    """Signal-to-noise by frequency, from the stated noise or from repeated points."""
+def unit_findings(setup: ScanSetup) -> list[Finding]:
+    """Whether the points lie so near or so far that their unit must be wrong."""
+    centre = np.zeros(3) if setup.device_centre_m is None else setup.device_centre_m
+    place = setup.position_m - centre
+    reach, size = float(np.median(np.linalg.norm(place, axis=1))), setup.device_size_m
+    if size is None:
+        wrong, than = not NEAREST_M < reach < FARTHEST_M, ""
+    else:
+        inside = bool(np.all(np.abs(place) < size / 2))
+        wrong = inside or reach > FAR_SIZES * float(np.linalg.norm(size)) / 2
+        than = f", the device is {' x '.join(f'{one:g}' for one in size)} m large"
+    if not wrong:
+        return []
+    what = f"the points lie about {reach:.3g} m from the middle of the device{than}"
+    return [Finding("unit", "serious", what, "m or mm? name the columns x_m or x_mm, and import again")]
+
+
+def noise_findings(scan: Scan, stated: str = "noise_pa") -> list[Finding]:
+    """Signal-to-noise by frequency, from the noise (``stated`` says what it comes from) or from repeated points."""
     size = np.maximum(np.median(np.abs(scan.pressure_pa), axis=0), 1e-300)
     if scan.noise_pa is not None:
         noise = scan.noise_pa if scan.noise_pa.ndim == 1 else np.median(scan.noise_pa, axis=0)
-        ratio, source = 20 * np.log10(size / np.maximum(noise, 1e-15 * size)), "noise_pa"
+        ratio, source = 20 * np.log10(size / np.maximum(noise, 1e-15 * size)), stated
     else:
         pairs = repeats(scan.setup.position_m)
         if len(pairs) < 5:
@@ -54,34 +75,39 @@ def noise_findings(scan: Scan) -> list[Finding]:
     return [_noise(scan.frequency_hz, ratio, source)]
 
 
+def quiet_findings(scan: Scan, facts: ResponseFacts) -> list[Finding]:
+    """Signal-to-noise from what comes before the sound.
+
+    Where a drive's band begins, its lower end rings before the sound, too; what lies within the resolution of the
+    quiet time (two over its length, a Hann window's) of that end is not told.
+    """
+    begins, quiet = scan.setup.lowest_hz or 0.0, max(float(np.quantile(facts.quiet_s, 0.05)), 1e-6)
+    told = np.flatnonzero(scan.frequency_hz >= begins + (2 / quiet if begins else 0.0))
+    return noise_findings(scan.take_frequencies(told), "what comes before the sound") if len(told) else []
+
+
 def response_findings(setup: ScanSetup, facts: ResponseFacts) -> list[Finding]:
-    """Clipping, arrival against distance, noise before the sound, a tail that is cut off."""
-    found = []
-    if facts.clipped.any():
-        found.append(
-            _of_points(
-                "clipped",
-                facts.clipped,
-                "clipped (a flat top at the peak)",
-                "turn the input gain down and measure them again, or leave them out",
-            )
-        )
-    return [
-        *found,
-        *_arrival(setup, facts.arrival_s, facts.peak_pa > 0),
-        *_tail(facts.peak_pa, facts.tail_pa),
-    ]
+    """Arrival against distance, a tail that is cut off."""
+    return [*_arrival(setup, facts.arrival_s, facts.peak_pa > 0), *_tail(facts.peak_pa, facts.tail_pa)]
 
 
-def some(words: Sequence[str], most: int = 10) -> str:
+def clipping_findings(setup: ScanSetup, clipped: Boolean) -> list[Finding]:
+    """Points whose recording was clipped, (points,)."""
+    if not clipped.any():
+        return []
+    remedy = "turn the input gain down and measure them again, or leave them out"
+    return [_of_points("clipped", clipped, setup, "clipped (a flat top at the peak)", remedy)]
+
+
+def some(words: Sequence[str] | Words, most: int = 10) -> str:
     """The first few words, and how many more there are."""
     rest = f" and {len(words) - most} more" if len(words) > most else ""
     return ", ".join(words[:most]) + rest
 
 
-def _of_points(kind: str, which: Boolean, noun: str, remedy: str) -> Finding:
+def _of_points(kind: str, which: Boolean, setup: ScanSetup, noun: str, remedy: str) -> Finding:
     points = tuple(int(point) for point in np.flatnonzero(which))
-    what = f"{len(points)} of {len(which)} points {noun}: {some([str(point) for point in points])}"
+    what = f"{len(points)} of {len(which)} points {noun}: {some(setup.names[which])}"
     return Finding(kind, "serious", what, remedy, points)
 
 
@@ -127,14 +153,14 @@ def _repeated(setup: ScanSetup) -> list[Finding]:
     found = []
     if len(same):
         points = tuple(int(point) for point in np.unique(same[:, 1]))
-        what = f"{len(points)} points repeat an earlier one: {some([str(point) for point in points])}"
+        what = f"{len(points)} points repeat an earlier one: {some(setup.names[list(points)])}"
         remedy = "they are used as they are and show the noise; as many new points would tell more"
         found.append(Finding("duplicate", "note", what, remedy, points))
     if len(near):
         points = tuple(int(point) for point in np.unique(near[:, 1]))
         what = (
             f"{len(points)} points lie less than {1e3 * NEAR_SHARE * usual:.1f} mm from another: "
-            f"{some([str(point) for point in points])}"
+            f"{some(setup.names[list(points)])}"
         )
         remedy = "check the list of positions; they make the held-out error look too good"
         found.append(Finding("near-duplicate", "warning", what, remedy, points))
@@ -174,13 +200,23 @@ def _noise(frequency_hz: Real, ratio_db: Real, source: str) -> Finding:
     worst = int(np.argmin(ratio_db))
     what = (
         f"signal-to-noise {np.median(ratio_db):.0f} dB (median; from {source}), least {ratio_db[worst]:.0f} dB "
-        f"at {frequency_hz[worst]:.0f} Hz"
+        f"at {frequency_hz[worst]:.0f} Hz{_by_frequency(frequency_hz, ratio_db)}"
     )
     if np.median(ratio_db) < POOR_SNR_DB:
         return Finding("noise", "serious", what, "play louder, average longer or find the source of noise")
     if ratio_db[worst] < GOOD_SNR_DB:
         return Finding("noise", "warning", what, "average longer there, or leave those frequencies out")
     return Finding("noise", "note", what, "nothing to do")
+
+
+def _by_frequency(frequency_hz: Real, ratio_db: Real) -> str:
+    """The ratio at about every second octave."""
+    if len(frequency_hz) < 4:
+        return ""
+    count = max(2, int(np.log2(frequency_hz[-1] / frequency_hz[0]) / 2) + 1)
+    wanted = np.geomspace(frequency_hz[0], frequency_hz[-1], count)
+    at = np.unique([int(np.argmin(np.abs(frequency_hz - one))) for one in wanted])
+    return "; " + ", ".join(f"{ratio_db[i]:.0f} dB at {frequency_hz[i]:.0f} Hz" for i in at)
 
 
 def _arrival(setup: ScanSetup, arrival_s: Real, heard: Boolean) -> list[Finding]:
@@ -201,7 +237,7 @@ def _arrival(setup: ScanSetup, arrival_s: Real, heard: Boolean) -> list[Finding]
     off = heard & (np.abs(latency - common) > (reach + LATE_M) / speed)
     if off.any():
         noun = f"arrive more than {1e3 * (reach + LATE_M) / speed:.2f} ms off their distance"
-        found.append(_of_points("delay", off, noun, "check trigger and position, or leave them out"))
+        found.append(_of_points("delay", off, setup, noun, "check trigger and position, or leave them out"))
     return found
 
 

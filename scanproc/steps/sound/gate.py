@@ -130,7 +130,7 @@ def _window(setup: ScanSetup, end_s: Real, source: str, latency_s: float) -> Gat
         first = int(np.argmin(end_s - arrival))
         raise ScanDataError(
             f"the gate ({source}) ends {_ms(float(end_s[first]))} after the drive, but the direct sound reaches "
-            f"point {first} only after {_ms(float(arrival[first]))}: end the gate later (room.gate_end_s)"
+            f"point {setup.names[first]} only after {_ms(float(arrival[first]))}: end the gate later (room.gate_end_s)"
         )
     return Gate(end_s, TAPERED * length, length, source)
 

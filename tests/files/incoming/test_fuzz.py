@@ -6,6 +6,7 @@
 from __future__ import annotations
 
 import os
+import shutil
 import tracemalloc
 from collections.abc import Callable
 from pathlib import Path
@@ -19,14 +20,39 @@ from hypothesis import strategies as st
 from small_scans import delayed_impulses, even_points, monopole_scan
 
 from scanproc.errors import ScanprocError
+from scanproc.files.incoming.reference_files import read_reference
+from scanproc.files.replacing import RESULT, check_directory
+from scanproc.files.stored.result_file import read_result
 from scanproc.files.stored.scan_file import open_scan, read_scan, write_scan
+from scanproc.run.conversion import pipeline
 from scanproc.run.conversion.check import check_scan
+from scanproc.run.conversion.pipeline import convert
 from scanproc.run.import_scan import import_scan
-from scanproc.run.settings.conversion import read_sections, read_settings
+from scanproc.run.night.ledger import Ledger
+from scanproc.run.settings.conversion import parse_settings, read_sections, read_settings
+from scanproc.run.settings.exports import read_filters
 from scanproc.run.settings.imports import ImportSettings
 
 CASES = int(os.environ.get("SCANPROC_FUZZ", "200"))
-KINDS = ("scan", "responses", "wav", "sofa", "npz", "positions", "spectra", "toml", "import toml")
+KINDS = (
+    "scan",
+    "responses",
+    "wav",
+    "rf64",
+    "sofa",
+    "npz",
+    "positions",
+    "spectra",
+    "toml",
+    "import toml",
+    "result",
+    "summary",
+    "hashes",
+    "ledger",
+    "reference",
+    "reference toml",
+    "filter toml",
+)
 MOST_BYTES = 256 * 2**20
 TOML = (
     '[fit]\norder = 7\ncentre_m = [0.1, 0, 0]\n[frequencies]\nlowest_hz = 50.0\n[check]\ndrop = ["outlier"]\n'
@@ -53,6 +79,30 @@ def good(tmp_path_factory: pytest.TempPathFactory) -> Path:
     write_scan(folder / "responses", responses)
     soundfile.write(
         folder / "wav", responses.impulse_response_pa[0] / 2, 48000, format="WAV", subtype="PCM_16"
+    )
+    soundfile.write(
+        folder / "rf64", responses.impulse_response_pa[0] / 2, 48000, format="RF64", subtype="PCM_24"
+    )
+    plan = parse_settings(
+        {
+            "check": {"run": False},
+            "fit": {"order": 2},
+            "points": {"in_convert": False},
+            "sweeps": {"step_deg": 90},
+        }
+    )
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(pipeline, "write_page", lambda directory, *_: (directory / "report.html").touch())
+        convert(folder / "scan", folder / "converted", plan)
+    for kind, name in (("result", "result.h5"), ("summary", "summary.json"), ("hashes", "SHA256SUMS")):
+        (folder / kind).write_bytes((folder / "converted" / name).read_bytes())
+    (folder / "ledger").write_text('{"scan": "a.h5", "state": "done"}\n{"scan": "b.h5", "state": "failed"}\n')
+    (folder / "reference").write_text("100 80 0\n200 81.5 -20\n400 82 -40\n")
+    (folder / "reference toml").write_text(
+        'distance_m = 2.0\nunit = "pa"\n[[microphone]]\nfile = "a.txt"\nhorizontal_deg = 30.0\n'
+    )
+    (folder / "filter toml").write_text(
+        'sampling_rate_hz = 48000.0\n[[filter]]\nkind = "polarity"\n[[filter]]\nkind = "table"\nfile = "a.csv"\n'
     )
     with open(folder / "npz", "wb") as file:
         np.savez(
@@ -96,15 +146,38 @@ def damaged(content: bytes, mutations: Mutation) -> bytes:
     return bytes(held)
 
 
-def use(kind: str, place: Path, content: bytes) -> None:
+def use(good: Path, kind: str, place: Path, content: bytes) -> None:
     """Does with a file of that kind what a command would."""
     output = place / "out" / "scan.h5"
+    output.parent.mkdir(exist_ok=True)
     if kind in ("scan", "responses"):
         (place / "scan.h5").write_bytes(content)
         read_scan(place / "scan.h5")
         with open_scan(place / "scan.h5") as file:
             file.read_points(slice(0, 2))
         check_scan(place / "scan.h5")
+    elif kind in ("result", "summary", "hashes"):
+        held = place / "results"
+        shutil.copytree(good / "converted", held, dirs_exist_ok=True)
+        name = {"result": "result.h5", "summary": "summary.json", "hashes": "SHA256SUMS"}[kind]
+        (held / name).write_bytes(content)
+        if kind == "result":
+            read_result(held / "result.h5")
+        check_directory(held, RESULT)
+    elif kind == "ledger":
+        (place / "ledger.jsonl").write_bytes(content)
+        Ledger(place / "ledger.jsonl").note("done", "c.h5")
+    elif kind in ("reference", "reference toml", "filter toml"):
+        text = b"100 80 0\n200 81 0\n" if kind == "reference toml" else content
+        (place / "a.txt").write_bytes(text)
+        (place / "a.csv").write_text("frequency_hz,level_db,phase_deg\n100,0,0\n200,1,3\n", encoding="utf-8")
+        (place / "horizontal_+030_deg.txt").write_bytes(text)
+        (place / "a.toml").write_bytes(content)
+        if kind == "filter toml":
+            read_filters(place / "a.toml")
+        else:
+            name = "a.toml" if kind == "reference toml" else "horizontal_+030_deg.txt"
+            read_reference(place / name, distance_m=2.0, unit="pa")
     elif kind in ("toml", "import toml"):
         (place / "a.toml").write_bytes(content)
         read_settings(place / "a.toml")
@@ -126,7 +199,7 @@ def _folder(kind: str, place: Path, content: bytes) -> None:
     for number in (1, 2, 3):
         if kind == "spectra":
             (place / f"{number}.csv").write_bytes(content)
-        elif kind == "wav":
+        elif kind in ("wav", "rf64"):
             (place / f"{number}.wav").write_bytes(content)
         else:
             soundfile.write(place / f"{number}.wav", np.linspace(-0.5, 0.5, 64), 48000)
@@ -159,7 +232,7 @@ def must_stay_calm(run: Callable[[], None]) -> None:
 def test_damaged_files(good: Path, tmp_path: Path, kind: str, mutations: Mutation) -> None:
     content = damaged((good / kind).read_bytes(), mutations)
     before = {entry.name for entry in tmp_path.parent.iterdir()}
-    must_stay_calm(lambda: use(kind, tmp_path, content))
+    must_stay_calm(lambda: use(good, kind, tmp_path, content))
     assert {entry.name for entry in tmp_path.parent.iterdir()} == before  # nothing outside
     if (tmp_path / "out").exists():
         assert {entry.name for entry in (tmp_path / "out").iterdir()} <= {"scan.h5"}
@@ -175,6 +248,6 @@ def test_undamaged_files_pass(good: Path, tmp_path: Path, kind: str) -> None:
         )
     else:
         try:
-            use(kind, tmp_path, (good / kind).read_bytes())
+            use(good, kind, tmp_path, (good / kind).read_bytes())
         except ScanprocError as error:
             pytest.fail(str(error))

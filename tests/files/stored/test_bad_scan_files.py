@@ -184,7 +184,8 @@ def test_no_such_file(tmp_path):
 
 
 def test_a_directory(tmp_path):
-    assert refused(tmp_path) == "is a directory, a scanproc scan was needed: name the file"
+    words = "is a directory, a scanproc scan was needed: name the file, or make one of the recordings with"
+    assert refused(tmp_path) == f"{words} 'scanproc import'"
 
 
 def test_a_pipe_does_not_hang(tmp_path):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from dataclasses import replace
 from pathlib import Path
 
@@ -48,10 +49,10 @@ def test_the_command_says_where_and_exits_with_3(
     three_flipped: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     assert run(["check", str(three_flipped)]) == 3
-    assert "3 of 200 points with opposite polarity: 5, 50, 95; check the wiring" in capsys.readouterr().out
+    assert "3 of 200 points with opposite polarity: 6, 51, 96; check the wiring" in capsys.readouterr().out
     assert run(["check", str(three_flipped), "--json"]) == 3
     found = json.loads(capsys.readouterr().out)
-    assert [f["points"] for f in found["findings"] if f["kind"] == "polarity"] == [[5, 50, 95]]
+    assert [f["points"] for f in found["findings"] if f["kind"] == "polarity"] == [["6", "51", "96"]]
 
 
 def test_a_good_scan_exits_with_0(tmp_path: Path) -> None:
@@ -63,7 +64,7 @@ def test_a_conversion_warns_and_drops_nothing_unasked(three_flipped: Path, tmp_p
     summary = convert(three_flipped, tmp_path / "out", parse_settings(QUICK))
     assert summary.points_dropped == 0
     assert summary.points == 200
-    assert any("opposite polarity: 5, 50, 95; 3 points used as measured" in line for line in summary.warnings)
+    assert any("opposite polarity: 6, 51, 96; 3 points used as measured" in line for line in summary.warnings)
 
 
 @pytest.mark.parametrize("drop", ["bad", ["polarity"]])
@@ -123,7 +124,9 @@ def test_drift_is_taken_out_on_request(tmp_path: Path) -> None:
     write_scan(tmp_path / "scan.h5", scan)
     with open_scan(tmp_path / "scan.h5") as file:
         handled = handle(file, CheckSettings(correct_drift=True))
-        assert any("taken out, as asked" in line for line in handled.warnings)
+        assert any("the level is that of the middle of the scan" in line for line in handled.warnings)
+        drift = float(re.search(r"drifts by ([+-][0-9.]+) dB", " ".join(handled.warnings))[1])
+        assert handled.level_error_db == pytest.approx(abs(drift) / 12**0.5, abs=0.01)
         again = check_file(file).drift
         assert again is not None
         assert abs(again.gain_db) < 0.01

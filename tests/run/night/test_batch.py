@@ -212,11 +212,21 @@ def test_reasons_are_told_beforehand(night: Path, tmp_path: Path, monkeypatch: p
     assert reasons() == {
         "buoy": ("do", "the scan has changed"),
         "gong": ("do", "fit.order 3 to 4"),
-        "horn": ("do", "results are damaged: result.h5"),
+        "horn": (
+            "keep",
+            f"{out / 'horn'}: holds 'result.h5', which was changed since it was written: move it or choose another "
+            "directory",
+        ),
         "new": ("do", "results are missing"),
     }
     assert sorted(tmp_path.rglob("*")) == before
-    assert [row.state for row in run_inline(wanted(night, config=config)).rows] == ["done"] * 4
+    changed = (out / "horn" / "result.h5").read_bytes()
+    rows = run_inline(wanted(night, config=config)).rows
+    assert [row.state for row in rows] == ["done", "done", "failed", "done"]
+    assert (out / "horn" / "result.h5").read_bytes() == changed
+    (out / "horn" / "result.h5").unlink()
+    assert reasons()["horn"] == ("do", "results are not whole: result.h5 is missing")
+    assert run_inline(wanted(night, config=config)).rows[2].state == "done"
     monkeypatch.setattr(decide, "VERSION", "99.1")
     assert reasons()["buoy"] == ("skip", f"done by version {VERSION}, this version (99.1) gives the same")
     monkeypatch.setattr(decide, "RESULTS_VERSION", decide.RESULTS_VERSION + 1)

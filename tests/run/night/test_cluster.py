@@ -28,6 +28,7 @@ from scanproc.records.scan import Scan, ScanSetup
 from scanproc.run.conversion import pipeline
 from scanproc.run.night import blocks, cluster
 from scanproc.run.night.batch import Wanted
+from scanproc.version import VERSION
 
 PYTHON = sys.executable
 STARTED: list[subprocess.Popen[str]] = []
@@ -40,6 +41,7 @@ SCANPROC = f"""
 import sys
 from scanproc.cli.commands import run
 from scanproc.run.night import blocks
+from scanproc.version import VERSION
 blocks.BLOCK_FLOP = {BLOCK_FLOP}
 sys.exit(run(sys.argv[1:]))
 """
@@ -296,7 +298,7 @@ def test_another_version_and_storage_that_is_not_shared_are_refused(
         pass
     monkeypatch.setattr(cluster, "VERSION", "9.9.9")
     other = pytest.raises(
-        SettingsError, match=r"has scanproc 0\.1\.0, this is scanproc 9\.9\.9: install the same"
+        SettingsError, match=rf"has scanproc {re.escape(VERSION)}, this is scanproc 9\.9\.9: install the same"
     )
     with other, cluster.existing_workers(one_worker, tmp_path / "out"):
         pass

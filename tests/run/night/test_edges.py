@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import shutil
 import signal
 from collections.abc import Iterator
 from concurrent.futures import CancelledError, Future
@@ -60,11 +61,16 @@ def test_a_dry_run_names_what_cannot_be_done(night: Path, tmp_path: Path) -> Non
 
 
 @pytest.mark.parametrize("content", ["", "[]", '{"provenance": 3}'])
-def test_a_summary_that_is_no_summary_is_done_again(night: Path, content: str) -> None:
+def test_a_summary_that_is_no_summary_is_kept_until_it_is_moved(night: Path, content: str) -> None:
     run_inline(wanted(night))
-    (night.parent / "out" / "buoy" / "summary.json").write_text(content)
+    summary = night.parent / "out" / "buoy" / "summary.json"
+    summary.write_text(content)
     ((_, decision),) = dry_run(wanted(night))
-    assert (decision.action, decision.reason) == ("do", "results are damaged: summary.json")
+    assert decision.action == "keep"
+    assert decision.reason.endswith("which is no result of scanproc: choose another directory")
+    assert run_inline(wanted(night)).rows[0].state == "failed"
+    assert summary.read_text() == content
+    shutil.move(summary.parent, night.parent / "elsewhere")
     assert run_inline(wanted(night)).rows[0].state == "done"
 
 
@@ -229,3 +235,11 @@ def test_a_child_stopped_by_its_own_clock_is_said_to_be_slow(
     monkeypatch.setattr(inspection.subprocess, "run", lambda *_, **__: Stopped())
     with pytest.raises(ScanFileError, match=r"could not be read within 60 s"):
         inspection.inspect(tmp_path / "absent.h5")
+
+
+def test_a_listed_scan_that_is_not_there_is_not_to_be_done(night: Path, tmp_path: Path) -> None:
+    (tmp_path / "list.txt").write_text("night/buoy.h5\nnight/gone.h5\n")
+    wanted = Wanted((str(tmp_path / "list.txt"),), tmp_path / "out")
+    found = {job.name: (one.action, one.reason) for job, one in dry_run(wanted)}
+    assert found["buoy"] == ("do", "results are missing")
+    assert found["gone"] == ("keep", f"{night / 'gone.h5'}: there is no such file: check the path")

@@ -144,7 +144,7 @@ function drawSpace(figure, stage, controls) {
       tell(`${hz}, ${from}° to the left, ${90 - figure.polar_deg[i]}° up: ${withError(figure.value[i][j][at.step], figure.error[i][j][at.step], scale)}${doubt}`);
     } else {
       const [x, y, z] = Array.from(figure.position_m[picked], (metres) => metres.toFixed(3));
-      tell(`${hz}, point ${picked + 1} at x ${x}, y ${y}, z ${z} m: ${valueName(figure.value[picked][at.step], figure.colour_axis)}${doubt}`);
+      tell(`${hz}, point ${figure.names[picked]} at x ${x}, y ${y}, z ${z} m: ${valueName(figure.value[picked][at.step], figure.colour_axis)}${doubt}`);
     }
   }
 

@@ -45,7 +45,7 @@ function sortable(table) {
       table.querySelectorAll("th").forEach((other) => other.removeAttribute("aria-sort"));
       head.setAttribute("aria-sort", up ? "ascending" : "descending");
       const body = table.tBodies[0];
-      const rows = [...body.rows].map((row, index) => ({ row, index, key: sortKey(row.cells[column]) }));
+      const rows = [...body.rows].map((row, index) => ({ row, index, key: sortKey(row.cells[Math.min(column, row.cells.length - 1)]) }));
       rows.sort((a, b) => compared(a.key, b.key) * (up ? 1 : -1) || a.index - b.index);
       body.append(...rows.map(({ row }) => row));
     });
