@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -81,23 +80,3 @@ class FitPlan:
     def at(self, frequency_hz: Real) -> Integer:
         """Places of the given frequencies in the plan, (frequencies,)."""
         return np.searchsorted(self.frequency_hz, frequency_hz)
-
-
-def join(parts: Sequence[FitPlan]) -> FitPlan:
-    """One plan from those of neighbouring bands of the same scan, in rising frequency."""
-    if len(parts) == 1:
-        return parts[0]
-    names = tuple(dict.fromkeys(name for part in parts for name in part.block_names))
-    together = {
-        name: np.concatenate([getattr(part, name) for part in parts])
-        for name in ("frequency_hz", "order", "sensor_noise", "sample_hz", "noise", "sample_db")
-    }
-    weight = np.concatenate([_rows(part, names) for part in parts], axis=1)
-    return replace(parts[0], block_names=names, block_weight=weight, **together)
-
-
-def _rows(plan: FitPlan, names: Sequence[str]) -> Real:
-    """The weights of the named blocks, (names, S), NaN where the plan has none."""
-    known = dict(zip(plan.block_names, plan.block_weight, strict=True))
-    missing = np.full(len(plan.sample_hz), np.nan)
-    return np.array([known.get(name, missing) for name in names]).reshape(len(names), len(missing))

@@ -29,7 +29,7 @@ def error_budget(model: FieldModel, weight: Real, noise: Mapping[str, Real]) -> 
     """
     direction, solid_angle = lebedev_grid(2 * PATTERN_ORDER + 2)
     cross, prior = far_covariance(model, weight, direction)
-    diagonal = sum(noise.values())
+    diagonal = np.sum(list(noise.values()), axis=0)
     sound = covariance(model, weight, float(np.min(diagonal)))
     _, _, of_room = split(model, weight)
     room = None if model.room is None else of_room * model.room.covariance()

@@ -104,7 +104,9 @@ def all_degrees(box: Box, wavenumber: float, scanned_m: Real) -> Degrees:
     scaling = float(np.median(distance))
     reach = wavenumber * float(box.reach_m(box.centre_m))
     highest = int(np.ceil(INSIDE_SCAN * wavenumber * float(np.quantile(distance, 0.02)))) + MARGIN
-    last, names, usual = [], [], []
+    last: list[int] = []
+    names: list[str] = []
+    usual: list[float] = []
     for share, expected in zip(SHARES, USUAL, strict=True):
         degree = min(int(np.ceil(share * reach)) + (BEYOND if share >= 1 else 0), highest)
         if not last or degree > last[-1]:

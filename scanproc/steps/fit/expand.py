@@ -49,9 +49,9 @@ def fit(
 
     By default the posterior of all that a device of the scan's ``device_size_m`` can radiate, about its middle; with
     drivers at ``driver_m`` (drivers, 3) if they are known, else sought; ``room`` adds what arrives from outside to the
-    model. ``estimator`` "truncated" is least squares up to an order about ``centre_m`` (3,), unless given the
-    stated middle of the device or else the scan's origin; the order is ``order``, or chosen by held-out (leave-one-out) error up to ``max_order`` and to what the
-    points can carry.
+    model. ``estimator`` "truncated" is least squares up to an order about ``centre_m`` (3,), unless given the stated
+    middle of the device or else the scan's origin; the order is ``order``, or chosen by held-out (leave-one-out) error
+    up to ``max_order`` and to what the points can carry.
 
     On one shell about the centre the angular matrix is real and the same at every frequency, so one QR serves all
     truncated fits; any other geometry takes one complex QR per frequency.

@@ -19,8 +19,8 @@ class Heard:
     """One frequency as a fit with plain noise saw it, re the rms of its pressures.
 
     ``error`` complex (points,) left out, ``field_variance`` (points,) what of its variance is not noise;
-    ``slope_per_m`` complex (points, 3) of the fitted pressure; ``level`` (points,) |p|² of the fitted pressure; ``noise`` learnt and
-    ``sensor`` known beforehand (NaN where it is not).
+    ``slope_per_m`` complex (points, 3) of the fitted pressure; ``level`` (points,) |p|² of the fitted pressure;
+    ``noise`` learnt and ``sensor`` known beforehand (NaN where it is not).
     """
 
     error: Complex

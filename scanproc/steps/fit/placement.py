@@ -54,8 +54,9 @@ def learn_placement(
     sensor_noise: Real,
     each: Each,
 ) -> Placement | None:
-    """The points' errors from a scan at its sample frequencies (S,), with their ``weights`` and left-out errors; None where
-    none shows.
+    """The points' errors from a scan at its sample frequencies (S,), with their weights and left-out errors.
+
+    None where none shows.
 
     ``position_m`` (points, 3) as reported, ``sensor_noise`` (S,) re the mean square of the pressures or NaN. The
     evidence decides whether there is such an error (its rise against the logarithm of the number of data: Schwarz

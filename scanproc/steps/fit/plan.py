@@ -61,8 +61,8 @@ def prepare(
 ) -> FitPlan:
     """The plan for all ``frequency_hz`` (F,) of a scan, which itself may hold the sample frequencies only.
 
-    ``order`` fixes an order of least squares about ``centre_m`` (3,), see :func:`truncation_centre`, "truncated" chooses it by held-out error; else
-    the whole model is fitted. ``place_m`` (places, 3): where sound leaves, sought by evidence if not told. With a
+    ``order`` fixes an order of least squares about ``centre_m`` (3,), see :func:`truncation_centre`; "truncated"
+    chooses it by held-out error; else the whole model is fitted. ``place_m`` (places, 3): where sound leaves, sought by evidence if not told. With a
     ``scattering`` the room is part of the model. ``each`` maps a function over the samples, in turn or side by side.
 
     Raises ScanDataError when the points are too few, too few for ``order``, or one lies on the centre.
@@ -186,7 +186,7 @@ def fitted_again(
     if np.mean(noise["places"] + noise["level"]) < LEAST_SHARE * weights[NOISE]:
         return first
     power = float(np.mean(np.abs(pressure) ** 2))
-    return posterior(model, pressure, model.weights(weights), power * sum(noise.values()))
+    return posterior(model, pressure, model.weights(weights), power * np.sum(list(noise.values()), axis=0))
 
 
 def point_noise(

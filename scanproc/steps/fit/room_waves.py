@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from scanproc.conventions import Complex, Real, mode_degrees
+from scanproc.conventions import Complex, Integer, Real, mode_degrees
 from scanproc.steps.fit.box import Box
 from scanproc.steps.fit.dictionary import RigidAnswer, squared_distance
 from scanproc.waves.harmonics import real_harmonics
@@ -41,7 +41,9 @@ class RoomSound:
     wavenumber: float
     columns: Complex | None
 
-    def covariance(self, rows: slice | Real = slice(None), columns: slice | Real = slice(None)) -> Complex:
+    def covariance(
+        self, rows: slice | Integer = slice(None), columns: slice | Integer = slice(None)
+    ) -> Complex:
         """Between some of the points and some others."""
         if self.columns is not None:
             return self.columns[rows] @ self.columns[columns].conj().T
