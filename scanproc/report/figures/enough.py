@@ -141,9 +141,9 @@ def study_map(study: Study) -> HeatMap:
     text = Text(
         "orders",
         "Error of every order, by points",
-        f"With all {study.points:,} points the order used runs from {int(top.min())} to {int(top.max())}.",
-        "The held-out error of an expansion cut at each order, by third-octave band. The line is the order used with "
-        f"that many points.{STRIP}",
+        f"With all {study.points:,} points the best order runs from {int(top.min())} to {int(top.max())}.",
+        "The held-out error of least squares up to each order about the middle of the device, by third-octave band. "
+        "The line is the order that does best with that many points; the strip above the map is its error.",
         "Dark is a small error. With more points the dark valley opens towards higher orders and frequencies.",
         "A line pressed against the upper edge wants more orders than the points can carry.",
     )
@@ -156,7 +156,7 @@ def study_map(study: Study) -> HeatMap:
         np.arange(orders, dtype=np.float64),
         study.held_out_db[:, :orders],
         path=study.order.astype(np.float64),
-        path_name="order used",
+        path_name="best order",
         strip=_at_order(study),
         steps=_steps(study),
     )
@@ -240,7 +240,7 @@ def learning(study: Study) -> Lines:
 
 
 def _at_order(study: Study) -> Real:
-    """Held-out error at the order used, (sizes, bands)."""
+    """Held-out error at the best order, (sizes, bands)."""
     found: Real = np.take_along_axis(study.held_out_db, study.order[:, None, :], axis=1)[:, 0]
     return found
 
