@@ -17,7 +17,7 @@ ERROR_FLOOR_DB = -60.0
 
 STRIP = " The strip above the map is the error of the fit that was used."
 ONE_ERROR = "one error only: see the strip"
-INFORMED = ESTIMATORS.index("informed")
+POSTERIOR = ESTIMATORS.index("posterior")
 
 
 def enough_figures(material: Material) -> tuple[Figure, ...]:
@@ -62,7 +62,7 @@ def errors(expansion: Expansion, target_db: float) -> Lines:
 def order_map(expansion: Expansion) -> HeatMap:
     """Held-out error of every order at every frequency, with the order used and its own error as a strip."""
     held_out = expansion.held_out_db
-    single = (np.sum(np.isfinite(held_out), axis=0) <= 1) | (expansion.estimator == INFORMED)
+    single = (np.sum(np.isfinite(held_out), axis=0) <= 1) | (expansion.estimator == POSTERIOR)
     text = Text(
         "orders",
         "Error of every order",
@@ -93,14 +93,10 @@ def _single(expansion: Expansion, single: Boolean) -> str:
     """Where there is one error and not one for each order, and why."""
     if not np.any(single):
         return ""
-    informed = int(np.sum(single & (expansion.estimator == INFORMED)))
-    blended = int(single.sum()) - informed
-    why = ["the informed fit weighs all orders at once"] if informed else []
-    why += ["two fits are blended"] if blended else []
-    numbers = f" ({informed} and {blended})" if informed and blended else ""
+    modelled = bool(np.any(expansion.estimator[single] == POSTERIOR))
     return (
         f" At {int(single.sum())} of {len(single)} frequencies there is one error and not one for each order, since "
-        f"{' or '.join(why)}{numbers}."
+        f"{'the fit weighs all orders at once' if modelled else 'two fits are blended'}."
     )
 
 

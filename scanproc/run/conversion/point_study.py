@@ -13,7 +13,8 @@ from scanproc.run.conversion.room import as_fitted
 from scanproc.run.progress import Progress, silent
 from scanproc.run.settings.conversion import Settings
 from scanproc.steps.each import Each
-from scanproc.steps.points.study import StudyChoices, band_frequencies, study
+from scanproc.steps.field.residuals import band_middles
+from scanproc.steps.points.study import StudyChoices, study
 
 
 def study_of(
@@ -39,7 +40,7 @@ def study_of(
 
 def in_bands(heard: Heard, plan: Prepared) -> list[tuple[Scan, FitPlan]]:
     """One frequency of each third-octave band as it is fitted, with the plan: whole, then gated."""
-    few = plan.frequency_hz[band_frequencies(plan.frequency_hz)]
+    few = plan.frequency_hz[band_middles(plan.frequency_hz)]
     start, _ = plan.room.shared_hz
     sides = (few[few < start], few[few >= start])
     return [as_fitted(heard, plan.room, side) for side in sides if len(side)]

@@ -42,7 +42,8 @@ class Band:
 class Told:
     """What the fit of all points tells: ``error_db`` of it, and ``parts_db`` (parts,) of parts of the points.
 
-    ``weights`` by name, ``noise`` (points,) and ``variance`` as in :class:`FarError`; ``far_terms`` (modes,) the far field's coefficients.
+    ``weights`` by name, ``noise`` (points,) and ``variance`` as in :class:`FarError`; ``far_terms`` (modes,) the far
+    field's coefficients.
     """
 
     error_db: float

@@ -121,7 +121,7 @@ def study(
 ) -> Study:
     """Errors by number of points and band, and the points that a far-field error of ``target_db`` takes.
 
-    ``heard``: one frequency for each band as it is fitted (see :func:`band_frequencies`), rising, with the plan of the
+    ``heard``: one frequency for each band as it is fitted (see :func:`band_middles`), rising, with the plan of the
     fit; several where the sound is not the same for all. Raises ScanDataError when the points are too few.
     """
     setup = heard[0][0].setup
@@ -159,14 +159,6 @@ def study(
         seconds_per_point=seconds_per_point or pace_s(setup) or SECONDS_PER_POINT,
         points=setup.points,
     )
-
-
-def band_frequencies(frequency_hz: Real) -> Integer:
-    """Index of the frequency nearest to the middle of each third-octave band, rising."""
-    band = third_octave_index(frequency_hz)
-    off = np.abs(np.log(frequency_hz / third_octave_centre(band)))
-    inside = [np.flatnonzero(band == one) for one in np.unique(band)]
-    return np.array([members[np.argmin(off[members])] for members in inside])
 
 
 def pace_s(setup: ScanSetup) -> float | None:
