@@ -22,6 +22,8 @@ import numpy as np
 from dask.distributed import Client, LocalCluster
 from rich.console import Console
 from rich.table import Table
+from scanproc.steps.fit.informed import Device, fit_informed, learn, make_model
+from scanproc.steps.separation.separate import separate
 from scipy.special import sph_harm_y, spherical_jn, spherical_yn
 from threadpoolctl import threadpool_limits
 
@@ -32,10 +34,8 @@ from scanproc.steps.each import in_turn
 from scanproc.steps.field.view import view_from
 from scanproc.steps.fit.box import device_box
 from scanproc.steps.fit.expand import fit
-from scanproc.steps.fit.informed import Device, fit_informed, learn, make_model
 from scanproc.steps.fit.truncated import fit_any
 from scanproc.steps.points.study import StudyChoices, study
-from scanproc.steps.separation.separate import separate
 from scanproc.waves.directions import fibonacci_sphere
 
 SPEED_M_S = 343.2

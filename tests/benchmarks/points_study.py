@@ -26,6 +26,7 @@ from typing import Protocol
 
 import h5py
 import numpy as np
+from scanproc.steps.points.law import crossing
 from threadpoolctl import threadpool_limits
 from truth import FOLDER
 
@@ -36,7 +37,6 @@ from scanproc.records.study import Study
 from scanproc.steps.field.extrapolate import far_field, far_field_variance, pressure_at
 from scanproc.steps.fit.expand import fit, fit_planned
 from scanproc.steps.fit.plan import prepare
-from scanproc.steps.points.law import crossing
 from scanproc.steps.points.study import StudyChoices, study
 from scanproc.waves.bands import third_octave_centre, third_octave_index
 from scanproc.waves.directions import fibonacci_sphere, lebedev_grid
