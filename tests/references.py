@@ -6,11 +6,11 @@ from dataclasses import dataclass, replace
 from functools import cache
 
 import numpy as np
-from scanproc.steps.separation.separate import separate
 
 from scanproc.conventions import Complex, Real
 from scanproc.records.expansion import Expansion
 from scanproc.records.scan import ImpulseScan, Scan, ScanSetup
+from scanproc.steps.separation.separate import separate
 from synthetic_scans.impulse import ImpulseGrid
 from synthetic_scans.recipe import Truth, load, make_scan, truth
 from synthetic_scans.settings import Recipe

@@ -11,7 +11,6 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from measured_sphere import DISTANCE_M, RADIUS_M, SPEED_M_S, capsule, closed_form
-from scanproc.steps.fit.centre import find_centres
 
 from scanproc.conventions import Complex, Real
 from scanproc.records.comparison import Comparison, Reference
@@ -23,6 +22,7 @@ from scanproc.steps.compare.reference import reference_of
 from scanproc.steps.farfield.sets import Turn, turned_back
 from scanproc.steps.field.extrapolate import pressure_at
 from scanproc.steps.fit.box import Box
+from scanproc.steps.fit.centre import find_centres
 from scanproc.steps.fit.expand import fit
 from scanproc.steps.sound.gate import gate
 from scanproc.steps.sound.spectra import spectra
