@@ -156,7 +156,7 @@ def _worked_out(
     model = make_model(at(LEVEL_POINTS), k, Device(box, source_m[None]), Scattering() if separated else None)
     weight = model.usual / model.usual.sum()
     noise = 10 ** (-choices.snr_db / 10) + (k * choices.arm_mm / 1000) ** 2
-    formula = FarError(model, weight, noise, 0.0, mean_prior(model, weight))
+    formula = FarError(model, weight, np.full(LEVEL_POINTS, noise), 0.0, mean_prior(model, weight))
     modes = mode_number(model, weight, choices.target_db)
     size = FEWEST_POINTS * STEP ** np.arange(int(np.log(MOST_POINTS / FEWEST_POINTS) / np.log(STEP)) + 1)
     first = max(int(np.searchsorted(size, modes / 2)) - 1, 0)

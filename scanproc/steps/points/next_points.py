@@ -82,7 +82,8 @@ class _State:
 def _state(formula: FarError, candidate_m: Real) -> _State:
     scanned = len(formula.model.position_m)
     model = model_at(formula.model, np.concatenate([formula.model.position_m, candidate_m]))
-    sound = noisy_covariance(model, formula.weight, formula.noise)
+    usual = np.full(len(candidate_m), np.mean(formula.noise))
+    sound = noisy_covariance(model, formula.weight, np.append(formula.noise, usual))
     direction, solid_angle = sphere()
     cross, _ = far_covariance(model, formula.weight, direction)
     triangle = np.tril(lower_factor(sound[:scanned, :scanned].copy()))

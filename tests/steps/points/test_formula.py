@@ -10,9 +10,9 @@ from box_scans import taken, true_db
 from threadpoolctl import threadpool_limits
 
 from scanproc.steps.fit.box import device_box
-from scanproc.steps.fit.expand import best_fitted, fit_planned
+from scanproc.steps.fit.expand import fit_one, fit_planned
 from scanproc.steps.fit.model import Device, make_model, model_at
-from scanproc.steps.fit.plan import planned_model, prepare
+from scanproc.steps.fit.plan import prepare
 from scanproc.steps.fit.room_waves import Scattering
 from scanproc.steps.points.formula import far_error, mean_prior, mean_variance
 from scanproc.steps.points.subsets import spread_subset
@@ -25,9 +25,7 @@ def _one_thread():
 
 
 def formula_of(scan, plan, index):
-    model, weights = planned_model(plan, scan, index)
-    found, used = best_fitted(model, scan.pressure_pa[:, index], weights)
-    return far_error(model, used, found)
+    return far_error(fit_one(scan, plan, index))
 
 
 @pytest.fixture(scope="module")
@@ -68,13 +66,16 @@ def test_fewer_points_are_told_as_they_turn_out(fitted):
 
 def test_blocks_are_as_loud_elsewhere_as_at_the_scan(fitted):
     """Some of the points, moved there or sliced: the same covariance; a model of their own has other shares."""
-    _, _, formulas = fitted
+    scan, _, formulas = fitted
     model, weight = formulas[0].model, formulas[0].weight
     some = model.position_m[::3]
     moved = model_at(model, some)
     np.testing.assert_allclose(moved.columns, model.columns[::3], atol=1e-12)
     assert np.array_equal(moved.share, model.share)
-    near, far = (mean_variance(model_at(model, model.position_m * s), weight, 1e-4) for s in (1.0, 1.3))
+    near, far = (
+        mean_variance(model_at(model, model.position_m * s), weight, np.full(scan.points, 1e-4))
+        for s in (1.0, 1.3)
+    )
     assert far > near
 
 
@@ -95,13 +96,12 @@ def test_before_any_point_all_is_open(fitted):
     _, _, formulas = fitted
     one = formulas[0]
     prior = mean_prior(one.model, one.weight)
-    assert mean_variance(model_at(one.model, np.array([[1e6, 0.0, 0.0]])), one.weight, 1.0) == pytest.approx(
-        prior
-    )
+    nowhere = model_at(one.model, np.array([[1e6, 0.0, 0.0]]))
+    assert mean_variance(nowhere, one.weight, np.ones(1)) == pytest.approx(prior)
     assert one.variance < 1e-3 * prior
 
 
 def test_noise_limits_what_points_bring(fitted):
     _, _, formulas = fitted
-    loud = replace(formulas[0], noise=0.1)
+    loud = replace(formulas[0], noise=np.full(220, 0.1))
     assert loud.at(loud.model.position_m) > formulas[0].error_db + 10
