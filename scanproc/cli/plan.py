@@ -50,6 +50,16 @@ Metres = click.FloatRange(0, 20, min_open=True)
     show_default=True,
     help="From the device's farthest corner to the nearest point, m.",
 )
+@click.option(
+    "--snr-db", type=float, default=40.0, show_default=True, help="Signal-to-noise ratio expected, dB."
+)
+@click.option(
+    "--arm-mm",
+    type=click.FloatRange(0),
+    default=0.0,
+    show_default=True,
+    help="Rms error of a position in each axis, mm.",
+)
 @click.option("--seconds-per-point", type=click.FloatRange(0, min_open=True), default=11.0, show_default=True)
 @click.option("-o", "--output", type=click.Path(path_type=Path), help="Positions to write, .csv or .h5.")
 @click.option("--force", is_flag=True, help="Replace an earlier positions file.")

@@ -77,6 +77,13 @@ class FitPlan:
         """Whether least squares up to an order is all that is done."""
         return len(self.order) > 0 and int(self.order[0]) >= 0
 
+    def of_points(self, chosen: Integer) -> FitPlan:
+        """The plan for some of the scan's points (indices)."""
+        if not len(self.moved_m):
+            return self
+        moved, variance = self.moved_m[chosen], self.moved_variance_m2
+        return replace(self, moved_m=moved, moved_variance_m2=variance[chosen] if len(variance) else variance)
+
     def at(self, frequency_hz: Real) -> Integer:
         """Places of the given frequencies in the plan, (frequencies,)."""
         return np.searchsorted(self.frequency_hz, frequency_hz)

@@ -34,8 +34,9 @@ class ScanPlan:
       ``far`` and ``near`` exactly for a monopole on the radius r0, in the far field and on the scanned surface
     - ``source_order``: the same as ``near`` about the high-frequency source if only it radiates
     - ``modes``: fields that a device of this size and place of the source can radiate above the target
-    - ``points``: what the band takes, all layers together
+    - ``points``: what the band takes, all layers together; 0 where no number tried meets the target
 
+    ``missed_db``: the error at the highest band with the most points tried, where they miss the target there.
     ``radii_m`` (layers,) distances of the layers' nearest points from the middle of the device.
     Raises ScanDataError when a shape or a value cannot be used.
     """
@@ -54,6 +55,7 @@ class ScanPlan:
     radii_m: Real
     positions: Positions
     seconds_per_point: float
+    missed_db: float | None = None
 
     def __post_init__(self) -> None:
         put = object.__setattr__

@@ -10,20 +10,21 @@ from scanproc.records.checked import integer_array, positive, real_array
 
 @dataclass(frozen=True, eq=False)
 class Study:
-    """Errors by number of points, order and band, and the number of points that a target needs.
+    """Errors by number of points and band, and the number of points that a target needs.
 
-    Bands (B,) are named by ``band_hz``, their exact mid-band frequencies; ``size`` (S,) rising numbers of points,
-    each tried on ``draws`` well-spread subsets. dB throughout, NaN where not defined:
+    Bands (B,) are named by ``band_hz``, their exact mid-band frequencies, and judged at one frequency each; ``size``
+    (S,) rising numbers of points. dB throughout, NaN where not defined:
 
-    - ``held_out_db`` (S, orders, B): error at points left out, mean over draws; where the informed fit was taken, its
-      own leave-one-out error stands at its order
-    - ``predicted_by_order_db`` (S, orders, B): predicted far-field error likewise
-    - ``predicted_db`` (S, B): predicted far-field error of the estimator that was used, mean over draws;
-      ``predicted_spread_db`` (S, B): its standard deviation over draws
-    - ``order`` (S, B): the order used; ``curve_spread_db`` (S, B): rms departure of the orbit curves from those of
-      all points
-    - ``needed`` (B,), ``needed_low`` and ``needed_high`` (B,): points for the target with their 95 % interval;
-      NaN where the study refuses, with ``reason`` (B,) in words
+    - ``predicted_db`` (S, B): far-field error told for well-spread parts of the points, mean over ``draws`` parts;
+      ``predicted_spread_db`` (S, B): its standard deviation over them
+    - ``held_out_db`` and ``predicted_by_order_db`` (S, orders, B): leave-one-out and predicted far-field error of
+      least squares up to each order, of the first part of each size
+    - ``order`` (S, B): the order that least squares do best with
+    - ``needed`` (B,), ``needed_low`` and ``needed_high`` (B,): points for the target with their 95 % interval, whose
+      upper end is NaN where no number tried surely does; all NaN where the study refuses, with ``reason`` (B,) in
+      words
+    - ``refit_size``, ``refit_band_hz``, ``refit_told_db`` and ``refit_db`` (R,): parts fitted with nothing but
+      their own points, the error told for them and that against the fit of all points
     - ``seconds_per_point``: from the scan's time stamps, or as stated
 
     Raises ScanDataError when a shape or a value cannot be used.
@@ -38,11 +39,14 @@ class Study:
     predicted_db: Real
     predicted_spread_db: Real
     order: Integer
-    curve_spread_db: Real
     needed: Real
     needed_low: Real
     needed_high: Real
     reason: tuple[str, ...]
+    refit_size: Integer
+    refit_band_hz: Real
+    refit_told_db: Real
+    refit_db: Real
     seconds_per_point: float
     points: int
 
@@ -54,9 +58,12 @@ class Study:
         cube = (shape[0], "orders", shape[1])
         for name in ("held_out_db", "predicted_by_order_db"):
             put(self, name, real_array(name, getattr(self, name), cube, finite=False))
-        for name in ("predicted_db", "predicted_spread_db", "curve_spread_db"):
+        for name in ("predicted_db", "predicted_spread_db"):
             put(self, name, real_array(name, getattr(self, name), shape, finite=False))
         put(self, "order", integer_array("order", self.order, shape))
         for name in ("needed", "needed_low", "needed_high"):
             put(self, name, real_array(name, getattr(self, name), shape[1:], finite=False))
+        put(self, "refit_size", integer_array("refit_size", self.refit_size, ("refits",)))
+        for name in ("refit_band_hz", "refit_told_db", "refit_db"):
+            put(self, name, real_array(name, getattr(self, name), (len(self.refit_size),)))
         put(self, "seconds_per_point", positive("seconds_per_point", self.seconds_per_point))

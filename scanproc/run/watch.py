@@ -15,16 +15,18 @@ import numpy as np
 from scanproc.conventions import Real
 from scanproc.errors import InputError, OutputError, ScanDataError, ScanFileError
 from scanproc.files.stored.positions_file import read_positions
-from scanproc.records.scan import ScanSetup
 from scanproc.report.words import sentences
 from scanproc.report.words.points import PointsAnswer, points_answer
 from scanproc.run.blas import one_blas_thread
-from scanproc.run.conversion.fitting import fixed_centre
-from scanproc.run.conversion.point_study import studied
+from scanproc.run.conversion.fitting import in_threads
+from scanproc.run.conversion.heard import Heard
+from scanproc.run.conversion.point_study import in_bands, prepared, study_of
+from scanproc.run.conversion.preparation import Prepared
 from scanproc.run.growing import Growing, growing
 from scanproc.run.progress import Progress, silent
 from scanproc.run.settings.conversion import Settings
 from scanproc.run.settings.imports import ImportSettings
+from scanproc.steps.points.bands import Band
 from scanproc.steps.points.next_points import next_points
 
 GROWTH = 0.05
@@ -35,7 +37,9 @@ RECENT = 50
 """The pace is that of so many latest points."""
 LONGEST_SILENCE_S = 60.0
 CLEAR_GAIN = 2.0
-"""A place is worth naming when its predictive variance is this many times the usual one."""
+"""A place is worth naming when a point there helps this many times as much as at the median place."""
+JUDGED_BANDS = 3
+"""The lowest bands that fail decide where the next points go."""
 
 
 @dataclass(frozen=True)
@@ -77,7 +81,7 @@ class Look:
         if clear:
             places = ", ".join(f"({x:.2f}, {y:.2f}, {z:.2f}) m" for x, y, z in clear)
             found.append(
-                f"Points help most at {places}: up to {max(self.gain):.0f} times the usual uncertainty there."
+                f"Points help most at {places}: up to {max(self.gain):.0f} times as much as elsewhere."
             )
         return found
 
@@ -215,17 +219,17 @@ def _look(
     pace: Pace,
     progress: Progress,
 ) -> Look | None:
+    set_by = settings.who_set("fit", "target_db") if choices.target_db is None else "settings"
     try:
         with scan.opened() as file:
-            setup = file.setup
-            study = studied(file, settings, progress, target_db=choices.target_db, short=True)
-        each_s = settings.points.seconds_per_point or pace.seconds_per_point(setup.points)
+            heard, plan = prepared(file, settings)
+            study = study_of(heard, settings, plan, in_threads, progress, target_db=choices.target_db)
+            answer = points_answer(study, set_by, choices.up_to_hz)
+            place, gain = _where(heard, plan, answer, planned)
+            each_s = settings.points.seconds_per_point or pace.seconds_per_point(file.setup.points)
     except (InputError, ScanDataError) as error:
         say(f"not to be judged at the moment, trying again: {error}")
         return None
-    set_by = settings.who_set("fit", "target_db") if choices.target_db is None else "settings"
-    answer = points_answer(study, set_by, choices.up_to_hz)
-    place, gain = _where(setup, answer, settings, planned)
     missing = _missing(answer)
     left = None if missing is None or each_s is None else missing * each_s
     return Look(answer, missing, left, place, gain)
@@ -242,13 +246,14 @@ def _missing(answer: PointsAnswer) -> int | None:
 
 
 def _where(
-    setup: ScanSetup, answer: PointsAnswer, settings: Settings, planned: Real | None
+    heard: Heard, plan: Prepared, answer: PointsAnswer, planned: Real | None
 ) -> tuple[tuple[tuple[float, float, float], ...], tuple[float, ...]]:
-    """Places where points would help most at the lowest band that still fails."""
-    failing = [b.nominal_hz for b in answer.bands if b.needed is None or b.needed > answer.points]
+    """Places where points would help most in the lowest bands that still fail."""
+    fails = [band.needed is None or band.needed > answer.points for band in answer.bands]
+    every = [Band(scan, fit, i) for scan, fit in in_bands(heard, plan) for i in range(len(scan.frequency_hz))]
+    failing = [band for band, missed in zip(every, fails, strict=True) if missed and not band.plan.truncated]
     if answer.enough or not failing:
         return (), ()
-    centre = fixed_centre(settings.fit) or (0.0, 0.0, 0.0)
-    found = next_points(setup, failing[0], SUGGESTIONS, centre, planned)
+    found = next_points(failing[:JUDGED_BANDS], SUGGESTIONS, planned)
     places = tuple((float(x), float(y), float(z)) for x, y, z in np.round(found.position_m, 4))
     return places, tuple(round(float(gain), 2) for gain in found.gain)

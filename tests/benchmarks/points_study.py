@@ -34,9 +34,10 @@ from scanproc.records.expansion import Expansion
 from scanproc.records.scan import Scan, ScanSetup
 from scanproc.records.study import Study
 from scanproc.steps.field.extrapolate import far_field, far_field_variance, pressure_at
+from scanproc.steps.field.residuals import band_middles
 from scanproc.steps.fit.expand import fit, fit_planned
 from scanproc.steps.fit.plan import prepare
-from scanproc.steps.points.law import crossing
+from scanproc.steps.points.curve import crossing
 from scanproc.steps.points.study import StudyChoices, study
 from scanproc.waves.bands import third_octave_centre, third_octave_index
 from scanproc.waves.directions import fibonacci_sphere, lebedev_grid
@@ -47,7 +48,7 @@ TARGET_DB = -25.0
 TOLERANCE_DB = 1.5
 TOLERANCE_SHARE = 0.25
 DIRECTION, WEIGHT = lebedev_grid(71)
-CHOICES = StudyChoices(sizes=8, draws=3, per_band=3)
+CHOICES = StudyChoices(sizes=8, draws=3)
 
 
 class Case(Protocol):
@@ -254,16 +255,22 @@ def bars(case: Case, scan: Scan) -> Iterator[Answer]:
         yield Answer("bars", float(third_octave_centre(one)), "95 %", f"{share:.0f} %", None)
 
 
+def studied(scan: Scan) -> Study:
+    """The study of one frequency in each band."""
+    some = scan.take_frequencies(band_middles(scan.frequency_hz))
+    return study([(some, prepare(some))], target_db=TARGET_DB, choices=CHOICES)
+
+
 def asked_of_the_scan(case: Case) -> list[Answer]:
     """What a study of all its points calls enough, and the bars of its fit."""
     scan = case.scan(case.points, 1)
-    return [*enough(case, study(scan, target_db=TARGET_DB, choices=CHOICES)), *bars(case, scan)]
+    return [*enough(case, studied(scan)), *bars(case, scan)]
 
 
 def asked_of_half(case: Case) -> list[Answer]:
     """What a study of half as many points tells beyond them."""
     half = case.scan(case.points // 2, 2)
-    return list(carried_on(case, study(half, target_db=TARGET_DB, choices=CHOICES)))
+    return list(carried_on(case, studied(half)))
 
 
 def answers(job: tuple[Case, Callable[[Case], list[Answer]]]) -> tuple[Case, list[Answer]]:

@@ -17,14 +17,12 @@ from small_scans import SOURCE_M, SPEED_M_S, even_points
 from scanproc.errors import InputError, OutputError, ScanFileError, SettingsError
 from scanproc.files.stored.positions_file import read_positions, write_positions
 from scanproc.files.stored.scan_file import read_scan
-from scanproc.records.scan import ScanSetup
 from scanproc.records.scan_plan import Positions
 from scanproc.run.growing import growing
 from scanproc.run.settings.conversion import FrequencySettings, Settings
 from scanproc.run.settings.imports import ImportSettings
 from scanproc.run.watch import Pace, WatchChoices, watch
 from scanproc.steps.planning.positions import travel_order
-from scanproc.steps.points.next_points import next_points
 
 UPWARDS = np.array([0.0, 0.0, 0.1])
 FREQUENCY_HZ = np.array([400.0, 800.0, 1600.0, 2000.0])
@@ -273,28 +271,25 @@ def test_a_command_that_fails_is_told(robot):
         watched(robot, Night(), [], target_db=-20.0, run="exit 7")
 
 
-def test_points_help_most_in_a_gap():
-    position = even_points(600, 0.4)
-    gap = position[:, 2] < -0.28
-    setup = ScanSetup(position[~gap], speed_of_sound_m_s=SPEED_M_S)
-    found = next_points(setup, 2000.0, 4)
-    assert np.all(found.position_m[:, 2] < -0.28)
-    assert found.gain[0] > 10
-    even = next_points(ScanSetup(position, speed_of_sound_m_s=SPEED_M_S), 2000.0, 4)
-    assert even.gain[0] < 2
-    left = next_points(setup, 2000.0, 4, candidate_m=position)
-    assert all(np.linalg.norm(position[gap] - place, axis=1).min() < 1e-12 for place in left.position_m)
-
-
-def test_each_next_point_counts_those_before():
-    """The gain of the second, by a fit that has the first: the rank-one update against a new factorisation."""
-    position = even_points(300, 0.4)
-    position = position[position[:, 2] > -0.25]
-    setup = ScanSetup(position, speed_of_sound_m_s=SPEED_M_S)
-    both = next_points(setup, 1500.0, 2)
-    more = ScanSetup(np.vstack([position, both.position_m[:1]]), speed_of_sound_m_s=SPEED_M_S)
-    again = next_points(more, 1500.0, 1)
-    assert np.allclose(again.position_m[0], both.position_m[1])
+def test_it_says_where_points_help_most(robot):
+    """Below a cut through the scan, at the places that are planned there and not yet taken."""
+    robot.position = robot.position[np.argsort(robot.position[:, 2] < -0.15, kind="stable")]
+    robot.pressure = field(robot.position)
+    above = int(np.sum(robot.position[:, 2] >= -0.15))
+    robot.start(above)
+    planned_file = robot.path.with_name("planned.csv")
+    write_positions(planned_file, Positions(robot.position, np.zeros(len(robot.position), np.int64)))
+    settings = Settings.model_validate({"points": {"sizes": 3, "draws": 1}})
+    choices = WatchChoices(target_db=-45.0, positions=planned_file, idle_s=1.0)
+    said: list[str] = []
+    night = Night()
+    look = watch(robot.path, settings, choices, said.append, night.wait, night.clock)
+    assert not look.answer.enough
+    assert len(look.next_m) == 5
+    for place in look.next_m:
+        assert place[2] < -0.15
+        assert np.linalg.norm(robot.position - place, axis=1).min() < 1e-3
+    assert look.gain[0] >= look.gain[-1]
 
 
 @pytest.mark.parametrize("name", ["a.csv", "a.h5"])

@@ -17,7 +17,7 @@ ERROR_FLOOR_DB = -60.0
 
 STRIP = " The strip above the map is the error of the fit that was used."
 ONE_ERROR = "one error only: see the strip"
-INFORMED = ESTIMATORS.index("informed")
+POSTERIOR = ESTIMATORS.index("posterior")
 
 
 def enough_figures(material: Material) -> tuple[Figure, ...]:
@@ -62,7 +62,7 @@ def errors(expansion: Expansion, target_db: float) -> Lines:
 def order_map(expansion: Expansion) -> HeatMap:
     """Held-out error of every order at every frequency, with the order used and its own error as a strip."""
     held_out = expansion.held_out_db
-    single = (np.sum(np.isfinite(held_out), axis=0) <= 1) | (expansion.estimator == INFORMED)
+    single = (np.sum(np.isfinite(held_out), axis=0) <= 1) | (expansion.estimator == POSTERIOR)
     text = Text(
         "orders",
         "Error of every order",
@@ -93,14 +93,10 @@ def _single(expansion: Expansion, single: Boolean) -> str:
     """Where there is one error and not one for each order, and why."""
     if not np.any(single):
         return ""
-    informed = int(np.sum(single & (expansion.estimator == INFORMED)))
-    blended = int(single.sum()) - informed
-    why = ["the informed fit weighs all orders at once"] if informed else []
-    why += ["two fits are blended"] if blended else []
-    numbers = f" ({informed} and {blended})" if informed and blended else ""
+    modelled = bool(np.any(expansion.estimator[single] == POSTERIOR))
     return (
         f" At {int(single.sum())} of {len(single)} frequencies there is one error and not one for each order, since "
-        f"{' or '.join(why)}{numbers}."
+        f"{'the fit weighs all orders at once' if modelled else 'two fits are blended'}."
     )
 
 
@@ -141,9 +137,9 @@ def study_map(study: Study) -> HeatMap:
     text = Text(
         "orders",
         "Error of every order, by points",
-        f"With all {study.points:,} points the order used runs from {int(top.min())} to {int(top.max())}.",
-        "The held-out error of an expansion cut at each order, by third-octave band. The line is the order used with "
-        f"that many points.{STRIP}",
+        f"With all {study.points:,} points the best order runs from {int(top.min())} to {int(top.max())}.",
+        "The held-out error of least squares up to each order about the middle of the device, by third-octave band. "
+        "The line is the order that does best with that many points; the strip above the map is its error.",
         "Dark is a small error. With more points the dark valley opens towards higher orders and frequencies.",
         "A line pressed against the upper edge wants more orders than the points can carry.",
     )
@@ -156,7 +152,7 @@ def study_map(study: Study) -> HeatMap:
         np.arange(orders, dtype=np.float64),
         study.held_out_db[:, :orders],
         path=study.order.astype(np.float64),
-        path_name="order used",
+        path_name="best order",
         strip=_at_order(study),
         steps=_steps(study),
     )
@@ -240,7 +236,7 @@ def learning(study: Study) -> Lines:
 
 
 def _at_order(study: Study) -> Real:
-    """Held-out error at the order used, (sizes, bands)."""
+    """Held-out error at the best order, (sizes, bands)."""
     found: Real = np.take_along_axis(study.held_out_db, study.order[:, None, :], axis=1)[:, 0]
     return found
 

@@ -9,7 +9,7 @@ import numpy as np
 
 from scanproc.conventions import Integer
 from scanproc.records.comparison import Alignment, Cause, Comparison
-from scanproc.report.words.sentences import count, frequency, round_points
+from scanproc.report.words.sentences import count, frequency
 from scanproc.waves.bands import third_octave_index, third_octave_nominal
 
 MOST_ANGLES = 24
@@ -56,11 +56,10 @@ def cause_sentence(cause: Cause, found: Comparison) -> str:
             f"comb: a reflection {cause.at * 1000:.2f} ms after the direct sound ({cause.at * speed:.2f} m longer), "
             f"{cause.size:.1f} dB re it, inside the reference's gate (end it earlier)"
         )
-    few = f"points: from {frequency(size)} upwards the fit misses its own left-out points too (too few there)"
-    if not np.isfinite(cause.at):
-        return few
-    needed, missing = round_points(cause.at), 1 - found.points / cause.at
-    return f"{few}; up to {frequency(found.wanted_hz)} it would take about {needed:,}, {missing:.0%} of them missing"
+    return (
+        f"points: from {frequency(size)} upwards the fit misses its own left-out points too (too few there; "
+        "scanproc points tells how many it takes)"
+    )
 
 
 def _or(first: bool, one: str, other: str) -> str:

@@ -17,8 +17,9 @@ from scanproc.waves.bands import third_octave_index, third_octave_nominal
 class BandNeed:
     """One third-octave band: far-field error with all points, and the points that the target takes there.
 
-    ``needed`` with its 95 % interval; None where the study cannot tell, with the ``reason``;
-    ``few``: met with the fewest points tried, so ``needed`` may be less.
+    ``needed`` with its 95 % interval, whose ends are None where they are not known; None where the study cannot tell,
+    with the ``reason``; ``order``: what least squares do best with; ``few``: met with the fewest points tried, so
+    ``needed`` may be less.
     """
 
     nominal_hz: float
@@ -52,6 +53,7 @@ class PointsAnswer:
     seconds_per_point: float
     bands: tuple[BandNeed, ...]
     by_size: tuple[Mapping[str, Any], ...]
+    refits: tuple[Mapping[str, Any], ...]
 
     def as_json(self) -> dict[str, Any]:
         return asdict(self)
@@ -61,9 +63,17 @@ class PointsAnswer:
         return {key: value for key, value in self.as_json().items() if key != "by_size"}
 
     def lines(self) -> list[str]:
-        """The sentence, then a row per band."""
+        """The sentence, a row per band, how the numbers were checked."""
         head = f"{'band':>9} {'order':>5} {'error dB':>8} {'points needed':>22} {'hours':>6}"
-        return [self.verdict, "", head, *(_row(band) for band in self.bands)]
+        checked = [(one["told_db"], one["refitted_db"]) for one in self.refits]
+        sentence = sentences.refits(checked)
+        return [
+            self.verdict,
+            "",
+            head,
+            *(_row(band) for band in self.bands),
+            *(["", sentence] if sentence else []),
+        ]
 
 
 def points_answer(study: Study, target_set_by: str, up_to_hz: float | None = None) -> PointsAnswer:
@@ -84,6 +94,7 @@ def points_answer(study: Study, target_set_by: str, up_to_hz: float | None = Non
         seconds_per_point=round(study.seconds_per_point, 3),
         bands=bands,
         by_size=tuple(_size(study, index) for index in range(len(study.size))),
+        refits=tuple(_refit(study, index) for index in range(len(study.refit_size))),
     )
     sentence = sentences.points_verdict(
         answer.target_db,
@@ -110,30 +121,45 @@ def _served(bands: list[BandNeed], points: int) -> list[BandNeed]:
 
 def _band(study: Study, index: int) -> BandNeed:
     known = bool(np.isfinite(study.needed[index]))
-    nominal = third_octave_nominal(int(third_octave_index(study.band_hz[[index]])[0]))
-    held_out = np.nanmin(study.held_out_db[-1, :, index])
     return BandNeed(
-        nominal_hz=nominal,
+        nominal_hz=_nominal(study.band_hz[index]),
         predicted_db=round(float(study.predicted_db[-1, index]), 2),
-        held_out_db=round(float(held_out), 2),
+        held_out_db=round(float(np.nanmin(study.held_out_db[-1, :, index])), 2),
         order=int(study.order[-1, index]),
-        needed=sentences.round_points(study.needed[index]) if known else None,
-        needed_low=sentences.round_points(study.needed_low[index]) if known else None,
-        needed_high=sentences.round_points(study.needed_high[index]) if known else None,
+        needed=_points(study.needed[index]),
+        needed_low=_points(study.needed_low[index]),
+        needed_high=_points(study.needed_high[index]),
         hours=round(float(study.needed[index] * study.seconds_per_point / 3600), 2) if known else None,
         reason=study.reason[index],
         few=bool(study.needed[index] <= study.size[0]),
     )
 
 
+def _points(number: float) -> int | None:
+    return sentences.round_points(number) if np.isfinite(number) else None
+
+
+def _nominal(band_hz: float) -> float:
+    return third_octave_nominal(int(third_octave_index(np.array([band_hz]))[0]))
+
+
+def _refit(study: Study, index: int) -> Mapping[str, Any]:
+    """A part fitted with nothing but its own points."""
+    return {
+        "nominal_hz": _nominal(study.refit_band_hz[index]),
+        "points": int(study.refit_size[index]),
+        "told_db": round(float(study.refit_told_db[index]), 2),
+        "refitted_db": round(float(study.refit_db[index]), 2),
+    }
+
+
 def _size(study: Study, row: int) -> Mapping[str, Any]:
-    """One number of points: errors, orders and curve spread of every band."""
+    """One number of points: errors and orders of every band."""
     return {
         "points": int(study.size[row]),
         "predicted_db": _plain(study.predicted_db[row]),
         "predicted_spread_db": _plain(study.predicted_spread_db[row]),
         "order": [int(order) for order in study.order[row]],
-        "curve_spread_db": _plain(study.curve_spread_db[row]),
         "held_out_db": [_plain(line) for line in study.held_out_db[row]],
         "predicted_by_order_db": [_plain(line) for line in study.predicted_by_order_db[row]],
     }
@@ -148,6 +174,6 @@ def _row(band: BandNeed) -> str:
     name = sentences.frequency(band.nominal_hz)
     if band.needed is None:
         return f"{name:>9} {band.order:>5} {band.predicted_db:>8.1f}   {band.reason}"
-    interval = f" ({band.needed_low:,} to {band.needed_high:,})"
+    interval = f" ({sentences.interval(band.needed_low, band.needed_high)})"
     span = f"{band.needed:,}" + (" or fewer" if band.few else interval)
     return f"{name:>9} {band.order:>5} {band.predicted_db:>8.1f} {span:>22} {band.hours:>6.1f}"

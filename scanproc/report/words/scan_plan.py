@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import Any
 
+import numpy as np
+
 from scanproc.records.scan_plan import ScanPlan
 from scanproc.report.words import sentences
 from scanproc.waves.bands import third_octave_index, third_octave_nominal
@@ -61,11 +63,16 @@ def sentence(plan: ScanPlan) -> str:
     """What to scan and how long it takes."""
     radii = " and ".join(f"{radius:.2f} m" for radius in plan.radii_m)
     noun = "layers" if len(plan.radii_m) > 1 else "layer"
-    top = sentences.frequency(_nominal(plan, len(plan.band_hz) - 1))
+    met = int(np.flatnonzero(plan.points)[-1])
+    top = sentences.frequency(_nominal(plan, met))
+    more = ""
+    if plan.missed_db is not None:
+        last = sentences.frequency(_nominal(plan, len(plan.band_hz) - 1))
+        more = f" Above, no number of points tried does: {plan.missed_db:.0f} dB at {last}."
     return (
         f"Scan {plan.total:,} points on {len(plan.radii_m)} {plan.surface} {noun} at {radii} from the middle of the "
         f"device for a far-field error of {plan.target_db:g} dB up to {top}: "
-        f"{sentences.hours(plan.total * plan.seconds_per_point)}."
+        f"{sentences.hours(plan.total * plan.seconds_per_point)}. A guess for a usual device.{more}"
     )
 
 

@@ -91,6 +91,22 @@ def hours(seconds: float) -> str:
     return f"{seconds / 60:.0f} min" if seconds < 5400 else f"{seconds / 3600:.2g} h"
 
 
+def interval(low: int | None, high: int | None) -> str:
+    """A 95 % interval of points, whose upper end, or all of it, may not be known."""
+    if low is None:
+        return "how surely is not known"
+    return f"{low:,} or more" if high is None else f"{low:,} to {high:,}"
+
+
+def refits(told_and_found: Sequence[tuple[float, float]]) -> str:
+    """How fits of parts agreed with the errors told for them, in dB; nothing where there were none."""
+    if not told_and_found:
+        return ""
+    off = math.sqrt(sum((found - told) ** 2 for told, found in told_and_found) / len(told_and_found))
+    fits = count(len(told_and_found), "fit")
+    return f"Checked by {fits} of parts that knew no other points: errors were {off:.1f} dB (rms) from those told."
+
+
 def _more(missing: Sequence[Missing]) -> str:
     """What the highest wanted band would take, or the highest of which it can be told."""
     told = [band for band in missing if band[1] is not None]
@@ -99,7 +115,7 @@ def _more(missing: Sequence[Missing]) -> str:
     if told:
         hz, number, low, high, time, _ = told[-1]
         parts.append(
-            f"{frequency(hz)} would take about {number:,} ({low:,} to {high:,}), {hours((time or 0) * 3600)}"
+            f"{frequency(hz)} would take about {number:,} ({interval(low, high)}), {hours((time or 0) * 3600)}"
         )
     if top[1] is None:
         parts.append(f"what {frequency(top[0])} would take cannot be told: {top[5]}")

@@ -22,7 +22,7 @@ from scanproc.report.figures.kinds import Figure
 from scanproc.report.figures.material import Material
 from scanproc.report.words.summary import Summary, summarise
 from scanproc.run.conversion.datasheet import all_curves
-from scanproc.run.conversion.heard import Heard
+from scanproc.run.conversion.heard import hear
 from scanproc.run.settings.conversion import CurveSettings, FigureSettings
 from scanproc.steps.field.residuals import band_middles, join, point_errors
 
@@ -106,7 +106,7 @@ def residuals(file: ScanFile, expansion: Expansion) -> PointErrors:
     wanted = expansion.frequency_hz[band_middles(expansion.frequency_hz)]
     names = tuple(file.setup.names.tolist())
     if file.kind == "impulse responses":
-        return replace(point_errors(expansion, Heard(file).whole(wanted)), names=names)
+        return replace(point_errors(expansion, hear(file).steady(wanted)), names=names)
     columns = np.searchsorted(file.frequency_hz, wanted)
     parts = (file.read_frequencies(slice(int(i), int(i) + 1)) for i in columns)
     return replace(join([point_errors(expansion, part, part.frequency_hz) for part in parts]), names=names)

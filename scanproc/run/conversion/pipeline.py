@@ -79,7 +79,7 @@ def convert(
             heard = hearing(file, settings, plan)
             expansion, room = fitted(heard, plan, progress)
             wanted = settings.points.in_convert
-            study = study_of(heard, settings, plan, progress, short=True) if wanted else None
+            study = study_of(heard, settings, plan, in_threads, progress) if wanted else None
             aside = asides(file, expansion, room, checked, study)
         except ScanDataError as error:
             raise error if error.path else error.at(source) from None

@@ -167,7 +167,7 @@ def _study(work: Work) -> dict[str, Any]:
         with _opened(work) as file:
             plan = blocks.load_record(work.plan_file)
             with _kept(work) as each:
-                found = study_of(hearing(file, work.settings, plan), work.settings, plan, each, short=True)
+                found = study_of(hearing(file, work.settings, plan), work.settings, plan, each)
                 blocks.save_record(work.study_file, found)
     return {}
 

@@ -10,7 +10,6 @@ import numpy as np
 from scanproc.conventions import Boolean, Complex, Real
 from scanproc.records.comparison import Alignment, Cause, Reference
 from scanproc.steps.compare.microphones import window
-from scanproc.steps.points.from_one_fit import reach_index
 from scanproc.waves.bands import third_octave_index
 from scanproc.waves.smoothing import smoothed
 
@@ -31,6 +30,8 @@ LEAST_KEPT = 0.05
 """Less than this of a reflection is not made up for."""
 LEAST_SHARE = 0.1
 """Share of the remaining difference that a reflection must explain."""
+MOSTLY = 0.8
+"""Points are too few from where an error passes the limit at this share of all frequencies above."""
 
 
 def aligned_causes(alignment: Alignment, reference: Reference) -> list[Cause]:
@@ -165,10 +166,18 @@ def too_few_points(frequency_hz: Real, actual: Real, held_out: Real, limit: floa
     ``size`` is the frequency from which the difference, smoothed over a third octave, stays above the limit; the
     held-out error must do so over most of what lies above too, else the points are not to blame.
     """
-    first = reach_index(np.sqrt(smoothed(frequency_hz, actual**2, THIRD)), limit)
+    first = _reach_index(np.sqrt(smoothed(frequency_hz, actual**2, THIRD)), limit)
     if first is None or not np.any(actual[:first] <= limit):
         return None
     if np.mean(held_out[first:] > limit) < 0.5:
         return None
     step = frequency_hz[first] - frequency_hz[first - 1]
     return Cause("points", float(frequency_hz[first]), float(step))
+
+
+def _reach_index(error: Real, limit: float) -> int | None:
+    """Where ``error`` (F,) passes the limit and stays above it, mostly; None where it never does."""
+    bad = error > limit
+    above = np.cumsum(bad[::-1])[::-1] / np.arange(len(bad), 0, -1)
+    start = np.flatnonzero(bad & (above >= MOSTLY))
+    return int(start[0]) if len(start) else None

@@ -15,7 +15,6 @@ from scanproc.steps.compare.alignment import align, factor, turn_of
 from scanproc.steps.compare.microphones import Prediction, gate_left, predict, pressure_turned
 from scanproc.steps.compare.reference import at_frequencies, common_frequencies
 from scanproc.steps.farfield.sets import Turn, speed_of_sound
-from scanproc.steps.points.from_one_fit import points_needed
 from scanproc.waves.bands import third_octave_centre, third_octave_index
 from scanproc.waves.smoothing import smoothed
 
@@ -270,8 +269,6 @@ def _causes(
         model = _model(expansion, clean, base, alignment, ALL)
     actual = np.sqrt(_mean_power(_missed(model, clean)) / _mean_power(np.abs(clean.pressure_pa)))
     few = causes.too_few_points(reference.frequency_hz[judged], actual[judged], held_out[judged], limit)
-    if few is not None:
-        few = replace(few, at=points_needed(expansion, found.wanted_hz, limit))
     heard = None if copy is None else copy.cause
     named = (*causes.aligned_causes(alignment, reference), heard, few)
     return tuple(cause for cause in named if cause is not None)

@@ -2,16 +2,20 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import ArrayLike
 
-from scanproc.conventions import Integer
+from scanproc.conventions import Integer, Real
 from scanproc.records.expansion import Expansion, join
 from scanproc.records.fit_plan import FitPlan
 from scanproc.records.scan import Scan
 from scanproc.steps.each import in_turn
 from scanproc.steps.field.order import checked_order, highest_order
 from scanproc.steps.field.view import density, view_from
+from scanproc.steps.fit.model import FieldModel
 from scanproc.steps.fit.plan import (
     Estimator,
     fitted,
@@ -98,22 +102,41 @@ def pieces(frequency_hz: np.ndarray, plan: FitPlan) -> list[slice]:
     return [slice(0, count)] if plan.truncated else [slice(at, at + 1) for at in range(count)]
 
 
-def _fit_one(scan: Scan, plan: FitPlan, index: int, progress: Progress) -> Expansion:
-    """The posterior of one frequency as an expansion.
+@dataclass(frozen=True, eq=False)
+class OneFit:
+    """One frequency: its ``model``, the ``weights`` by name and ``noise`` (points,) used, re the mean square of the
+    pressures, and what was ``found``."""
+
+    model: FieldModel
+    weights: Mapping[str, float]
+    noise: Real
+    found: Posterior
+
+
+def fit_one(scan: Scan, plan: FitPlan, index: int) -> OneFit:
+    """The posterior of a scan's frequency by its ``index``.
 
     Where what leaving out shows contradicts the weights that neighbours told, this frequency's own are learnt, and
-    taken if they predict the smaller error.
+    taken if they agree better.
     """
     pressure = scan.pressure_pa[:, index]
     model, weights = planned_model(plan, scan, index)
     found = fitted(model, pressure, weights)
     if found.regression.calibration > SURPRISING and scan.points >= USUAL_COUNT:
-        own = fitted(model, pressure, learn([model], [pressure]))
-        found = min(found, own, key=lambda one: abs(np.log(one.regression.calibration)))
+        learnt = learn([model], [pressure])
+        both = (found, weights), (fitted(model, pressure, learnt), learnt)
+        found, weights = min(both, key=lambda one: abs(np.log(one[0].regression.calibration)))
     sensor = float(sensor_share(scan.take_frequencies(slice(index, index + 1)))[0])
-    found = fitted_again(model, pressure, weights, plan, sensor, found)
+    found, noise = fitted_again(model, pressure, weights, plan, sensor, found)
+    return OneFit(model, weights, noise, found)
+
+
+def _fit_one(scan: Scan, plan: FitPlan, index: int, progress: Progress) -> Expansion:
+    """The posterior of one frequency as an expansion."""
+    one = fit_one(scan, plan, index)
     progress(1)
-    return _expansion(scan, scan.frequency_hz[[index]], model.wavenumber, model.scaling_m, plan, found)
+    hz = scan.frequency_hz[[index]]
+    return _expansion(scan, hz, one.model.wavenumber, one.model.scaling_m, plan, one.found)
 
 
 def _expansion(

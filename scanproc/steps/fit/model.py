@@ -7,7 +7,7 @@ multipoles about places, and always every degree about its middle, so that nothi
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -18,6 +18,7 @@ from scanproc.steps.fit.dictionary import (
     LARGEST_PATCH,
     LARGEST_SURFACE,
     Dictionary,
+    RigidAnswer,
     columns_at,
     far_columns,
     level_shares,
@@ -47,7 +48,7 @@ class FieldModel:
 
     ``columns`` complex (points, M) are the dictionary's fields there, ``share`` (blocks, M) how each block spreads its
     variance over them; ``degrees`` and ``room`` have a block each, or several, without columns of their own. Each block
-    of weight one has a mean square of one at the points of the scan.
+    of weight one has a mean square of one at the points of the scan. ``rigid`` and ``scattering`` make the room's.
     """
 
     position_m: Real
@@ -59,6 +60,8 @@ class FieldModel:
     share: Real
     degrees: Degrees
     room: RoomSound | None
+    rigid: RigidAnswer | None = None
+    scattering: Scattering | None = None
 
     @property
     def names(self) -> tuple[str, ...]:
@@ -95,7 +98,18 @@ def make_model(
         level_shares(dictionary, columns),
         all_degrees(box, wavenumber, position_m),
         None if scattering is None else room_sound(box, wavenumber, position_m, rigid, scattering),
+        None if scattering is None else rigid,
+        scattering,
     )
+
+
+def model_at(model: FieldModel, position_m: Real) -> FieldModel:
+    """The same sound at other positions (points, 3): each block is as loud as it is at the model's own points."""
+    k, room = model.wavenumber, None
+    if model.scattering is not None:
+        room = room_sound(model.device.box, k, position_m, model.rigid, model.scattering)
+    columns = columns_at(model.dictionary, position_m, k, model.scaling_m)
+    return replace(model, position_m=position_m, columns=columns, room=room)
 
 
 def model_columns(points: int, places: int = 1) -> int:

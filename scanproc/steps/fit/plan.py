@@ -178,15 +178,18 @@ def fitted_again(
     plan: FitPlan,
     sensor: float,
     first: Posterior,
-) -> Posterior:
-    """The same with each point's own noise, where the plan knows of errors of places or gain that matter here."""
+) -> tuple[Posterior, Real]:
+    """The same with each point's own noise (points,), re the mean square of the pressures, where the plan knows of
+    errors of places or gain that matter here."""
+    same = np.full(len(pressure), weights[NOISE])
     if plan.position_error_m == 0 and plan.level_error == 0:
-        return first
+        return first, same
     noise = point_noise(model, pressure, weights, plan, sensor, first)
     if np.mean(noise["places"] + noise["level"]) < LEAST_SHARE * weights[NOISE]:
-        return first
+        return first, same
     power = float(np.mean(np.abs(pressure) ** 2))
-    return posterior(model, pressure, model.weights(weights), power * np.sum(list(noise.values()), axis=0))
+    own: Real = np.sum(list(noise.values()), axis=0)
+    return posterior(model, pressure, model.weights(weights), power * own), own
 
 
 def point_noise(

@@ -11,8 +11,13 @@ from scanproc.conventions import Integer, Real
 from scanproc.errors import SettingsError
 from scanproc.records.scan_plan import Positions, ScanPlan
 from scanproc.steps.fit.box import Box
-from scanproc.steps.fit.dictionary import columns_at, far_columns, level_shares, make_dictionary
+from scanproc.steps.fit.dictionary import far_columns
+from scanproc.steps.fit.model import Device, FieldModel, make_model, split
+from scanproc.steps.fit.room_waves import Scattering
+from scanproc.steps.fit.weights import USUAL_NOISE
 from scanproc.steps.planning.positions import drum, shell, travel_order
+from scanproc.steps.points.curve import crossing
+from scanproc.steps.points.formula import FarError, mean_prior
 from scanproc.steps.points.study import SECONDS_PER_POINT
 from scanproc.waves.air import speed_of_sound_m_s
 from scanproc.waves.bands import third_octave_centre, third_octave_index
@@ -20,18 +25,17 @@ from scanproc.waves.directions import fibonacci_sphere
 from scanproc.waves.order_rules import far_order, hansen_order, jensen_frandsen_order, near_order
 
 LOWEST_HZ = 100.0
-POINTS_PER_MODE = 1.2
-"""Scanned points per field that the device can radiate; fewer leave nothing to judge the fit by."""
-POINTS_PER_TERM = 1.3
-"""Near-even points per spherical term, (N + 1)² of them (common practice, no source)."""
 USUAL_CLEARANCE = 0.10
 """Metres between the device's farthest corner and the nearest point."""
-BANDS_PER_SVD = 3
+BANDS_APART = 3
+"""Bands are worked out an octave apart and at the last."""
 MOST_DIRECTIONS = 4000
 """More directions would not tell more fields apart; a dictionary has about 1,500."""
-FEWEST_POINTS = 60
-SCATTER_POINTS = 600
+FEWEST_POINTS, MOST_POINTS, STEP = 60, 4000, 2**0.5
+"""Numbers of points that are tried."""
+LEVEL_POINTS = 600
 """Points on the surface at which the levels of the device's possible fields are compared."""
+USUAL_SNR_DB = -10 * float(np.log10(USUAL_NOISE))
 
 
 @dataclass(frozen=True)
@@ -40,6 +44,7 @@ class PlanChoices:
 
     ``source_m``: where the high-frequency source sits, ``source_radius_m`` its extent. ``clearance_m`` between the
     device and the inner layer; ``separate_up_to_hz``: with two layers, up to where the room is to be taken out.
+    ``snr_db`` of the mean square over the points; ``arm_mm``: rms error of a position in each axis.
     """
 
     size_m: tuple[float, float, float]
@@ -52,6 +57,8 @@ class PlanChoices:
     surface: Literal["shell", "drum"] = "shell"
     clearance_m: float = USUAL_CLEARANCE
     separate_up_to_hz: float = 1000.0
+    snr_db: float = USUAL_SNR_DB
+    arm_mm: float = 0.0
     seconds_per_point: float = SECONDS_PER_POINT
     temperature_c: float = 20.0
 
@@ -59,9 +66,9 @@ class PlanChoices:
 def plan_scan(choices: PlanChoices) -> ScanPlan:
     """The plan of a scan that should meet the target up to the highest frequency.
 
-    The number of points follows from how many different far fields a device of this size and place of its source can
-    radiate above the target (one singular value decomposition per band); the orders by rule stand beside it.
-    Raises SettingsError when the choices contradict each other.
+    The number of points is that from which on the far field's expected variance meets the target, for a device of this
+    size and place of its source with usual weights of the model; the orders by rule stand beside it.
+    Raises SettingsError when the choices contradict each other, or no number of points does in any band.
     """
     if choices.layers not in (1, 2):
         raise SettingsError(f"a scan has 1 or 2 layers, got {choices.layers}")
@@ -80,14 +87,19 @@ def plan_scan(choices: PlanChoices) -> ScanPlan:
     band = third_octave_centre(np.arange(first, last + 1))
     r0 = float(np.linalg.norm(box.size_m) / 2)
     radii = layer_radii(choices, r0, speed)
-    scanned = box.centre_m + _surface(choices, box, radii[0], SCATTER_POINTS, 0)
+    scanned = box.centre_m + _surface(choices, box, radii[0], LEVEL_POINTS, 0)
     nearest = float(np.linalg.norm(scanned - source, axis=1).min())
     size = 2 * np.pi * band / speed * r0
-    modes = _modes(box, source, 2 * np.pi * band / speed, scanned, choices.target_db)
-    points = np.maximum.accumulate(np.ceil(POINTS_PER_MODE * modes).astype(np.int64)).clip(FEWEST_POINTS)
-    if choices.layers == 2:
-        points = np.where(band <= choices.separate_up_to_hz, 2 * points, points)
-        points = np.maximum.accumulate(points)
+    worked = np.unique(np.r_[np.arange(len(band) - 1, -1, -BANDS_APART), 0])
+    found = [_worked_out(choices, box, source, radii, float(band[i]), speed) for i in worked]
+    modes = _between(band, worked, np.array([one.modes for one in found]))
+    needed = _between(band, worked, np.maximum.accumulate([one.points for one in found]))
+    points = np.where(np.isnan(needed), 0, np.ceil(np.nan_to_num(needed) - 1e-9)).astype(np.int64)
+    if not points.any():
+        raise SettingsError(
+            f"{MOST_POINTS:,} points would bring {found[0].error_db:.0f} dB at {band[0]:.0f} Hz, the target is "
+            f"{choices.target_db:g} dB: less noise, a steadier arm, or another target"
+        )
     reach = choices.source_radius_m
     return ScanPlan(
         target_db=choices.target_db,
@@ -100,11 +112,12 @@ def plan_scan(choices: PlanChoices) -> ScanPlan:
         source_order=np.array(
             [near_order(x / r0 * reach, max(nearest / reach, 1.02), choices.target_db) for x in size]
         ),
-        modes=modes,
+        modes=np.ceil(modes - 1e-9).astype(np.int64),
         points=points,
+        missed_db=found[-1].error_db if points[-1] == 0 else None,
         surface=choices.surface,
         radii_m=radii,
-        positions=_positions(choices, box, radii, int(points[-1])),
+        positions=_positions(choices, box, radii, int(points.max())),
         seconds_per_point=choices.seconds_per_point,
     )
 
@@ -120,39 +133,78 @@ def layer_radii(choices: PlanChoices, r0: float, speed: float) -> Real:
     return np.array([inner + index * gap for index in range(choices.layers)])
 
 
-def mode_number(box: Box, source_m: Real, wavenumber: float, scanned_m: Real, target_db: float) -> int:
-    """How many far fields together hold all but ``target_db`` of what the device may radiate.
+@dataclass(frozen=True)
+class _WorkedOut:
+    """``modes``: far fields that together hold all but the target of what the device may radiate; ``points`` that the
+    band takes, NaN where none tried do, and the error with the last number tried."""
 
-    Eigenvalues of the far field's covariance under the device-informed prior with its usual weights.
+    modes: float
+    points: float
+    error_db: float
+
+
+def _worked_out(
+    choices: PlanChoices, box: Box, source_m: Real, radii_m: Real, frequency_hz: float, speed: float
+) -> _WorkedOut:
+    """One band."""
+    k = 2 * np.pi * frequency_hz / speed
+    separated = choices.layers == 2 and frequency_hz <= choices.separate_up_to_hz
+
+    def at(count: float) -> Real:
+        return np.concatenate(_layers(choices, box, radii_m, round(count)))
+
+    model = make_model(at(LEVEL_POINTS), k, Device(box, source_m[None]), Scattering() if separated else None)
+    weight = model.usual / model.usual.sum()
+    noise = 10 ** (-choices.snr_db / 10) + (k * choices.arm_mm / 1000) ** 2
+    formula = FarError(model, weight, np.full(LEVEL_POINTS, noise), 0.0, mean_prior(model, weight))
+    modes = mode_number(model, weight, choices.target_db)
+    size = FEWEST_POINTS * STEP ** np.arange(int(np.log(MOST_POINTS / FEWEST_POINTS) / np.log(STEP)) + 1)
+    first = max(int(np.searchsorted(size, modes / 2)) - 1, 0)
+    error = np.full(len(size), np.inf)
+    for i in range(first, len(size)):
+        error[i] = formula.at(at(size[i]))
+        if error[i] <= choices.target_db:
+            break
+    tried = np.isfinite(error)
+    points = crossing(size[tried], error[tried], choices.target_db)
+    return _WorkedOut(modes, points, float(error[tried][-1]))
+
+
+def mode_number(model: FieldModel, weight: Real, target_db: float) -> int:
+    """How many far fields together hold all but ``target_db`` of what the device's columns may radiate.
+
+    Eigenvalues of the far field's covariance before any point is heard.
     """
-    dictionary = make_dictionary(box, source_m, wavenumber, scanned_m)
-    radius = float(np.median(np.linalg.norm(scanned_m - source_m, axis=1)))
-    share = level_shares(dictionary, columns_at(dictionary, scanned_m, wavenumber, radius))
-    count = int(1.5 * (wavenumber * float(box.reach_m(box.centre_m)) + 4) ** 2) + 60
+    box, k = model.device.box, model.wavenumber
+    count = int(1.5 * (k * float(box.reach_m(box.centre_m)) + 4) ** 2) + 60
     direction = fibonacci_sphere(min(count, MOST_DIRECTIONS))
-    far = far_columns(dictionary, direction, box.centre_m, wavenumber, radius)
-    power = np.linalg.svd(far * np.sqrt(dictionary.usual @ share), compute_uv=False) ** 2
+    of_columns, _, _ = split(model, weight)
+    far = far_columns(model.dictionary, direction, box.centre_m, k, model.scaling_m)
+    power = np.linalg.svd(far * np.sqrt(of_columns), compute_uv=False) ** 2
     rest = power.sum() - np.cumsum(power)
     return int(np.argmax(rest <= 10 ** (target_db / 10) * power.sum())) + 1
 
 
-def _modes(box: Box, source_m: Real, wavenumber: Real, scanned_m: Real, target_db: float) -> Integer:
-    """Mode numbers of all bands: worked out an octave apart and at the last, in between by a power law."""
-    chosen = np.unique(np.r_[np.arange(len(wavenumber) - 1, -1, -BANDS_PER_SVD), 0])
-    found = [mode_number(box, source_m, float(wavenumber[i]), scanned_m, target_db) for i in chosen]
-    log = np.interp(np.log(wavenumber), np.log(wavenumber[chosen]), np.log(found))
-    return np.ceil(np.exp(log) - 1e-9).astype(np.int64)
+def _between(band_hz: Real, worked: Integer, found: Real) -> Real:
+    """Numbers of all bands from those worked out, by a power law; NaN beside a NaN."""
+    log: Real = np.interp(np.log(band_hz), np.log(band_hz[worked]), np.log(found))
+    return np.exp(log)
 
 
 def _positions(choices: PlanChoices, box: Box, radii: Real, total: int) -> Positions:
+    parts = _layers(choices, box, radii, total)
+    layer = np.repeat(np.arange(len(radii)), [len(part) for part in parts])
+    return travel_order(np.concatenate(parts), layer, np.random.default_rng(0))
+
+
+def _layers(choices: PlanChoices, box: Box, radii: Real, total: int) -> list[Real]:
+    """Positions of each layer, as many on each."""
     share: Integer = np.full(len(radii), total // len(radii))
     share[: total % len(radii)] += 1
-    parts = [
+    return [
         box.centre_m + _surface(choices, box, float(radius), int(count), turn)
         for turn, (radius, count) in enumerate(zip(radii, share, strict=True))
     ]
-    layer = np.repeat(np.arange(len(radii)), share)
-    return travel_order(np.concatenate(parts), layer, np.random.default_rng(0))
 
 
 def _surface(choices: PlanChoices, box: Box, radius_m: float, count: int, turn: int) -> Real:

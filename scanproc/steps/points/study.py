@@ -1,195 +1,171 @@
-"""How many points are enough: parts of a scan fitted, judged, and carried on to more points."""
+"""How many points are enough: told by the posterior variance, checked by fits of parts."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
-from functools import partial
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
+from functools import cache
+from itertools import count
+from typing import TypeVar
 
 import numpy as np
-from numpy.typing import ArrayLike
+from scipy.stats import t as student
 
-from scanproc.conventions import Boolean, Integer, Real
+from scanproc.conventions import Integer, Real
 from scanproc.records.fit_plan import FitPlan
-from scanproc.records.scan import Scan
+from scanproc.records.scan import Scan, ScanSetup
 from scanproc.records.study import Study
 from scanproc.steps.each import Each, in_turn
 from scanproc.steps.field.extrapolate import DB_PER_RELATIVE_ERROR
-from scanproc.steps.field.order import highest_order
-from scanproc.steps.fit.plan import Estimator, prepare
-from scanproc.steps.points.law import Projection, by_curve, crossing, with_other
-from scanproc.steps.points.more_points import by_posterior, complete_with_more_points
-from scanproc.steps.points.needed import SAFETY_DB, needed_points
+from scanproc.steps.field.order import choose_orders
+from scanproc.steps.fit.box import Box
+from scanproc.steps.fit.plan import heard_at
+from scanproc.steps.points.bands import Band, Told, beyond, refit_db, tell
+from scanproc.steps.points.by_order import order_tables
+from scanproc.steps.points.curve import crossing
+from scanproc.steps.points.like_these import like_these
 from scanproc.steps.points.subsets import spread_subset, subset_sizes
-from scanproc.steps.points.tables import (
-    by_band,
-    by_order,
-    curve_spread,
-    orders_used,
-    used_held_out,
-    used_predicted,
-    with_plans,
-)
-from scanproc.steps.points.trial import Stage, Trial, make_stages, run_trials, with_plan
 from scanproc.waves.bands import third_octave_centre, third_octave_index
 
 SECONDS_PER_POINT = 11.0
 """Common practice, no source: about 3,800 points in 12 hours."""
-EASY_DB = 3.0
-"""Where the truncated fits beat the target by this, nothing else is tried: the answer is yes already."""
-CLOSER_DRAWS = 2
-"""Subsets at most of the number of points that a band seems to need, where there are several of each size."""
+REFIT_BANDS = 3
+REFIT_SHARES = (0.5, 0.25)
+"""Parts of the points that are fitted anew."""
+TAIL = 0.975
+NORMAL_95 = 1.96
+ONLY_TRUNCATED = "least squares alone tells nothing beyond the points taken: fit the whole model"
 
+Item = TypeVar("Item")
+Outcome = TypeVar("Outcome")
 Progress = Callable[[int, int], None]
-"""Called with the number of subsets done and of all."""
+"""Called with the number of bands done and of all."""
 
 
 @dataclass(frozen=True)
 class StudyChoices:
-    """Sizes from ``smallest_share`` of the points to all in equal ratios, ``draws`` subsets of each, judged at up to
-    ``per_band`` frequencies in each third-octave band. Where a size misses the target by more than ``hopeless_db``,
-    fewer points are fitted by truncation only, about the centre of all points."""
+    """Sizes from ``smallest_share`` of the points to all in equal ratios, ``draws`` parts of each."""
 
     sizes: int = 8
     draws: int = 5
     smallest_share: float = 0.1
-    per_band: int = 3
-    hopeless_db: float = 20.0
     seed: int = 0
 
 
+@dataclass(frozen=True, eq=False)
+class _Parts:
+    """``size`` (S,) rising and parts of each, the last all points."""
+
+    size: Integer
+    chosen: tuple[tuple[Integer, ...], ...]
+
+    @property
+    def every(self) -> list[Integer]:
+        """All but the whole."""
+        return [one for row in self.chosen[:-1] for one in row]
+
+    def means_db(self, told: Told) -> tuple[Real, Real]:
+        """Power means over the parts of each size, and their standard deviation, (S,)."""
+        rows = np.split(told.parts_db, np.cumsum([len(row) for row in self.chosen[:-1]])[:-1])
+        mean = [10 * np.log10(np.mean(10 ** (row / 10))) for row in rows if len(row)]
+        spread = [np.std(row, ddof=1) if len(row) > 1 else np.nan for row in rows if len(row)]
+        return np.array([*mean, told.error_db]), np.array([*spread, np.nan])
+
+
+@dataclass(frozen=True)
+class _Refit:
+    band: int
+    size: int
+    told_db: float
+    found_db: float
+
+
+@dataclass(frozen=True)
+class _Need:
+    """Points with a 95 % interval; NaN with a ``reason`` where there is no answer."""
+
+    points: float = np.nan
+    low: float = np.nan
+    high: float = np.nan
+    reason: str = ""
+
+
+@dataclass(frozen=True, eq=False)
+class _Curve:
+    """Errors (S,) by number of points (S,), and their standard deviation over parts."""
+
+    size: Real
+    error_db: Real
+    spread_db: Real
+
+
+@dataclass(frozen=True, eq=False)
+class _Answer:
+    """``mean_db`` and ``spread_db`` (S, B), a need for each band."""
+
+    mean_db: Real
+    spread_db: Real
+    needs: Sequence[_Need]
+    refits: Sequence[_Refit]
+    draws: int
+
+
 def study(
-    scan: Scan,
+    heard: Sequence[tuple[Scan, FitPlan]],
     *,
     target_db: float = -25.0,
-    centre_m: ArrayLike | None = None,
-    max_order: int | None = None,
-    estimator: Estimator = "auto",
-    driver_m: ArrayLike = (),
-    plan: FitPlan | None = None,
     seconds_per_point: float | None = None,
     choices: StudyChoices = StudyChoices(),
     progress: Progress = lambda done, total: None,
     each: Each = in_turn,
 ) -> Study:
-    """Errors by number of points, order and band, and the points that a far-field error of ``target_db`` takes.
+    """Errors by number of points and band, and the points that a far-field error of ``target_db`` takes.
 
-    Each band is judged at a few of its frequencies: the error hardly changes within a third of an octave, so the
-    rest would add time and nothing else. A ``plan`` for the frequencies of the scan spares finding centre and
-    estimator again. Raises ScanDataError when the points are too few for any fit.
+    ``heard``: one frequency for each band as it is fitted (see :func:`band_middles`), rising, with the plan of the
+    fit; several where the sound is not the same for all. Raises ScanDataError when the points are too few.
     """
-    some = scan.take_frequencies(band_frequencies(scan.frequency_hz, choices.per_band))
-    decide = partial(
-        prepare, max_order=max_order, centre_m=centre_m, estimator=estimator, driver_m=driver_m, each=each
-    )
-    fit_plan = plan or decide(some)
-    stages = make_stages(some, fit_plan, max_order)
-    size = subset_sizes(scan.points, choices.sizes, choices.smallest_share)
-    subsets = {int(count): choices.draws if count < scan.points else 1 for count in size}
-    fits = _Fits(some, fit_plan, stages, decide, target_db, choices.seed, each)
-    worth: Boolean = np.full(len(some.frequency_hz), estimator != "truncated")
-    trials: dict[int, list[Trial]] = {}
-    done = 0
-    progress(done, sum(subsets.values()))
-    for count, draws in reversed(subsets.items()):
-        trials[count] = fits.of_size(count, draws, worth)
-        error = np.min([trial.expansion.far_field_error_db for trial in trials[count]], axis=0)
-        worth = worth & (error < min(target_db + choices.hopeless_db, 0))
-        done += draws
-        progress(done, sum(subsets.values()))
-    time = seconds_per_point or pace_s(scan) or SECONDS_PER_POINT
-
-    def model(frequency_hz: float, error_db: float) -> Projection | None:
-        return by_posterior(scan.setup, fit_plan, frequency_hz, error_db, target_db)
-
-    def complete(frequency_hz: float) -> bool:
-        return complete_with_more_points(scan.setup, fit_plan, frequency_hz)
-
-    def closer(members: Integer, count: int) -> float:
-        part = some.take_frequencies(members)
-        few = replace(fits, scan=part, stages=make_stages(part, fit_plan, max_order))
-        again = few.of_size(
-            count, min(choices.draws, CLOSER_DRAWS), np.full(len(members), estimator != "truncated")
-        )
-        error = np.stack([trial.expansion.far_field_error_db for trial in again])
-        return float(by_band(error, [np.arange(len(members))]).mean())
-
-    ordered = [trials[int(s)] for s in size]
-    found = _gathered(
-        some.frequency_hz,
-        ordered,
-        size,
-        target_db,
-        time,
-        choices.draws,
-        _Asked(closer, model, complete),
-        each,
-    )
-    capped = max_order is not None and max_order < highest_order(scan.points)
-    return (
-        _without_projections(found, f"the order is capped at {max_order}, so that more points cannot help")
-        if capped
-        else found
+    setup = heard[0][0].setup
+    parts = _parts(setup, choices)
+    first = [row[0] for row in parts.chosen]
+    held_out, by_order = order_tables(heard, first, each)
+    frequency = np.concatenate([scan.frequency_hz for scan, _ in heard])
+    order = np.stack([choose_orders(table, frequency) for table in held_out])
+    centre = third_octave_centre(third_octave_index(frequency))
+    bands = [Band(scan, plan, index) for scan, plan in heard for index in range(len(scan.frequency_hz))]
+    if heard[0][1].truncated:
+        order[-1] = [band.plan.order[band.plan.at(band.scan.frequency_hz)[band.index]] for band in bands]
+        answer = _truncated(by_order, order, parts, target_db)
+    else:
+        answer = _modelled(bands, parts, target_db, _counted(each, progress, len(bands)), each)
+    needs, refits = answer.needs, answer.refits
+    return Study(
+        target_db=target_db,
+        band_hz=centre,
+        size=parts.size,
+        draws=answer.draws,
+        held_out_db=held_out,
+        predicted_by_order_db=by_order,
+        predicted_db=answer.mean_db,
+        predicted_spread_db=answer.spread_db,
+        order=order,
+        needed=np.array([one.points for one in needs]),
+        needed_low=np.array([one.low for one in needs]),
+        needed_high=np.array([one.high for one in needs]),
+        reason=tuple(one.reason for one in needs),
+        refit_size=np.array([one.size for one in refits], dtype=np.int64),
+        refit_band_hz=centre[np.array([one.band for one in refits], dtype=np.int64)],
+        refit_told_db=np.array([one.told_db for one in refits]),
+        refit_db=np.array([one.found_db for one in refits]),
+        seconds_per_point=seconds_per_point or pace_s(setup) or SECONDS_PER_POINT,
+        points=setup.points,
     )
 
 
-@dataclass(frozen=True, eq=False)
-class _Fits:
-    """How subsets of a scan are fitted: the plan for all its points, and how to decide one for fewer."""
-
-    scan: Scan
-    plan: FitPlan
-    stages: Sequence[Stage]
-    decide: Callable[[Scan], FitPlan]
-    target_db: float
-    seed: int
-    each: Each
-
-    def of_size(self, count: int, draws: int, worth: Boolean) -> list[Trial]:
-        """The trials of so many subsets of ``count`` points.
-
-        Where truncation does not do by the centre of all points, and where it is ``worth`` it (F,), the first subset
-        has centre, orders and estimator found anew, as a scan of its size would. All points are fitted as the plan
-        says wherever it takes the informed fit.
-        """
-        drawn = self.each(lambda draw: self._truncated(count, draw), range(draws))
-        error = np.max([trial.expansion.far_field_error_db for _, trial in drawn], axis=0)
-        easy: Boolean = error <= self.target_db - EASY_DB
-        if count == self.scan.points:
-            easy &= self.plan.informed[self.plan.at(self.scan.frequency_hz)] == 0
-        tried: Boolean = worth & ~easy
-        if not tried.any():
-            return [trial for _, trial in drawn]
-        plan = self.plan
-        if count < self.scan.points:
-            first, _ = drawn[0]
-            plan = self.decide(self.scan.take_points(first).take_frequencies(np.flatnonzero(tried)))
-        return self.each(lambda one: with_plan(one[1], self.scan, plan, one[0], tried, self.each), drawn)
-
-    def _truncated(self, count: int, draw: int) -> tuple[Integer, Trial]:
-        """The points chosen, and their truncated fits."""
-        rng = np.random.default_rng([self.seed, count, draw])
-        chosen = spread_subset(self.scan.setup, count, rng)
-        return chosen, run_trials(self.stages, chosen, rng, self.each)
-
-
-def band_frequencies(frequency_hz: Real, per_band: int) -> Integer:
-    """Indices of up to ``per_band`` frequencies spread over each third-octave band."""
-    band = third_octave_index(frequency_hz)
-    picked = []
-    for one in np.unique(band):
-        inside = np.flatnonzero(band == one)
-        share = (np.arange(per_band) + 0.5) / per_band
-        picked.append(inside[np.minimum((share * len(inside)).astype(int), len(inside) - 1)])
-    return np.unique(np.concatenate(picked))
-
-
-def pace_s(scan: Scan) -> float | None:
+def pace_s(setup: ScanSetup) -> float | None:
     """Seconds per point by the scan's time stamps (the median step, so that pauses do not count), or None."""
-    time = scan.setup.time_s
-    if time is None or len(time) < 2:
+    if setup.time_s is None or len(setup.time_s) < 2:
         return None
-    step = float(np.median(np.diff(np.sort(time))))
+    step = float(np.median(np.diff(np.sort(setup.time_s))))
     return step if step > 0 else None
 
 
@@ -198,87 +174,111 @@ def curve_target_db(curve_db: float) -> float:
     return float(20 * np.log10(curve_db / DB_PER_RELATIVE_ERROR))
 
 
-@dataclass(frozen=True, eq=False)
-class _Asked:
-    """What is asked of single bands. ``closer``: the predicted error at some frequencies with a number of points
-    between the sizes; ``model``: a projection from frequency and error; ``complete``: whether a fit of enough points
-    holds all that is radiated at a frequency."""
+def _parts(setup: ScanSetup, choices: StudyChoices) -> _Parts:
+    size = subset_sizes(setup.points, choices.sizes, choices.smallest_share)
 
-    closer: Callable[[Integer, int], float]
-    model: Callable[[float, float], Projection | None]
-    complete: Callable[[float], bool]
+    def part(number: int, draw: int) -> Integer:
+        return spread_subset(setup, number, np.random.default_rng([choices.seed, number, draw]))
+
+    rows = [tuple(part(int(number), draw) for draw in range(choices.draws)) for number in size[:-1]]
+    return _Parts(size, (*rows, (np.arange(setup.points),)))
 
 
-def _gathered(
-    frequency: Real,
-    trials: list[list[Trial]],
-    size: Integer,
-    target_db: float,
-    seconds: float,
-    draws: int,
-    asked: _Asked,
-    each: Each,
-) -> Study:
-    """Everything by size and band."""
-    band = third_octave_index(frequency)
-    bands = np.unique(band)
-    members = [np.flatnonzero(band == one) for one in bands]
-    predicted = [by_band(np.stack([t.expansion.far_field_error_db for t in one]), members) for one in trials]
-    mean = np.stack([p.mean(axis=0) for p in predicted])
-    spread = np.stack(
-        [p.std(axis=0, ddof=1) if len(p) > 1 else np.full(len(bands), np.nan) for p in predicted]
-    )
-    centre = third_octave_centre(bands)
-    sizes = size.astype(np.float64)
-    between = [
-        (index, int(np.ceil(crossing(sizes, column + SAFETY_DB, target_db))))
-        for index, column in enumerate(mean.T)
-        if draws > 1 and column[-1] + SAFETY_DB <= target_db < column[0] + SAFETY_DB
+def _truncated(by_order_db: Real, order: Integer, parts: _Parts, target_db: float) -> _Answer:
+    """What fits by least squares alone say: nothing beyond the points taken."""
+    mean = np.take_along_axis(by_order_db, order[:, None, :], axis=1)[:, 0]
+    needs = [_within(parts.size, column, target_db) for column in mean.T]
+    return _Answer(mean, np.full(mean.shape, np.nan), needs, [], 1)
+
+
+def _modelled(bands: Sequence[Band], parts: _Parts, target_db: float, counted: Each, each: Each) -> _Answer:
+    """What the formula says, with as much doubt as fits of parts leave."""
+    told = counted(lambda band: tell(band, parts.every), bands)
+    means = [parts.means_db(one) for one in told]
+    mean, spread = (np.stack([one[i] for one in means], axis=1) for i in range(2))
+    refits = _refits(bands, told, parts, target_db, each)
+    shift, more = _shift_db(refits), _more(bands[0])
+
+    def need(b: int) -> _Need:
+        curve = _Curve(parts.size.astype(np.float64), mean[:, b], spread[:, b])
+        return _need(bands[b], told[b], curve, target_db, shift, more)
+
+    return _Answer(mean, spread, each(need, range(len(bands))), refits, len(parts.chosen[0]))
+
+
+def _refits(
+    bands: Sequence[Band], told: Sequence[Told], parts: _Parts, target_db: float, each: Each
+) -> list[_Refit]:
+    """Parts of two sizes fitted anew in the bands nearest to the target, where something is told for them."""
+    known = [b for b, one in enumerate(told) if not one.reason]
+    near = sorted(sorted(known, key=lambda b: abs(told[b].error_db - target_db))[:REFIT_BANDS])
+    rows = {int(np.abs(np.log(parts.size[:-1] / (s * parts.size[-1]))).argmin()) for s in REFIT_SHARES}
+    first = np.cumsum([0, *(len(row) for row in parts.chosen[:-1])])
+    wanted = [(b, row, float(told[b].parts_db[first[row]])) for b in near for row in sorted(rows)]
+    wanted = [(b, row, error) for b, row, error in wanted if error < 0]
+    found = each(lambda one: refit_db(bands[one[0]], told[one[0]], parts.chosen[one[1]][0]), wanted)
+    return [
+        _Refit(b, int(parts.size[row]), error, refit)
+        for (b, row, error), refit in zip(wanted, found, strict=True)
     ]
-    seen = each(lambda one: asked.closer(members[one[0]], one[1]), between)
-    looked = {index: (count, error) for (index, count), error in zip(between, seen, strict=True)}
-    complete = np.array([asked.complete(float(frequency[m].mean())) for m in members])
-    found = needed_points(sizes, mean, spread, centre, target_db, looked, complete)
-    missed = np.flatnonzero(mean[-1] > target_db).tolist()
-    told = each(lambda index: asked.model(float(frequency[members[index]].mean()), mean[-1, index]), missed)
-    for index, by_model in zip(missed, told, strict=True):
-        if by_model is not None:
-            found[index] = with_other(by_model, found[index])
-        elif found[index].reason and complete[index]:
-            found[index] = by_curve(sizes, mean[:, index], target_db) or found[index]
-    order = np.array([[int(np.median(orders_used(one)[:, m])) for m in members] for one in trials])
-    return Study(
-        target_db=target_db,
-        band_hz=centre,
-        size=size,
-        draws=draws,
-        held_out_db=with_plans(
-            by_order(trials, "left_out_db", members), used_held_out, order, trials, members
-        ),
-        predicted_by_order_db=with_plans(
-            by_order(trials, "predicted_db", members), used_predicted, order, trials, members
-        ),
-        predicted_db=mean,
-        predicted_spread_db=spread,
-        order=order,
-        curve_spread_db=curve_spread(trials, members),
-        needed=np.array([one.points for one in found]),
-        needed_low=np.array([one.low for one in found]),
-        needed_high=np.array([one.high for one in found]),
-        reason=tuple(one.reason for one in found),
-        seconds_per_point=seconds,
-        points=int(size[-1]),
-    )
 
 
-def _without_projections(found: Study, reason: str) -> Study:
-    """The study without numbers beyond the points tried."""
-    beyond: Boolean = ~(found.needed <= found.points)
-    reasons = tuple(reason if b else r for b, r in zip(beyond, found.reason, strict=True))
-    return replace(
-        found,
-        needed=np.where(beyond, np.nan, found.needed),
-        needed_low=np.where(beyond, np.nan, found.needed_low),
-        needed_high=np.where(beyond, np.nan, found.needed_high),
-        reason=reasons,
-    )
+def _shift_db(refits: Sequence[_Refit]) -> float:
+    """By how much a told error may be wrong, either way, with 95 % confidence; infinite where nothing was fitted."""
+    if not refits:
+        return np.inf
+    rms = np.sqrt(np.mean([(one.found_db - one.told_db) ** 2 for one in refits]))
+    return float(student.ppf(TAIL, len(refits)) * rms)
+
+
+def _need(
+    band: Band, told: Told, curve: _Curve, target_db: float, shift_db: float, more: Callable[[int], Real]
+) -> _Need:
+    """The points that a band takes, among those tried and beyond."""
+    if told.reason:
+        return _Need(reason=told.reason)
+    spread = curve.spread_db[np.isfinite(curve.spread_db)].max(initial=0.0)
+    shift = float(np.hypot(shift_db, NORMAL_95 * spread))
+    surely = target_db - (shift if np.isfinite(shift) else 0.0)
+    size, error = curve.size, curve.error_db
+    if told.error_db > surely:
+        larger, there = beyond(band, told, target_db, surely, more)
+        size, error = np.append(size, larger), np.append(error, there)
+    points = crossing(size, error, target_db)
+    if np.isnan(points):
+        return _Need(reason=f"{size[-1]:,.0f} points would bring {error[-1]:.0f} dB, more were not tried")
+    if not np.isfinite(shift):
+        return _Need(points)
+    low, high = (crossing(size, error + side * shift, target_db) for side in (-1, 1))
+    return _Need(points, low, high)
+
+
+def _within(size: Integer, error_db: Real, target_db: float) -> _Need:
+    """Among the sizes fitted by least squares alone, with the sizes around as interval."""
+    points = crossing(size.astype(np.float64), error_db, target_db)
+    if np.isnan(points):
+        return _Need(reason=ONLY_TRUNCATED)
+    at = int(np.searchsorted(size, points))
+    return _Need(points, float(size[max(at - 1, 0)]), float(size[at]))
+
+
+def _more(band: Band) -> Callable[[int], Real]:
+    """Positions of more points on the surface of a scan, as the model takes them."""
+    heard = heard_at(band.scan, Box(band.plan.box_centre_m, band.plan.box_size_m))
+    layer = band.scan.setup.layer
+    return cache(lambda number: like_these(heard, layer, number))
+
+
+def _counted(each: Each, progress: Progress, total: int) -> Each:
+    """A map that tells how many of ``total`` items are done."""
+    done = count(1)
+
+    def run(work: Callable[[Item], Outcome], items: Iterable[Item]) -> list[Outcome]:
+        def one(item: Item) -> Outcome:
+            outcome = work(item)
+            progress(next(done), total)
+            return outcome
+
+        return each(one, items)
+
+    return run

@@ -56,11 +56,11 @@ def farthest_first(position_m: Real, count: int, rng: np.random.Generator) -> In
 def _spread(position: Real, centre: Real, count: int, rng: np.random.Generator) -> Integer:
     if count >= len(position):
         return np.arange(len(position))
-    even = _whole_shell(position, centre)
+    even = whole_shell(position, centre)
     return farthest_first(position, count, rng) if even is None else _nearest_to_even(even, count, rng)
 
 
-def _whole_shell(position: Real, centre: Real) -> Real | None:
+def whole_shell(position: Real, centre: Real) -> Real | None:
     """Directions of points that cover a sphere about the middle of the scan evenly, or None."""
     offset = position - centre
     radius = np.linalg.norm(offset, axis=1)

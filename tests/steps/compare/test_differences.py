@@ -19,6 +19,7 @@ from references import (
     workshop_scan,
     workshop_truth,
 )
+from scanproc.steps.separation.separate import separate
 from truth import rows
 
 from scanproc.conventions import Real
@@ -28,8 +29,6 @@ from scanproc.records.expansion import Expansion
 from scanproc.steps.compare.differences import CompareChoices, compare
 from scanproc.steps.compare.reference import far_field_reference, first_reflection_s, gated_reference
 from scanproc.steps.field.extrapolate import pressure_at
-from scanproc.steps.points.from_one_fit import points_needed
-from scanproc.steps.separation.separate import separate
 
 SPEED_M_S = workshop_truth().speed_of_sound_m_s
 FLOOR_S = first_reflection_s(DISTANCE_M, HEIGHT_M, SPEED_M_S)
@@ -192,24 +191,6 @@ def test_a_third_of_the_points_missing_is_named_with_the_frequency_where_it_star
     assert cause(found, "points").size == pytest.approx(start_hz, rel=0.2)
     whole = compare(workshop_expansion(), gated(both_orbits()))
     assert cause(whole, "points").size > 1.1 * cause(found, "points").size
-
-
-@pytest.mark.parametrize("share", [0.5, 0.6, 2 / 3])
-def test_how_many_points_are_missing_is_told(share: float) -> None:
-    """All 560 points are known to reach so far, by their own error bars and by the truth: some were left out."""
-    whole, fewer = workshop_expansion(), with_fewer_points(share)
-    wanted_hz = reach_hz(whole)
-    assert exact_error(whole)[whole.frequency_hz <= wanted_hz].max() < 10 ** (1 / 20) - 1
-    found = compare(fewer, gated(both_orbits()), CompareChoices(up_to_hz=wanted_hz))
-    assert found.points == round(share * whole.points)
-    needed = cause(found, "points").at
-    assert needed == pytest.approx(whole.points, rel=0.2)
-    assert 1 - found.points / needed == pytest.approx(1 - share, rel=0.2)
-
-
-def test_far_beyond_the_reach_no_number_is_told() -> None:
-    assert np.isnan(points_needed(with_fewer_points(0.5), 4000.0, 0.122))
-    assert np.isnan(points_needed(with_fewer_points(0.5), 500.0, 0.122))
 
 
 def test_near_field_terms_at_one_metre() -> None:

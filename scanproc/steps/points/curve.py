@@ -1,0 +1,26 @@
+"""Where the error of more and more points meets a target."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from scanproc.conventions import Real
+
+
+def crossing(size: Real, error_db: Real, target_db: float) -> float:
+    """Points from which on the error stays at or below the target, between sizes along log(points).
+
+    ``size`` (S,) rising, ``error_db`` (S,). NaN when the largest size misses the target; the smallest size when none
+    does.
+    """
+    missed = np.flatnonzero(~(error_db <= target_db))
+    if len(missed) == 0:
+        return float(size[0])
+    last = int(missed[-1])
+    if last == len(size) - 1:
+        return float("nan")
+    above, below = error_db[last], error_db[last + 1]
+    if not np.isfinite(above) or not np.isfinite(below):
+        return float(size[last + 1])
+    share = (above - target_db) / (above - below)
+    return float(size[last] * (size[last + 1] / size[last]) ** share)

@@ -1,0 +1,93 @@
+"""The far-field error that any points would leave, from points and weights alone.
+
+The posterior variance of the device's far field does not depend on the pressures; what these tell, how loud each block
+is and how far left-out points depart from what is predicted for them, is known from a fit of all points.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from scanproc.conventions import Complex, Integer, Real
+from scanproc.steps.field.uncertainty import PATTERN_ORDER
+from scanproc.steps.fit.expand import OneFit
+from scanproc.steps.fit.model import FieldModel, covariance, far_covariance, model_at
+from scanproc.steps.fit.posterior import mean_far_variance
+from scanproc.waves.directions import lebedev_grid
+from scanproc.waves.gaussian_fit import posterior_variance
+from scanproc.waves.least_squares import decibels
+
+
+@dataclass(frozen=True, eq=False)
+class FarError:
+    """What a fit at one frequency knows: ``error_db`` of all its points, dB re the far field's rms.
+
+    ``weight`` (blocks,) of the model's blocks and ``noise`` (points,), relative to the mean square at those points;
+    ``variance`` as :func:`mean_variance`.
+    """
+
+    model: FieldModel
+    weight: Real
+    noise: Real
+    error_db: float
+    variance: float
+
+    def with_parts(self, parts: Sequence[Integer]) -> list[float]:
+        """Errors with some of the points (indices) each, dB."""
+        sound = noisy_covariance(self.model, self.weight, self.noise)
+        direction, solid_angle = sphere()
+        cross, prior = far_covariance(self.model, self.weight, direction)
+        found = []
+        for chosen in parts:
+            variance = posterior_variance(sound[np.ix_(chosen, chosen)], cross[:, chosen].copy(), prior)
+            found.append(self._error(float(solid_angle @ variance) / (4 * np.pi)))
+        return found
+
+    def at(self, position_m: Real) -> float:
+        """Error with points at other positions (points, 3) instead, as noisy as these are in the mean, dB."""
+        noise = np.full(len(position_m), np.mean(self.noise))
+        return self._error(mean_variance(model_at(self.model, position_m), self.weight, noise))
+
+    def _error(self, variance: float) -> float:
+        return self.error_db + float(decibels(np.asarray(variance / self.variance)))
+
+
+def far_error(fit: OneFit) -> FarError:
+    """The formula for other points than those of a fit."""
+    weight = fit.model.weights(fit.weights)
+    _, solid_angle, variance = mean_far_variance(fit.model, weight, fit.found.regression)
+    mean = float(solid_angle @ variance) / (4 * np.pi)
+    return FarError(fit.model, weight, fit.noise, fit.found.far_field_error_db, mean)
+
+
+def mean_variance(model: FieldModel, weight: Real, noise: Real) -> float:
+    """Mean over the sphere of the far field's variance with the model's points, before any calibration.
+
+    Relative to the mean square of the pressures at the points that the blocks' levels are told for.
+    """
+    direction, solid_angle = sphere()
+    cross, prior = far_covariance(model, weight, direction)
+    variance = posterior_variance(noisy_covariance(model, weight, noise), cross, prior)
+    return float(solid_angle @ variance) / (4 * np.pi)
+
+
+def mean_prior(model: FieldModel, weight: Real) -> float:
+    """The same before any point is heard."""
+    direction, solid_angle = sphere()
+    _, prior = far_covariance(model_at(model, model.position_m[:1]), weight, direction)
+    return float(solid_angle @ prior) / (4 * np.pi)
+
+
+def noisy_covariance(model: FieldModel, weight: Real, noise: Real) -> Complex:
+    """Covariance of what is heard at the model's points, their noise (points,) included, (points, points)."""
+    sound = covariance(model, weight, float(np.min(noise)))
+    sound[np.diag_indices(len(sound))] += noise
+    return sound
+
+
+def sphere() -> tuple[Real, Real]:
+    """Directions and solid angles over which a variance is averaged."""
+    return lebedev_grid(2 * PATTERN_ORDER + 2)
