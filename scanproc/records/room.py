@@ -73,8 +73,8 @@ def join_reports(parts: Sequence[RoomReport]) -> RoomReport:
     """One report from those of blocks of frequencies, in rising frequency."""
     return replace(
         parts[0],
-        **{
-            name: np.concatenate([getattr(part, name) for part in parts])
-            for name in ("frequency_hz", "gated_share", "modelled_share", "incoming_db")
-        },
+        frequency_hz=np.concatenate([part.frequency_hz for part in parts]),
+        gated_share=np.concatenate([part.gated_share for part in parts]),
+        modelled_share=np.concatenate([part.modelled_share for part in parts]),
+        incoming_db=np.concatenate([part.incoming_db for part in parts]),
     )

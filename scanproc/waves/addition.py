@@ -49,11 +49,11 @@ def _sums(
 ) -> Iterator[Complex | Real]:
     """Legendre's recurrence (DLMF 14.10.3) and the sum of each group in turn."""
     before, current = np.ones_like(cosine), cosine
-    total = None
+    total: Complex | Real = np.zeros(())
     for n in range(len(left)):
         if n and group[n] != group[n - 1]:
             yield total
-            total = None
+            total = np.zeros(())
         if n == 0:
             polynomial = before
         elif n == 1:
@@ -70,7 +70,7 @@ def _sums(
             term = polynomial * (factor.real if abs(factor.imag) < 1e-12 * abs(factor) else factor)
         else:
             term = (left[n][:, None] * right[n]) * polynomial
-        total = term if total is None else total + term
+        total = total + term
     yield total
 
 
