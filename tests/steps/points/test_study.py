@@ -84,6 +84,18 @@ def test_a_part_fitted_anew_errs_as_it_does_in_truth(studied):
     assert found.refit_db[-1] == pytest.approx(true[band], abs=3)
 
 
+def test_parts_are_fitted_anew_where_the_plan_moves_points(studied):
+    """Moved by nothing, the refits are the same; each part takes the displacements of its own points."""
+    scan, plan, found = studied
+    moved = replace(plan, moved_m=np.zeros((150, 3)), moved_variance_m2=np.zeros((150, 3)))
+    again = study([(scan, moved)], target_db=TARGET_DB, choices=FEW)
+    np.testing.assert_allclose(again.refit_db, found.refit_db, atol=1e-6)
+    some = np.array([3, 5, 8])
+    assert np.array_equal(
+        replace(plan, moved_m=scan.setup.position_m).of_points(some).moved_m, scan.setup.position_m[some]
+    )
+
+
 def test_nothing_is_told_where_the_points_explain_too_little(studied):
     """Sound that is noise and nothing else."""
     scan, _, _ = studied
