@@ -180,9 +180,11 @@ def test_aes69_that_cannot_be_a_reference(result: Path, tmp_path: Path, capsys: 
     assert (code, "does not say its unit" in words) == (2, True)
     emitters = tmp_path / "emitters.sofa"
     sofa = sofar.Sofa("GeneralFIR-E")
+    sofa.Data_IR, sofa.Data_Delay = np.zeros((1, 1, 8, 2)), np.zeros((1, 1, 2))
+    sofa.EmitterPosition = np.zeros((2, 3))
     sofar.write_sofa(str(emitters), sofa)
     code, words = refusal(capsys, result, emitters, "--unit", "pa")
-    assert (code, "responses by emitter, FIR or TF of one emitter was needed" in words) == (1, True)
+    assert (code, "holds responses of 2 emitters, one was needed" in words) == (1, True)
     assert words.count("\n") == 1
     (tmp_path / "text.sofa").write_text("no SOFA")
     code, words = refusal(capsys, result, tmp_path / "text.sofa", "--unit", "pa")
