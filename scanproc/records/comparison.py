@@ -8,7 +8,7 @@ import numpy as np
 
 from scanproc.conventions import REFERENCE_VOLTAGE_V, Boolean, Complex, Real
 from scanproc.errors import ScanDataError
-from scanproc.records.checked import complex_array, increasing, positive, real_array
+from scanproc.records.checked import complex_array, increasing, positive, real_array, short_repr
 
 CAUSES = (
     *("gain", "slope", "delay", "polarity", "yaw", "pitch", "x", "y", "z", "reflection", "points"),
@@ -20,6 +20,7 @@ in s), Hz from which the points are too few (``at``: how many the wanted frequen
 told), and for noise, an ungated room and another device the power of what they add, dB re the reference."""
 
 
+@short_repr
 @dataclass(frozen=True, eq=False)
 class Reference:
     """Pressures measured in (quasi-)free field at a few angles.
@@ -76,6 +77,7 @@ class Reference:
         return len(self.direction)
 
 
+@short_repr
 @dataclass(frozen=True, eq=False)
 class Alignment:
     """What would bring the scan's prediction nearest to the reference, each with a standard error.
@@ -117,6 +119,7 @@ class Cause:
     at: float = np.nan
 
 
+@short_repr
 @dataclass(frozen=True, eq=False)
 class BandErrors:
     """By third-octave band (B,), NaN where nothing is known.
@@ -148,6 +151,7 @@ class BandErrors:
             put(self, name, real_array(name, getattr(self, name), (count,), finite=False))
 
 
+@short_repr
 @dataclass(frozen=True, eq=False)
 class Comparison:
     """A scan against a reference at its microphones.

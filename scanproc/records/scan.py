@@ -9,9 +9,18 @@ import numpy as np
 
 from scanproc.conventions import REFERENCE_VOLTAGE_V, Complex, Integer, Real
 from scanproc.errors import ScanDataError
-from scanproc.records.checked import complex_array, finite, increasing, integer_array, positive, real_array
+from scanproc.records.checked import (
+    complex_array,
+    finite,
+    increasing,
+    integer_array,
+    positive,
+    real_array,
+    short_repr,
+)
 
 
+@short_repr
 @dataclass(frozen=True, eq=False)
 class ScanSetup:
     """Everything about a scan apart from the sound itself.
@@ -74,6 +83,7 @@ class ScanSetup:
         )
 
 
+@short_repr
 @dataclass(frozen=True, eq=False)
 class Scan:
     """Complex pressures (rms phasors, Pa) by point and frequency.
@@ -130,6 +140,7 @@ def beside(parts: Sequence[Scan]) -> Scan:
     )
 
 
+@short_repr
 @dataclass(frozen=True, eq=False)
 class ImpulseScan:
     """Impulse responses (Pa per drive) by point and sample.

@@ -58,7 +58,7 @@ def headline(
     sensitivity_band_hz: tuple[float, float] = SENSITIVITY_BAND_HZ,
     tilt_band_hz: tuple[float, float] = TILT_BAND_HZ,
 ) -> Headline:
-    """The headline of :func:`~scanproc.steps.farfield.curves.derived_curves`."""
+    """Datasheet numbers, each with a standard error, of :func:`~scanproc.steps.farfield.curves.derived_curves`."""
     hz, axis = curves.frequency_hz, curves.get("on axis")
     sensitivity = band_mean(hz, axis, sensitivity_band_hz)
     limits: dict[str, Figure | None] = {f"-{drop:g} dB": None for drop in LIMITS_DB}
