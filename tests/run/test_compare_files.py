@@ -88,6 +88,9 @@ def test_wav_read_from_what_another_library_wrote(result: Path, tmp_path: Path, 
     code, found = answer(capsys, result, folder, *options, *UP_TO)
     assert code == 0
     assert found["causes"] == []
+    assert found["alignment"]["delay_s"] is None  # type: ignore[index]  # the record's start says nothing
+    assert run(["compare", *map(str, [result, folder, *options, "--up-to", 1500])]) == 0
+    assert "delay not known (the record's clock is its own)" in capsys.readouterr().out
     code, found = answer(capsys, result, folder, *options, "--json")
     assert code == 3
     assert str(found["verdict"]).startswith(

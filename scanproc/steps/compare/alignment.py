@@ -148,6 +148,12 @@ def _alignment(task: _Task, fit: Fit, pivot_hz: float) -> Alignment:
     )
 
 
+def far_off(alignment: Alignment) -> bool:
+    """Whether a turn or a place lies outside what is taken to be a mounting error, its standard deviation before the
+    data."""
+    return bool(np.any(np.abs(_values(alignment)[3:]) > PRIOR[3:]))
+
+
 def factor(alignment: Alignment, frequency_hz: Real, parts: tuple[str, ...]) -> Complex:
     """What the prediction is multiplied by (F,) to take out "gain", "slope" and "delay" (with polarity)."""
     level = alignment.gain_db * ("gain" in parts)

@@ -178,10 +178,13 @@ def too_few_points(frequency_hz: Real, actual: Real, held_out: Real, limit: floa
     return Cause("points", float(frequency_hz[first]), float(step))
 
 
-def unexplained(model: Complex, reference: Reference, good: Boolean, expected: Real) -> Cause | None:
+def unexplained(
+    model: Complex, reference: Reference, good: Boolean, expected: Real, far_off: bool
+) -> Cause | None:
     """What is left, at the ``good`` frequencies (F,), by when it comes: evenly before and after the direct sound it is
     noise, mostly after it the room, about it another device. None where no more is left than twice the power
-    ``expected`` (F,), or nothing can be told: levels alone, or frequencies too far apart.
+    ``expected`` (F,), or nothing can be told: levels alone, or frequencies too far apart. ``far_off``: the alignment
+    took a device that stood farther off than any mounting; if it left much even so, it is another one.
     """
     hz = reference.frequency_hz
     size = np.mean(np.abs(reference.pressure_pa) ** 2, axis=0)
@@ -192,6 +195,8 @@ def unexplained(model: Complex, reference: Reference, good: Boolean, expected: R
     if np.median((left / np.maximum(expected, LEAST_EXPECTED) ** 2)[good]) < 2:
         return None
     level = float(10 * np.log10(np.mean(left[good])))
+    if far_off and level > LIKE_DB:
+        return Cause("device", level, 0.0)
     when = _when(model, difference, size, hz, good)
     if when is None:
         return None

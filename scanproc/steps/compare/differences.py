@@ -12,7 +12,7 @@ from scanproc.errors import ScanDataError
 from scanproc.records.comparison import Alignment, BandErrors, Cause, Comparison, Reference
 from scanproc.records.expansion import Expansion
 from scanproc.steps.compare import causes
-from scanproc.steps.compare.alignment import align, factor, first_delay, pose_of, weights
+from scanproc.steps.compare.alignment import align, factor, far_off, first_delay, pose_of, weights
 from scanproc.steps.compare.microphones import HERE, Pose, Prediction, field_of, gate_left, predict
 from scanproc.steps.compare.reference import in_band
 from scanproc.steps.farfield.sets import speed_of_sound
@@ -283,7 +283,9 @@ def _explained(case: _Case, found: Comparison, choices: CompareChoices) -> Compa
     if few is not None:
         few = replace(few, at=points_needed(case.expansion, found.wanted_hz, limit))
     expected = np.sqrt(_mean_power(case.expected * size) / _mean_power(size))
-    rest = causes.unexplained(model, reference, _good(case, held_out, limit), expected)
+    rest = causes.unexplained(
+        model, reference, _good(case, held_out, limit), expected, far_off(case.alignment)
+    )
     aligned = causes.aligned_causes(case.alignment, reference)
     if rest is not None and rest.kind in ("room", "device"):
         plain = _missed(case.model(("delay", "gain") if reference.relative else ("delay",)), reference)
