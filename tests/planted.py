@@ -25,7 +25,8 @@ RADIUS_M = 0.45
 SCAN_HZ = np.geomspace(60, 4000, 74)
 FIT_DB = -45.0
 DISTANCE_M = 2.0
-FIRST_HALF, SECOND_HALF = 0, 1
+FIRST_HALF, SECOND_HALF = 0, 3
+"""Thresholds were chosen on the first and on others of its kind (1, 2, 4, 6); none was looked at for the second."""
 
 
 @cache

@@ -211,6 +211,7 @@ def _sparse(task: _Task, near: Real | None) -> Fit:
     again = _fitted(task, kept, np.where(kept, whole.value / PRIOR, 0.0))
     error = np.where(kept, again.error, whole.error)
     differs = kept & (np.abs(again.value) >= NOTEWORTHY) & (np.abs(again.value) > SIGNIFICANT * error)
+    differs &= ALWAYS | (_shares(task, again, kept) >= LEAST_SHARE)
     return replace(again, error=error, differs=differs)
 
 
@@ -228,18 +229,23 @@ def _significant(task: _Task, whole: Fit, free: Boolean) -> Boolean:
     """Which values cannot be set to zero, told on the straight-line model."""
     kept = free.copy()
     while True:
-        value, error, power = _solved(whole.sums, task.start, kept)
+        value, error, _ = _solved(whole.sums, task.start, kept)
         worth = np.minimum(np.abs(value) / (SIGNIFICANT * error), np.abs(value) / NOTEWORTHY)
-        for index in np.flatnonzero(kept & ~ALWAYS):
-            without = kept.copy()
-            without[index] = False
-            share = 1 - power / _solved(whole.sums, task.start, without)[2]
-            worth[index] = min(worth[index], share / LEAST_SHARE)
         worth[~kept | ALWAYS] = np.inf
         least = int(worth.argmin())
         if worth[least] >= 1:
             return kept
         kept[least] = False
+
+
+def _shares(task: _Task, fit: Fit, kept: Boolean) -> Real:
+    """How much of what would remain without it each value explains (values,), on the straight-line model."""
+    power, share = _solved(fit.sums, task.start, kept)[2], np.zeros(len(NAMES))
+    for index in np.flatnonzero(kept):
+        without = kept.copy()
+        without[index] = False
+        share[index] = 1 - power / _solved(fit.sums, task.start, without)[2]
+    return share
 
 
 def _fitted(task: _Task, free: Boolean, start: Real, rounds: int = ROUNDS) -> Fit:
