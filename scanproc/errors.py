@@ -5,6 +5,7 @@ ScanprocError
 │   ├── ScanFileError     a scan file is missing, foreign, torn or malformed
 │   ├── ResultFileError   the same for a result file
 │   └── ScanDataError     the numbers of a scan cannot be used: NaN, duplicates, too few points
+├── UnknownName           nothing is called so; a KeyError too
 ├── SettingsError         a setting is unknown or impossible (exit code 2)
 └── OutputError           results could not be written (exit code 1)
 
@@ -61,6 +62,13 @@ class ResultFileError(InputError):
 
 class ScanDataError(InputError):
     """The numbers of a scan cannot be used."""
+
+
+class UnknownName(ScanprocError, KeyError):
+    """Nothing is called so; the message says what there is."""
+
+    def __str__(self) -> str:
+        return self.message
 
 
 class SettingsError(ScanprocError):

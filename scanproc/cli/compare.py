@@ -11,7 +11,7 @@ from scanproc.cli.frame import Outcome, as_command
 from scanproc.cli.progress import shown
 
 NO_MATCH = 3
-FREE = ("gain", "delay", "turn")
+FREE = ("gain", "delay", "turn", "place")
 
 
 @as_command("compare", example="scanproc compare results hall-2m --distance 2 --unit pa --height 1.2")
@@ -33,6 +33,7 @@ FREE = ("gain", "delay", "turn")
     type=click.Choice(["pa", "relative"]),
     help="Of WAV and plain text: Pa (dB re 20 µPa) or unknown.",
 )
+@click.option("--channel", type=click.IntRange(1), help="Of WAV files with several, from 1.")
 @click.option(
     "--gate-ms", type=click.FloatRange(0, min_open=True), help="Cut responses so long after the direct sound."
 )
@@ -43,7 +44,10 @@ FREE = ("gain", "delay", "turn")
     help="Of device and microphone above the floor, m: gate before its reflection.",
 )
 @click.option(
-    "--align", default="delay", show_default=True, help="What to take out: any of gain,delay,turn, or none."
+    "--align",
+    default="delay",
+    show_default=True,
+    help="What to take out: any of gain,delay,turn,place, or none.",
 )
 @click.option("--tolerance-db", type=click.FloatRange(0, 20, min_open=True), default=1.0, show_default=True)
 @click.option(
@@ -76,6 +80,7 @@ def command(
     halves: bool,
     distance_m: float | None,
     unit: Literal["pa", "relative"] | None,
+    channel: int | None,
     gate_ms: float | None,
     height_m: float | None,
     align: str,
@@ -122,7 +127,7 @@ def command(
     else:
         assert reference is not None
         gate_s = None if gate_ms is None else gate_ms / 1000
-        wanted = ReferenceChoices(distance_m, unit, gate_s, height_m, choices)
+        wanted = ReferenceChoices(distance_m, unit, gate_s, height_m, channel, choices)
         found = compare_files(result, reference, wanted)
     shown_lines = lines(found)
     if output is not None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import fields
 from typing import Any, TypeVar
 
 import numpy as np
@@ -12,6 +13,9 @@ from scanproc.conventions import Boolean, Complex, Integer, Real, Words
 from scanproc.errors import ScanDataError
 
 Number = TypeVar("Number", np.float64, np.complex128, np.int64)
+
+LONGEST, LONGEST_TEXT = 6, 60
+"""Of what is shown in a representation: entries, letters."""
 
 Shape = Sequence[int | str]
 """Lengths by axis; a word stands for any length."""
@@ -134,3 +138,28 @@ def _frozen(array: NDArray[Number], given: ArrayLike) -> NDArray[Number]:
     view = array.view()
     view.flags.writeable = False
     return view
+
+
+Record = TypeVar("Record")
+
+
+def short_repr(kind: type[Record]) -> type[Record]:
+    """Gives a dataclass a representation of one line: arrays by their shape, long values cut."""
+
+    def told(self: Any) -> str:
+        parts = (f"{one.name}={_briefly(getattr(self, one.name))}" for one in fields(self))
+        return f"{type(self).__name__}({', '.join(parts)})"
+
+    kind.__repr__ = told  # type: ignore[method-assign]
+    return kind
+
+
+def _briefly(value: Any) -> str:
+    if isinstance(value, np.ndarray):
+        if value.ndim == 1 and value.size > 1 and value.dtype.kind == "f":
+            return f"<{value.size} values {value[0]:.4g} .. {value[-1]:.4g}>"
+        return f"<{value.dtype.kind if value.dtype.kind != 'c' else 'complex'} {' x '.join(map(str, value.shape))}>"
+    if isinstance(value, tuple | list | dict) and len(value) > LONGEST:
+        return f"<{len(value)} entries>"
+    text = repr(value)
+    return text if len(text) <= LONGEST_TEXT else f"{text[: LONGEST_TEXT - 3]}..."

@@ -8,14 +8,19 @@ import numpy as np
 
 from scanproc.conventions import REFERENCE_VOLTAGE_V, Boolean, Complex, Real
 from scanproc.errors import ScanDataError
-from scanproc.records.checked import complex_array, increasing, positive, real_array
+from scanproc.records.checked import complex_array, increasing, positive, real_array, short_repr
 
-CAUSES = ("gain", "slope", "delay", "polarity", "yaw", "pitch", "reflection", "points")
+CAUSES = (
+    *("gain", "slope", "delay", "polarity", "yaw", "pitch", "x", "y", "z", "reflection", "points"),
+    *("noise", "room", "device"),
+)
 """What can be told apart behind a difference; the units of ``Cause.size`` are dB, dB per octave, s, sign, deg, deg,
-dB re the direct sound (``at``: its delay in s), and Hz from which the points are too few (``at``: how many the wanted
-frequency would take, NaN where that cannot be told)."""
+m three times (where the device stood against where it stood for the scan), dB re the direct sound (``at``: its delay
+in s), Hz from which the points are too few (``at``: how many the wanted frequency would take, NaN where that cannot be
+told), and for noise, an ungated room and another device the power of what they add, dB re the reference."""
 
 
+@short_repr
 @dataclass(frozen=True, eq=False)
 class Reference:
     """Pressures measured in (quasi-)free field at a few angles.
@@ -72,15 +77,17 @@ class Reference:
         return len(self.direction)
 
 
+@short_repr
 @dataclass(frozen=True, eq=False)
 class Alignment:
     """What would bring the scan's prediction nearest to the reference, each with a standard error.
 
     The reference is louder than the scan by ``gain_db`` plus ``slope_db`` per octave above ``pivot_hz``, later by
     ``delay_s``, of opposite polarity if ``inverted``, and was taken of a device turned by ``yaw_deg`` (towards +y) and
-    ``pitch_deg`` (front up) against the scan. NaN where the data cannot tell. ``applied`` names what the comparison
-    has taken out ("gain", "delay", "turn"); ``residual_db`` is the relative difference that is left with all of them
-    taken out, dB.
+    ``pitch_deg`` (front up) and moved by ``offset_m`` (x, y, z) against the scan. NaN where the data cannot tell; zero,
+    with the error of a fit of all, where nothing differs. ``differs`` names what does ("gain", "slope", "delay",
+    "yaw", "pitch", "x", "y", "z"). ``applied`` names what the comparison has taken out ("gain", "delay", "polarity",
+    "turn", "place"); ``residual_db`` is the relative difference that is left with all of them taken out, dB.
     """
 
     gain_db: float
@@ -95,6 +102,9 @@ class Alignment:
     yaw_error_deg: float
     pitch_deg: float
     pitch_error_deg: float
+    offset_m: tuple[float, float, float]
+    offset_error_m: tuple[float, float, float]
+    differs: tuple[str, ...]
     residual_db: float
     applied: tuple[str, ...] = ()
 
@@ -109,6 +119,7 @@ class Cause:
     at: float = np.nan
 
 
+@short_repr
 @dataclass(frozen=True, eq=False)
 class BandErrors:
     """By third-octave band (B,), NaN where nothing is known.
@@ -140,6 +151,7 @@ class BandErrors:
             put(self, name, real_array(name, getattr(self, name), (count,), finite=False))
 
 
+@short_repr
 @dataclass(frozen=True, eq=False)
 class Comparison:
     """A scan against a reference at its microphones.
@@ -151,7 +163,8 @@ class Comparison:
     its gate changes. ``judged`` (F,): at or above the lowest valid frequency. ``agrees`` (angles, F): the difference is
     within ``tolerance_db``. ``met_from_hz`` and ``met_up_to_hz``: the unbroken run of agreement at all angles from
     the lowest judged frequency; ``angle_up_to_hz`` (angles,) the same for each angle, NaN where there is none.
-    ``points``: of the scan.
+    ``points``: of the scan. ``rms_db`` and ``left_rms_db``: the difference over all judged frequencies and angles, as
+    it is and with the causes taken out; NaN where no cause was called for.
     """
 
     reference: str
@@ -181,6 +194,8 @@ class Comparison:
     alignment: Alignment
     bands: BandErrors
     causes: tuple[Cause, ...]
+    rms_db: float = np.nan
+    left_rms_db: float = np.nan
 
     def __post_init__(self) -> None:
         put = object.__setattr__

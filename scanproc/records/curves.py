@@ -5,10 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from scanproc.conventions import Real
-from scanproc.errors import ScanDataError
-from scanproc.records.checked import real_array
+from scanproc.errors import ScanDataError, UnknownName
+from scanproc.records.checked import real_array, short_repr
 
 
+@short_repr
 @dataclass(frozen=True, eq=False)
 class Curve:
     """One curve over the frequencies of its :class:`Curves`; ``value`` and ``standard_error`` (F,) in ``unit``.
@@ -28,6 +29,7 @@ class Curve:
         object.__setattr__(self, "standard_error", error)
 
 
+@short_repr
 @dataclass(frozen=True, eq=False)
 class Curves:
     """Curves over common frequencies (F,), and in words the choices behind them."""
@@ -48,8 +50,17 @@ class Curves:
         return tuple(curve.name for curve in self.curves)
 
     def get(self, name: str) -> Curve:
-        """The curve of that name. Raises KeyError."""
+        """The curve of that name. Raises UnknownName, a KeyError that lists the names."""
         for curve in self.curves:
             if curve.name == name:
                 return curve
-        raise KeyError(name)
+        raise UnknownName(f"no curve {name!r}: there are {', '.join(self.names)}")
+
+    def __getitem__(self, name: str) -> Curve:
+        return self.get(name)
+
+    def __contains__(self, name: object) -> bool:
+        return name in self.names
+
+    def __len__(self) -> int:
+        return len(self.curves)

@@ -10,12 +10,13 @@ from numpy.typing import NDArray
 
 from scanproc.conventions import REFERENCE_VOLTAGE_V, Complex, Integer, Real, mode_count
 from scanproc.errors import ScanDataError
-from scanproc.records.checked import Number, complex_array, integer_array, positive, real_array
+from scanproc.records.checked import Number, complex_array, integer_array, positive, real_array, short_repr
 
 ESTIMATORS = ("truncated", "posterior")
 """How a column of coefficients was found; ``Expansion.estimator`` counts into this."""
 
 
+@short_repr
 @dataclass(frozen=True, eq=False)
 class Expansion:
     """The outgoing field p = Σ a_nm · h_n(kr)/|h_n(k r_s)| · Y_nm(θ, φ) about a centre per frequency.

@@ -8,9 +8,10 @@ import numpy as np
 
 from scanproc.conventions import REFERENCE_VOLTAGE_V, Real
 from scanproc.errors import ScanDataError
-from scanproc.records.checked import positive, real_array
+from scanproc.records.checked import positive, real_array, short_repr
 
 
+@short_repr
 @dataclass(frozen=True, eq=False)
 class ImpulseSet:
     """Responses whose discrete Fourier transform Σ h_i e^{-jω(i - i0)/f_s} is the sweep in Pa·m.

@@ -6,11 +6,13 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
+from scanproc.records.checked import short_repr
 from scanproc.records.expansion import Expansion
 from scanproc.records.room import RoomReport
 from scanproc.records.sweeps import SweepSet
 
 
+@short_repr
 @dataclass(frozen=True, eq=False)
 class Result:
     """The expansion, its sweep sets by name, and where they came from.

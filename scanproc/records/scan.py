@@ -18,6 +18,7 @@ from scanproc.records.checked import (
     integer_array,
     positive,
     real_array,
+    short_repr,
     text_array,
     within,
 )
@@ -29,6 +30,7 @@ TEMPERATURES_C = (-100.0, 100.0)
 ENVIRONMENTS = ("", "anechoic", "room")
 
 
+@short_repr
 @dataclass(frozen=True, eq=False)
 class ScanSetup:
     """Everything about a scan apart from the sound itself.
@@ -130,6 +132,7 @@ class ScanSetup:
         )
 
 
+@short_repr
 @dataclass(frozen=True, eq=False)
 class Scan:
     """Complex pressures (rms phasors, Pa) by point and frequency.
@@ -188,6 +191,7 @@ def beside(parts: Sequence[Scan]) -> Scan:
     )
 
 
+@short_repr
 @dataclass(frozen=True, eq=False)
 class ImpulseScan:
     """Impulse responses (Pa per drive) by point and sample.

@@ -6,9 +6,10 @@ from dataclasses import dataclass
 
 from scanproc.conventions import Integer, Real
 from scanproc.errors import ScanDataError
-from scanproc.records.checked import integer_array, positive, real_array
+from scanproc.records.checked import integer_array, positive, real_array, short_repr
 
 
+@short_repr
 @dataclass(frozen=True, eq=False)
 class Positions:
     """Where the microphone goes: ``position_m`` (points, 3) in the order of travel, ``layer`` (points,).
@@ -25,6 +26,7 @@ class Positions:
         put(self, "layer", integer_array("layer", self.layer, (len(self.position_m),)))
 
 
+@short_repr
 @dataclass(frozen=True, eq=False)
 class ScanPlan:
     """Advice for a scan before it starts. By third-octave band (B,), rising:

@@ -5,9 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from scanproc.conventions import Integer, Real
-from scanproc.records.checked import integer_array, positive, real_array
+from scanproc.records.checked import integer_array, positive, real_array, short_repr
 
 
+@short_repr
 @dataclass(frozen=True, eq=False)
 class Study:
     """Errors by number of points and band, and the number of points that a target needs.

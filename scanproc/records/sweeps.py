@@ -8,9 +8,10 @@ import numpy as np
 
 from scanproc.conventions import REFERENCE_VOLTAGE_V, Complex, Real
 from scanproc.errors import ScanDataError
-from scanproc.records.checked import complex_array, positive, real_array
+from scanproc.records.checked import complex_array, positive, real_array, short_repr
 
 
+@short_repr
 @dataclass(frozen=True, eq=False)
 class SweepSet:
     """Far-field pressures p·r·e^{+jkr} (Pa·m) at directions, with a standard error each.

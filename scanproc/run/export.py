@@ -19,7 +19,7 @@ from scanproc.files.outgoing.export_archive import write_hdf5, write_npz
 from scanproc.files.outgoing.export_sofa import NOT_STATED, About, write_sofa, write_sofa_impulses
 from scanproc.files.outgoing.export_text import stems, write_text
 from scanproc.files.outgoing.export_wav import write_wav
-from scanproc.files.outgoing.tables import write_sweep_tables
+from scanproc.files.outgoing.tables import FAR_FIELD, write_sweep_tables
 from scanproc.files.replacing import EXPORT, check_directory
 from scanproc.files.stored.result_file import read_result
 from scanproc.records.curves import Curves
@@ -36,7 +36,7 @@ from scanproc.steps.farfield.filters import filtered
 from scanproc.steps.farfield.grid import (
     Smoothing,
     impulse_responses,
-    interpolation_error_db,
+    interpolation_errors_db,
     keep_delay,
     on_grid,
     smooth,
@@ -198,11 +198,12 @@ def _entry(sweeps: SweepSet, plain: SweepSet, turn: Turn, responses: ImpulseSet 
         "highest_hz": float(sweeps.frequency_hz[-1]),
         "toe_in_deg": turn.toe_in_deg,
         "tilt_deg": turn.tilt_deg,
-        "level": "re 20 µPa at 1 m" if sweeps.distance_m is None else "re 20 µPa at the seat",
+        "holds": FAR_FIELD if sweeps.distance_m is None else "rms pressure in Pa at the seat",
+        "level": "re 20 µPa",
         "delay": sweeps.delay,
     }
     if responses is not None or len(sweeps.frequency_hz) != len(plain.frequency_hz):
-        entry["interpolation_error_db"] = interpolation_error_db(plain)
+        entry["interpolation_error_by_angle"] = _interpolation(plain)
     if responses is not None:
         entry["impulse_responses"] = {
             "sampling_rate_hz": responses.sampling_rate_hz,
@@ -213,6 +214,15 @@ def _entry(sweeps: SweepSet, plain: SweepSet, turn: Turn, responses: ImpulseSet 
             "full_scale": "1.0 is 1 Pa (rms phasor at the drive voltage) per unit spectrum",
         }
     return entry
+
+
+def _interpolation(sweeps: SweepSet) -> list[dict[str, Any]]:
+    """What interpolation costs at each angle, as a relative error in dB and at its worst third octave."""
+    told = zip(stems(sweeps), *interpolation_errors_db(sweeps), strict=True)
+    return [
+        {"angle": name, "rms_db": round(rms, 1), "worst_db": round(worst, 1), "worst_near_hz": round(hz)}
+        for name, rms, worst, hz in told
+    ]
 
 
 def _phase_words(wanted: Wanted) -> dict[str, Any]:

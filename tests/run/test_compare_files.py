@@ -88,6 +88,9 @@ def test_wav_read_from_what_another_library_wrote(result: Path, tmp_path: Path, 
     code, found = answer(capsys, result, folder, *options, *UP_TO)
     assert code == 0
     assert found["causes"] == []
+    assert found["alignment"]["delay_s"] is None  # type: ignore[index]  # the record's start says nothing
+    assert run(["compare", *map(str, [result, folder, *options, "--up-to", 1500])]) == 0
+    assert "delay not known (the record's clock is its own)" in capsys.readouterr().out
     code, found = answer(capsys, result, folder, *options, "--json")
     assert code == 3
     assert str(found["verdict"]).startswith(
@@ -180,9 +183,11 @@ def test_aes69_that_cannot_be_a_reference(result: Path, tmp_path: Path, capsys: 
     assert (code, "does not say its unit" in words) == (2, True)
     emitters = tmp_path / "emitters.sofa"
     sofa = sofar.Sofa("GeneralFIR-E")
+    sofa.Data_IR, sofa.Data_Delay = np.zeros((1, 1, 8, 2)), np.zeros((1, 1, 2))
+    sofa.EmitterPosition = np.zeros((2, 3))
     sofar.write_sofa(str(emitters), sofa)
     code, words = refusal(capsys, result, emitters, "--unit", "pa")
-    assert (code, "responses by emitter, FIR or TF of one emitter was needed" in words) == (1, True)
+    assert (code, "holds responses of 2 emitters, one was needed" in words) == (1, True)
     assert words.count("\n") == 1
     (tmp_path / "text.sofa").write_text("no SOFA")
     code, words = refusal(capsys, result, tmp_path / "text.sofa", "--unit", "pa")

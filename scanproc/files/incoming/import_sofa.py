@@ -1,4 +1,5 @@
-"""Scans in AES69 (SOFA) files: data types FIR and TF, microphones as receivers around one source.
+"""Sound in AES69 (SOFA) files of any convention: data types FIR and TF, also by emitter (-E) with a single one;
+microphones as receivers around one source.
 
 A point is a receiver of a measurement: ListenerPosition + the receiver's place in the listener's own frame, seen
 from the source in the source's frame (view = +x, up = +z). Sound is taken in Pa.
@@ -32,7 +33,7 @@ from scanproc.records.scan import ScanSetup
 from scanproc.records.stream import SoundStream
 
 AT_ONCE_BYTES = 32 * 2**20
-KINDS = {"FIR": "Data.IR", "TF": "Data.Real"}
+KINDS = {"FIR": "Data.IR", "TF": "Data.Real", "FIR-E": "Data.IR", "TF-E": "Data.Real"}
 
 
 def read_sofa(path: Path | str) -> SoundStream:
@@ -54,13 +55,13 @@ def read_sofa(path: Path | str) -> SoundStream:
 
 
 def _stream(path: Path, file: Group, kind: str) -> SoundStream:
-    sound = dataset(file, KINDS[kind], "real", ("M", "R", "N"))
+    sound = _sound(file, KINDS[kind], kind)
     refuse_unwritten(sound)
-    measurements, receivers, columns = (int(n) for n in sound.shape)
+    measurements, receivers, columns = (int(n) for n in sound.shape[:3])
     setup = ScanSetup(_positions(file, measurements, receivers), device=text(file, "DatabaseName"))
     blocks = _blocks(path, kind)
-    if kind == "TF":
-        other = dataset(file, "Data.Imag", "real", ("M", "R", "N"))
+    if kind.startswith("TF"):
+        other = _sound(file, "Data.Imag", kind)
         refuse_unwritten(other)
         frequency = read_whole(file, "N", "real", ("N",))
         if other.shape != sound.shape or len(frequency) != columns:
@@ -79,8 +80,8 @@ def _blocks(path: Path, kind: str) -> Iterator[NDArray[Any]]:
     with input_errors(path, InputError):
         file = open_foreign(path, "SOFA file")
         try:
-            sound = dataset(file, KINDS[kind], "real", ("M", "R", "N"))
-            imaginary = dataset(file, "Data.Imag", "real", ("M", "R", "N")) if kind == "TF" else None
+            sound = _sound(file, KINDS[kind], kind)
+            imaginary = _sound(file, "Data.Imag", kind) if kind.startswith("TF") else None
             for where in _parts(sound):
                 block = read(sound, np.float64, where)
                 if imaginary is not None:
@@ -90,15 +91,28 @@ def _blocks(path: Path, kind: str) -> Iterator[NDArray[Any]]:
             file.close()
 
 
+def _sound(file: Group, name: str, kind: str) -> Dataset:
+    """Data by measurement, receiver and frequency or sample, and emitter where the type has them: one, that is."""
+    if not kind.endswith("-E"):
+        return dataset(file, name, "real", ("M", "R", "N"))
+    found = dataset(file, name, "real", ("M", "R", "N", "E"))
+    if found.shape[3] != 1:
+        raise Malformed(
+            f"holds responses of {found.shape[3]} emitters, one was needed: export each emitter as a file of its own"
+        )
+    return found
+
+
 def _parts(sound: Dataset) -> Iterator[tuple[slice, ...]]:
     """Slices over measurements, or over receivers when there is one measurement."""
-    measurements, receivers, columns = sound.shape
+    measurements, receivers, columns = sound.shape[:3]
     axis = 0 if measurements > 1 else 1
     across = columns * (receivers if axis == 0 else 1)
     step = max(1, AT_ONCE_BYTES // (8 * max(1, across)))
     for start in range(0, sound.shape[axis], step):
         part = slice(start, min(start + step, sound.shape[axis]))
-        yield (part, slice(None), slice(None)) if axis == 0 else (slice(None), part, slice(None))
+        whole = (slice(None),) * (sound.ndim - 2)
+        yield (part, slice(None), *whole) if axis == 0 else (slice(None), part, *whole)
 
 
 def _positions(file: Group, measurements: int, receivers: int) -> Real:
@@ -164,7 +178,7 @@ def _cartesian(name: str, values: Real, kind: str) -> Real:
 
 def _common(file: Group, name: str, need: str) -> float:
     """The value of a variable that must be the same everywhere."""
-    axes = ("M",) if getattr(file.get(name), "ndim", 1) == 1 else ("M", "R")
+    axes = ("M", "R", "E")[: max(1, min(3, getattr(file.get(name), "ndim", 1)))]
     values = read_whole(file, name, "real", axes)
     if not values.size or not np.all(np.isfinite(values)) or np.ptp(values) > 1e-9 * np.abs(values).max():
         raise Malformed(f"{name} must hold {need}: export it so")

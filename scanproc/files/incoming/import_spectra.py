@@ -81,9 +81,9 @@ def read_spectrum(path: Path) -> tuple[Real, Complex]:
     """Frequencies and pressures (F,) of a table, its header may be missing over Hz, dB, degrees. Raises InputError."""
     table = read_table(path)
     if _is_number(table.header[0].split("_")[0]):
-        frequency, pressure, has_phase, _ = read_columns(path, "pa")
-        if has_phase:
-            return frequency, pressure
+        columns = read_columns(path, "pa")
+        if columns.has_phase:
+            return columns.frequency_hz, columns.pressure_pa
     for pair in (("real_pa", "imag_pa"), ("level_db", "phase_deg")):
         if set(table.header) == {"frequency_hz", *pair}:
             frequency, one, other = (table.numbers(name) for name in ("frequency_hz", *pair))

@@ -3,15 +3,16 @@
 | path | what it is | unit |
 |---|---|---|
 | ``.h5`` | a scan file whose points are the microphones, or an export with one sweep set | Pa |
-| ``.sofa`` | AES69: FreeFieldDirectivityTF, or data types FIR and TF | Pa if scanproc wrote it, else to be stated |
+| ``.sofa`` | AES69 of any convention, data types FIR and TF | Pa if scanproc wrote it, else to be stated |
 | ``.npz``, a directory with ``angles.csv`` | a sweep set that scanproc exported | Pa·m |
+| a directory with ``reference.toml`` | WAV or text with a list of its files | as the list says |
 | a directory of ``horizontal_+030_deg.wav`` (``vertical_...``; ``.csv``, ``.txt``) | a file per angle | below |
 | ``.toml`` | a list of such files with their angles, see :class:`Described` | below |
 
-WAV: an impulse response, one channel; CSV with the header ``frequency_hz,level_db``,
-``frequency_hz,level_db,phase_deg`` or ``frequency_hz,real_pa,imag_pa``; text of two or three columns (Hz, dB, degrees)
-without a header. WAV and text say nothing of their unit, so it must be stated: "pa" (Pa, or dB re 20 µPa) or
-"relative". Levels are at the microphone.
+WAV: an impulse response; CSV with the header ``frequency_hz,level_db``, ``frequency_hz,level_db,phase_deg`` or
+``frequency_hz,real_pa,imag_pa``; text of two or three columns (Hz, dB, degrees) without a header; other ways of writing
+these are read where they are plain, see :mod:`scanproc.files.incoming.reference_text`. WAV and text without a header
+say nothing of their unit, so it must be stated: "pa" (Pa, or dB re 20 µPa) or "relative". Levels are at the microphone.
 """
 
 from __future__ import annotations
@@ -19,9 +20,9 @@ from __future__ import annotations
 import re
 import tomllib
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Literal
 
 import numpy as np
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
@@ -29,31 +30,39 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 from scanproc.conventions import REFERENCE_VOLTAGE_V, Real
 from scanproc.errors import InputError, ScanDataError, SettingsError
 from scanproc.files.hdf5 import hdf5_format
-from scanproc.files.incoming.reference_sofa import read_sofa_sound, sofa_convention
+from scanproc.files.incoming.reference_sofa import read_sofa_sound, sofa_words
 from scanproc.files.incoming.reference_text import Unit, read_table, read_wavs, stated_unit
 from scanproc.files.outgoing.export_archive import read_hdf5, read_npz
-from scanproc.files.outgoing.export_sofa import read_sofa
-from scanproc.files.outgoing.tables import ANGLES_FILE, read_sweep_tables
+from scanproc.files.outgoing.reference_list import REFERENCE_FILE
+from scanproc.files.outgoing.tables import ANGLES_FILE, FAR_FIELD, read_sweep_tables
 from scanproc.files.stored.scan_file import read_scan
 from scanproc.records.comparison import Reference
 from scanproc.records.scan import ImpulseScan, Scan, ScanSetup
 from scanproc.records.sweeps import SweepSet
 from scanproc.waves.directions import horizontal_orbit, unit_vectors, vertical_orbit
 
-NAME = re.compile(r"^(horizontal|vertical)_([+-]?\d+(?:\.\d+)?)_deg$")
+NAME = re.compile(
+    r"(h|hor|horizontal|v|ver|vert|vertical)[ _]*([+-]?\d+(?:\.\d+)?)[ _]*(?:deg|°)?", re.IGNORECASE
+)
+"""``horizontal_+030_deg``, ``H30``, ``vert -15``: the orbit, then the angle; a hyphen is a minus."""
 ENDINGS = (".wav", ".csv", ".txt")
 
 
 @dataclass(frozen=True, eq=False)
 class Measured:
     """What a reference file holds: ``label`` names its angles where the content does not, ``relative`` says that its
-    unit is not Pa, ``clock_known`` whether its time zero means anything."""
+    unit is not Pa, ``clock_known`` whether its time zero means anything. ``far_field``: the values are not the pressure
+    at the microphones, but the far field normalised to 1 m; ``delay_removed``: the delay over the distance (of the far
+    field 1 m) is not in them. Below ``lowest_valid_hz`` nothing is valid."""
 
     name: str
     content: Reference | SweepSet | Scan | ImpulseScan
     label: tuple[str, ...] = ()
     relative: bool = False
     clock_known: bool = True
+    far_field: bool = False
+    delay_removed: bool = False
+    lowest_valid_hz: float = 0.0
 
 
 class Microphone(BaseModel):
@@ -61,6 +70,7 @@ class Microphone(BaseModel):
 
     model_config = ConfigDict(extra="forbid", frozen=True)
     file: str
+    label: str = ""
     horizontal_deg: float | None = None
     vertical_deg: float | None = None
     azimuth_deg: float | None = None
@@ -79,6 +89,11 @@ class Described(BaseModel):
     distance_m: Annotated[float, Field(gt=0)] | None = None
     unit: Unit | None = None
     drive_voltage_v: Annotated[float, Field(gt=0)] = REFERENCE_VOLTAGE_V
+    far_field: bool = False
+    delay: Literal["kept", "removed"] = "kept"
+    time_zero_sample: Annotated[int, Field(ge=0)] | None = None
+    lowest_valid_hz: Annotated[float, Field(ge=0)] = 0.0
+    channel: Annotated[int, Field(ge=1)] | None = None
     microphone: tuple[Microphone, ...] = Field(min_length=1)
 
 
@@ -90,9 +105,14 @@ class _Place:
 
 
 def read_reference(
-    path: Path | str, *, distance_m: float | None = None, unit: Unit | None = None
+    path: Path | str,
+    *,
+    distance_m: float | None = None,
+    unit: Unit | None = None,
+    channel: int | None = None,
 ) -> Measured:
-    """A reference of any of the kinds above. ``distance_m`` and ``unit`` for files that do not say.
+    """A reference of any of the kinds above. ``distance_m`` and ``unit`` for files that do not say, ``channel`` (from
+    1) for WAV files that hold several.
 
     Raises InputError, or SettingsError when distance or unit are needed and not stated.
     """
@@ -100,7 +120,9 @@ def read_reference(
     if place.is_dir():
         if (place / ANGLES_FILE).is_file():
             return Measured(place.name, read_sweep_tables(place))
-        return _from_places(place.name, _named(place, distance_m), unit, REFERENCE_VOLTAGE_V)
+        if (place / REFERENCE_FILE).is_file():
+            return _from_toml(place / REFERENCE_FILE, distance_m, unit)
+        return _from_places(place.name, _named(place, distance_m), unit, REFERENCE_VOLTAGE_V, channel)
     kind = place.suffix.lower()
     if kind == ".toml":
         return _from_toml(place, distance_m, unit)
@@ -109,7 +131,7 @@ def read_reference(
     if kind == ".npz":
         return Measured(place.name, read_npz(place))
     if kind in ENDINGS:
-        return _from_places(place.name, [_by_name(place, distance_m)], unit, REFERENCE_VOLTAGE_V)
+        return _from_places(place.name, [_by_name(place, distance_m)], unit, REFERENCE_VOLTAGE_V, channel)
     return _from_hdf5(place)
 
 
@@ -136,24 +158,23 @@ def _from_hdf5(path: Path) -> Measured:
 
 
 def _from_sofa(path: Path, unit: Unit | None) -> Measured:
-    if sofa_convention(path) != "FreeFieldDirectivityTF":
-        return _from_sofa_sound(path, unit)
-    found = read_sofa(path)
-    ours = found.texts.get("GLOBAL_ApplicationName") == "scanproc"
-    stated = "pa" if ours else stated_unit(unit, path)
-    far = ours and bool(np.all(found.distance_m == 1)) and "is removed" in " ".join(found.texts.values())
-    label = tuple(_position_label(u) for u in found.direction)
-    distance = None if far else found.distance_m
-    content = Reference(path.name, label, found.direction, distance, found.frequency_hz, found.value)
-    return Measured(path.name, content, label, stated == "relative")
-
-
-def _from_sofa_sound(path: Path, unit: Unit | None) -> Measured:
-    """Responses or spectra of other conventions; the clock of impulse responses is not trusted."""
+    """The clock of other programs' impulse responses is not trusted."""
+    words = sofa_words(path)
     content = read_sofa_sound(path)
+    if voltage := re.search(r"for (\S+) V;", words):
+        setup = replace(content.setup, drive_voltage_v=float(voltage[1]))
+        content = replace(content, setup=setup)
     label = tuple(_position_label(position) for position in content.setup.position_m)
-    relative = stated_unit(unit, path) == "relative"
-    return Measured(path.name, content, label, relative, clock_known=not isinstance(content, ImpulseScan))
+    stated = "pa" if words else stated_unit(unit, path)
+    return Measured(
+        path.name,
+        content,
+        label,
+        stated == "relative",
+        clock_known=bool(words) or not isinstance(content, ImpulseScan),
+        far_field=FAR_FIELD in words,
+        delay_removed="is removed" in words,
+    )
 
 
 def _from_toml(path: Path, distance_m: float | None, unit: Unit | None) -> Measured:
@@ -162,7 +183,20 @@ def _from_toml(path: Path, distance_m: float | None, unit: Unit | None) -> Measu
         _described(path, entry, entry.distance_m or table.distance_m or distance_m)
         for entry in table.microphone
     ]
-    return _from_places(table.name or path.name, places, table.unit or unit, table.drive_voltage_v)
+    found = _from_places(
+        table.name or path.name, places, table.unit or unit, table.drive_voltage_v, table.channel
+    )
+    content, zero = found.content, table.time_zero_sample
+    if isinstance(content, ImpulseScan) and zero is not None:
+        content = replace(content, time_zero_s=-zero / content.sampling_rate_hz)
+    return replace(
+        found,
+        content=content,
+        clock_known=found.clock_known or zero is not None,
+        far_field=table.far_field,
+        delay_removed=table.delay == "removed",
+        lowest_valid_hz=table.lowest_valid_hz,
+    )
 
 
 def _table(path: Path) -> Described:
@@ -183,7 +217,7 @@ def _described(path: Path, entry: Microphone, distance_m: float | None) -> _Plac
         position = np.array(entry.position_m)
         if not np.any(position):
             raise SettingsError(f"{entry.file}: position_m lies at the origin: correct it", path=path)
-        return _Place(file, _position_label(position), position)
+        return _Place(file, entry.label or _position_label(position), position)
     if entry.horizontal_deg is not None:
         direction, label = (
             horizontal_orbit(entry.horizontal_deg)[0],
@@ -210,21 +244,24 @@ def _named(directory: Path, distance_m: float | None) -> list[_Place]:
             f"holds no {', '.join(ENDINGS)} file and no {ANGLES_FILE}: name the reference's folder",
             path=directory,
         )
-    kinds = sorted({file.suffix.lower() for file in files})
+    kinds = sorted({file.suffix.lower() for file in files if NAME.fullmatch(file.stem)})
+    files = [
+        file for file in files if not kinds or file.suffix.lower() in kinds
+    ]  # a note may lie beside the data
     if len(kinds) > 1:
         raise InputError(f"holds {' and '.join(kinds)} files: keep one kind in a folder", path=directory)
     return [_by_name(file, distance_m) for file in files]
 
 
 def _by_name(path: Path, distance_m: float | None) -> _Place:
-    match = NAME.match(path.stem)
+    match = NAME.fullmatch(path.stem)
     if match is None:
         raise InputError(
-            f"its name does not say the angle: call it like horizontal_+030_deg{path.suffix}, or list the files "
-            "in a TOML file",
+            f"its name does not say the angle: call it like horizontal_+030_deg{path.suffix}, list the files in a TOML "
+            "file, or keep it elsewhere if it is none of them",
             path=path,
         )
-    orbit, angle = match[1], float(match[2])
+    orbit, angle = "horizontal" if match[1].lower().startswith("h") else "vertical", float(match[2])
     direction = {"horizontal": horizontal_orbit, "vertical": vertical_orbit}[orbit](angle)[0]
     return _Place(path, f"{orbit} {angle:g} deg", direction * _needed_distance(distance_m, path))
 
@@ -235,7 +272,9 @@ def _needed_distance(distance_m: float | None, path: Path) -> float:
     return distance_m
 
 
-def _from_places(name: str, places: Sequence[_Place], unit: Unit | None, drive_voltage_v: float) -> Measured:
+def _from_places(
+    name: str, places: Sequence[_Place], unit: Unit | None, drive_voltage_v: float, channel: int | None
+) -> Measured:
     label = tuple(place.label for place in places)
     twice = sorted({one for one in label if label.count(one) > 1})
     if twice:
@@ -247,7 +286,8 @@ def _from_places(name: str, places: Sequence[_Place], unit: Unit | None, drive_v
     if kinds == {".wav"}:
         relative = stated_unit(unit, places[0].path) == "relative"
         setup = ScanSetup(position, drive_voltage_v=drive_voltage_v)
-        return Measured(name, read_wavs(setup, [place.path for place in places]), label, relative, False)
+        responses = read_wavs(setup, [place.path for place in places], channel)
+        return Measured(name, responses, label, relative, False)
     if ".wav" in kinds:
         raise InputError(
             "WAV and text cannot stand in one reference: use one kind", path=places[0].path.parent
@@ -255,7 +295,8 @@ def _from_places(name: str, places: Sequence[_Place], unit: Unit | None, drive_v
     tables = [read_table(place.path, unit) for place in places]
     first = tables[0]
     for place, table in zip(places, tables, strict=True):
-        if not np.array_equal(table[0], first[0]) or table[2] != first[2]:
+        alike = table.has_phase == first.has_phase
+        if not alike or not np.array_equal(table.frequency_hz, first.frequency_hz):
             raise InputError(
                 f"has other frequencies or columns than {places[0].path.name}: export all angles alike",
                 path=place.path,
@@ -267,14 +308,14 @@ def _from_places(name: str, places: Sequence[_Place], unit: Unit | None, drive_v
             label,
             position / distance[:, None],
             distance,
-            first[0],
-            np.array([table[1] for table in tables]),
-            has_phase=first[2],
+            first.frequency_hz,
+            np.array([table.pressure_pa for table in tables]),
+            has_phase=first.has_phase,
             drive_voltage_v=drive_voltage_v,
         )
     except ScanDataError as error:
         raise InputError(error.message, path=places[0].path) from error
-    return Measured(name, content, label, any(table[3] for table in tables))
+    return Measured(name, content, label, any(table.relative for table in tables))
 
 
 def _position_label(position: Real) -> str:

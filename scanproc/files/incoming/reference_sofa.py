@@ -1,10 +1,12 @@
-"""References in AES69 files of other conventions than FreeFieldDirectivityTF: data types FIR and TF.
+"""References in AES69 files: the same reader as for scans, and what references have beside it.
 
 Two ways of putting a device's directivity are read. The device is the source and stands still, or says where it looks
 (SourceView): then the receivers are the microphones, as in :mod:`scanproc.files.incoming.import_sofa`. Or
 SourcePosition goes round a listener with one receiver and nothing says where the source looks (in the HRIR and HRTF
 conventions one SourceView for all places says nothing either): then the device is at the listener and what is called
 the source is the microphone, which by reciprocity is the same.
+
+What this project wrote says so in ApplicationName, and in its description what the numbers are.
 """
 
 from __future__ import annotations
@@ -23,17 +25,14 @@ from scanproc.records.scan import ImpulseScan, Scan, ScanSetup
 MOST_BYTES = 2**30
 
 
-def sofa_convention(path: Path) -> str:
-    """SOFAConventions of a file. Raises InputError when it is no SOFA file or one of several emitters."""
+def sofa_words(path: Path) -> str:
+    """What an export of this project says of its numbers, empty if another program wrote it. Raises InputError."""
     with input_errors(path, InputError):
         file = open_foreign(path, "SOFA file")
         try:
-            if text(file, "DataType").endswith("-E"):
-                raise Malformed(
-                    f"has the data type {text(file, 'DataType')}, responses by emitter, FIR or TF of one emitter was "
-                    "needed: export each emitter as a file of its own"
-                )
-            return text(file, "SOFAConventions")
+            if text(file, "ApplicationName") != "scanproc":
+                return ""
+            return f"{text(file, 'Description')} {text(file, 'Comment')}"
         finally:
             file.close()
 

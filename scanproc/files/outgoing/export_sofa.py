@@ -1,9 +1,10 @@
 """AES69 (SOFA) files through sofar: sweeps as FreeFieldDirectivityTF 1.1, impulse responses as GeneralFIR 1.0.
 
 The device is the source at the origin, looking along +x with +z up; each angle is a receiver at its azimuth (from +x
-towards +y), elevation and distance (1 m for the far field). Values are rms pressures in Pa at the drive voltage, Re and
-Im of a phasor that turns as e^{+jωt}, as a Fourier transform has it. AES69 has no directivity convention for impulse
-responses; GeneralFIR holds them with negative delays, so that time zero is the drive.
+towards +y), elevation and distance. At seats values are rms pressures in Pa at the drive voltage; of the far field they
+are that far field normalised to 1 m, p·r·e^{+jkr}/(1 m) for r → ∞, which near a device is not the pressure at 1 m; the
+description says which. Re and Im of a phasor that turns as e^{+jωt}, as a Fourier transform has it. AES69 has no
+directivity convention for impulse responses; GeneralFIR holds them with negative delays: time zero is the drive.
 
 sofar's check lets empty texts, nonsense dates and falling frequencies pass, so they are checked here. Optional texts by
 measurement are left out: writing them crashes with netCDF4 1.7.4 and later.
@@ -21,10 +22,10 @@ from typing import Any
 
 import numpy as np
 
-from scanproc.conventions import Complex, Real
-from scanproc.errors import OutputError, ResultFileError
+from scanproc.conventions import Real
+from scanproc.errors import OutputError
 from scanproc.files.outgoing.export_wav import in_pascal
-from scanproc.files.outgoing.tables import at_distance
+from scanproc.files.outgoing.tables import FAR_FIELD, at_distance
 from scanproc.records.checked import increasing
 from scanproc.records.impulse import ImpulseSet
 from scanproc.records.sweeps import SweepSet
@@ -47,17 +48,6 @@ class About:
     date: str = "1970-01-01 00:00:00"
 
 
-@dataclass(frozen=True, eq=False)
-class Directivity:
-    """What a file holds: ``value`` complex (angles, F) in Pa, with directions and distances."""
-
-    direction: Real
-    distance_m: Real
-    frequency_hz: Real
-    value: Complex
-    texts: Mapping[str, str]
-
-
 def write_sofa(path: Path, sweeps: SweepSet, about: About) -> None:
     """One sweep set as FreeFieldDirectivityTF. Raises OutputError when the standard cannot be met."""
     sofa = _new(TITLE_TF, "1.1", about, sweeps.name)
@@ -74,7 +64,7 @@ def write_sofa(path: Path, sweeps: SweepSet, about: About) -> None:
     sofa.GLOBAL_SourceType = "loudspeaker"
     sofa.GLOBAL_SourceManufacturer = about.manufacturer
     sofa.GLOBAL_DatabaseName = about.device
-    sofa.GLOBAL_Description = _description(sweeps.delay, sweeps.drive_voltage_v)
+    sofa.GLOBAL_Description = _description(sweeps.distance_m, sweeps.delay, sweeps.drive_voltage_v)
     for name in ("EmitterDescriptions", "Description", "MIDINote", "SourceTuningFrequency"):
         sofa.delete(name)
     _write(path, sofa)
@@ -90,26 +80,10 @@ def write_sofa_impulses(path: Path, responses: ImpulseSet, about: About) -> None
     sofa.SourcePosition, sofa.SourcePosition_Type = [[0.0, 0.0, 0.0]], "cartesian"
     sofa.SourcePosition_Units = "metre"
     zero = f"; time zero is sample {responses.time_zero_sample} (Data.Delay)"
-    sofa.GLOBAL_Comment = _description(responses.delay, responses.drive_voltage_v) + zero
+    sofa.GLOBAL_Comment = (
+        _description(responses.distance_m, responses.delay, responses.drive_voltage_v) + zero
+    )
     _write(path, sofa)
-
-
-def read_sofa(path: Path | str) -> Directivity:
-    """A FreeFieldDirectivityTF file. Raises ResultFileError."""
-    try:
-        sofa = _sofar().read_sofa(str(path), verbose=False)
-        position = np.asarray(sofa.ReceiverPosition, dtype=np.float64)
-        value = np.asarray(sofa.Data_Real)[0] + 1j * np.asarray(sofa.Data_Imag)[0]
-        frequency = np.atleast_1d(np.asarray(sofa.N, dtype=np.float64))
-    except Exception as error:  # sofar and netCDF4 document no common base
-        raise ResultFileError(
-            f"is no AES69 directivity: {' '.join(str(error).split())}", path=path
-        ) from error
-    azimuth, elevation = np.deg2rad(position[:, 0]), np.deg2rad(position[:, 1])
-    flat = np.cos(elevation)
-    direction = np.stack([flat * np.cos(azimuth), flat * np.sin(azimuth), np.sin(elevation)], axis=1)
-    texts = {name: value for name, value in vars(sofa).items() if isinstance(value, str)}
-    return Directivity(direction, position[:, 2], frequency, value, texts)
 
 
 def _sofar() -> Any:
@@ -140,9 +114,10 @@ def _set_receivers(sofa: Any, direction: Real, distance_m: Real | None) -> None:
     sofa.ReceiverPosition_Type, sofa.ReceiverPosition_Units = "spherical", "degree, degree, metre"
 
 
-def _description(delay: str, drive_voltage_v: float) -> str:
-    where = f"rms pressure in Pa at the receiver, for {drive_voltage_v:g} V"
-    return f"{where}; the delay over the receiver's distance from the origin is {delay}"
+def _description(distance_m: Real | None, delay: str, drive_voltage_v: float) -> str:
+    what = FAR_FIELD if distance_m is None else "rms pressure in Pa at the receiver"
+    over = "1 m" if distance_m is None else "the receiver's distance from the origin"
+    return f"{what}, for {drive_voltage_v:g} V; the delay over {over} is {delay}"
 
 
 def _write(path: Path, sofa: Any) -> None:

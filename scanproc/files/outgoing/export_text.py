@@ -1,5 +1,5 @@
-"""Plain text of three columns: Hz, dB (re 20 µPa at 1 m or at the seat, for 2.83 V), degrees. No header; the file name
-says the angle."""
+"""Plain text of three columns: Hz, dB re 20 µPa (the far field normalised to 1 m, or at the seat; for 2.83 V), degrees.
+No header; the file name says the angle, and ``reference.toml`` beside the files what they hold."""
 
 from __future__ import annotations
 
@@ -9,6 +9,7 @@ import numpy as np
 
 from scanproc.conventions import Real, level_db
 from scanproc.errors import InputError
+from scanproc.files.outgoing.reference_list import write_sweep_list
 from scanproc.files.outgoing.tables import at_distance, table_names
 from scanproc.records.sweeps import SweepSet
 
@@ -23,6 +24,7 @@ def write_text(directory: Path, sweeps: SweepSet) -> None:
         rows = zip(hertz, level[index].tolist(), phase[index].tolist(), strict=True)
         text = "".join(f"{hz} {decibels:.8f} {degrees:.8f}\n" for hz, decibels, degrees in rows)
         (directory / f"{name}.txt").write_text(text, encoding="utf-8", newline="\n")
+    write_sweep_list(directory, sweeps, [f"{name}.txt" for name in stems(sweeps)])
 
 
 def read_text(path: Path | str) -> tuple[Real, Real, Real]:

@@ -1,4 +1,5 @@
-"""Impulse responses as WAV: one file of 32-bit floats per angle, in Pa at 1 m or at the seat, time zero alike in all.
+"""Impulse responses as WAV: one file of 32-bit floats per angle, time zero alike in all, in Pa: the far field
+normalised to 1 m, or the pressure at the seat. ``reference.toml`` beside them says which.
 
 Written by scipy: the same content gives the same bytes (other writers put the time of day into float files).
 """
@@ -12,6 +13,7 @@ from scipy.io import wavfile
 
 from scanproc.conventions import Real
 from scanproc.errors import OutputError
+from scanproc.files.outgoing.reference_list import write_impulse_list
 from scanproc.records.impulse import ImpulseSet
 
 LARGEST_BYTES = 2**32 - 1024
@@ -30,10 +32,11 @@ def write_wav(directory: Path, responses: ImpulseSet, names: list[str]) -> None:
     pressure = in_pascal(responses)
     for name, response in zip(names, pressure, strict=True):
         wavfile.write(directory / f"{name}.wav", int(rate), response.astype(np.float32))
+    write_impulse_list(directory, responses, [f"{name}.wav" for name in names])
 
 
 def in_pascal(responses: ImpulseSet) -> Real:
-    """The responses (angles, samples) in Pa: at 1 m, at seats there."""
+    """The responses (angles, samples) in Pa: the far field normalised to 1 m, or the pressure at seats."""
     if responses.distance_m is None:
         return responses.response_pa_m
     pressure: Real = responses.response_pa_m / responses.distance_m[:, None]

@@ -22,6 +22,8 @@ from scanproc.records.sweeps import SweepSet
 
 COLUMNS = ("frequency_hz", "level_db", "phase_deg", "standard_error_db", "real_pa_m", "imag_pa_m")
 ANGLES_FILE = "angles.csv"
+FAR_FIELD = "far field normalised to 1 m (p·r·e^{+jkr}/(1 m) for r → ∞; not the pressure at 1 m), rms in Pa"
+"""What numbers of the far field are, in the words that every format uses and that references are known by."""
 ANGLES_COLUMNS = (
     "file",
     "sweep_set",
@@ -99,7 +101,8 @@ def read_sweep_table(path: Path | str) -> SweepTable:
 
 
 def at_distance(sweeps: SweepSet) -> Complex:
-    """The sweeps in Pa (angles, F): at 1 m, at seats there (the distance's phase as ``delay`` says)."""
+    """The sweeps in Pa (angles, F): the far field normalised to 1 m, or the pressure at seats (the distance's phase as
+    ``delay`` says)."""
     if sweeps.distance_m is None:
         return sweeps.pressure_pa_m
     pressure: Complex = sweeps.pressure_pa_m / sweeps.distance_m[:, None]

@@ -92,7 +92,7 @@ def responses(curves: Curves) -> Lines:
 
 def beamwidth(curves: Curves) -> tuple[Lines, ...]:
     """Included angles on both orbits."""
-    names = [name for name in curves.names if curves.get(name).unit == "deg"]
+    names = [name for name in curves.names if curves.get(name).unit == "deg" and "if all" not in name]
     if not names:
         return ()
     first = curves.get(names[0])
@@ -100,9 +100,9 @@ def beamwidth(curves: Curves) -> tuple[Lines, ...]:
     text = Text(
         "beamwidth",
         "Beamwidth",
-        f"The {first.name} narrows from {first.value[inside].max():.0f} to {first.value[inside].min():.0f} deg over "
-        f"the middle of the band.",
-        "The angle within which the level stays near that of the axis; 360 deg means that it never falls that far.",
+        _narrowing(first.name, first.value[inside]),
+        "The angle within which the level stays near that of the axis; no value where it never falls that far. Where a "
+        "lobe just reaches the limit the band spans both values that the angle may have.",
         "A slow, even narrowing is easy to plan with; jumps are crossovers, edges or lobes.",
         "Check the directivity maps where it jumps.",
     )
@@ -116,6 +116,13 @@ def beamwidth(curves: Curves) -> tuple[Lines, ...]:
             lines,
         ),
     )
+
+
+def _narrowing(name: str, width_deg: Real) -> str:
+    known = width_deg[np.isfinite(width_deg)]
+    if not known.size:
+        return f"The level falls so far nowhere over the middle of the band: there is no {name}."
+    return f"The {name} lies between {known.max():.0f} and {known.min():.0f} deg over the middle of the band."
 
 
 def indices(curves: Curves) -> Lines:

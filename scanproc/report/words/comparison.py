@@ -16,6 +16,24 @@ MOST_ANGLES = 24
 """So many rows of angles on a terminal; JSON has all."""
 HONEST_DB = 3.0
 """A predictor is honest where the difference is at most twice the power that it says."""
+PLACES = {
+    "x": ("further forward (x)", "further back (x)"),
+    "y": ("further left (y)", "further right (y)"),
+    "z": ("higher (z)", "lower (z)"),
+}
+LEFT = {
+    "noise": (
+        "noise: what is left comes evenly before and after the direct sound",
+        "measure louder or longer",
+    ),
+    "room": (
+        "room: what is left comes after the direct sound",
+        "gate the reference before its first reflection",
+    ),
+    "device": ("device: nothing explains what is left", "another device, or in another state"),
+}
+LITTLE_DB = 0.05
+"""A difference smaller than this is not worth telling what explains it."""
 
 
 def verdict(found: Comparison) -> str:
@@ -51,6 +69,13 @@ def cause_sentence(cause: Cause, found: Comparison) -> str:
         return f"angle: the device stood turned by {cause.size:+.2f} ± {error:.2f} deg towards +y (mounting)"
     if cause.kind == "pitch":
         return f"angle: the device's front pointed {size:.2f} ± {error:.2f} deg {_or(up, 'up', 'down')} (mounting)"
+    if cause.kind in PLACES:
+        return (
+            f"place: the device stood {size * 1000:.1f} ± {error * 1000:.1f} mm {_or(up, *PLACES[cause.kind])} than "
+            "for the scan (turntable, stand)"
+        )
+    if cause.kind in LEFT:
+        return f"{LEFT[cause.kind][0]}, {cause.size:.0f} dB re the reference ({LEFT[cause.kind][1]})"
     if cause.kind == "reflection":
         return (
             f"comb: a reflection {cause.at * 1000:.2f} ms after the direct sound ({cause.at * speed:.2f} m longer), "
@@ -86,10 +111,30 @@ def honest_sentence(found: Comparison) -> str:
     )
 
 
+def explained_sentence(found: Comparison) -> str:
+    """How much of the difference the causes explain; empty where none was called for."""
+    if not np.isfinite(found.rms_db) or found.rms_db < LITTLE_DB:
+        return ""
+    share = max(found.rms_db - found.left_rms_db, 0.0)
+    sized = [cause for cause in found.causes if cause.kind not in (*LEFT, "points", "polarity", "delay")]
+    if sized:
+        return f"These causes explain {share:.2f} of {found.rms_db:.2f} dB (rms)."
+    if found.causes or found.matches:
+        return ""
+    return f"Nothing that is known explains the difference of {found.rms_db:.2f} dB (rms)."
+
+
+def why(found: Comparison) -> list[str]:
+    """The likely causes, and what they explain."""
+    return [
+        *(f"Likely cause: {cause_sentence(cause, found)}." for cause in found.causes),
+        *filter(None, [explained_sentence(found)]),
+    ]
+
+
 def notes(found: Comparison) -> list[str]:
     """What a page says under the verdict."""
-    why = [f"Likely cause: {cause_sentence(cause, found)}." for cause in found.causes]
-    return [*why, alignment_sentence(found.alignment, found), honest_sentence(found)]
+    return [*why(found), alignment_sentence(found.alignment, found), honest_sentence(found)]
 
 
 def headline(found: Comparison) -> dict[str, Any]:
@@ -102,18 +147,20 @@ def headline(found: Comparison) -> dict[str, Any]:
         "met_up_to_hz": found.met_up_to_hz,
         "tolerance_db": found.tolerance_db,
         "causes": [cause_sentence(cause, found) for cause in found.causes],
+        "explained": explained_sentence(found),
     }
 
 
 def lines(found: Comparison) -> list[str]:
     """What the terminal shows."""
     total = len(found.bands.band_hz)
-    why = ["Likely causes:", *(f"  {cause_sentence(cause, found)}" for cause in found.causes)]
+    named = ["Likely causes:", *(f"  {cause_sentence(cause, found)}" for cause in found.causes)]
     head = f"{'band':>9} {'held-out':>8} {'expected':>8} {'actual':>8}"
     more = f"{'mean':>6} {'rms':>5} {'largest':>7} {'within':>6}"
     return [
         verdict(found),
-        *(why if found.causes else []),
+        *(named if found.causes else []),
+        *filter(None, [explained_sentence(found)]),
         alignment_sentence(found.alignment, found),
         honest_sentence(found),
         "",
@@ -141,7 +188,9 @@ def _worst_of(found: Comparison) -> str:
 def alignment_sentence(alignment: Alignment, found: Comparison) -> str:
     """What was found to be free and what was taken out."""
     parts = [f"gain {alignment.gain_db:+.2f} ± {alignment.gain_error_db:.2f} dB"]
-    if np.isfinite(alignment.delay_s):
+    if np.isfinite(alignment.delay_s) and not found.clock_known:
+        parts.append("delay not known (the record's clock is its own)")
+    elif np.isfinite(alignment.delay_s):
         parts.append(f"delay {alignment.delay_s * 1e6:+.1f} ± {alignment.delay_error_s * 1e6:.1f} µs")
     for name, value, error in (
         ("yaw", alignment.yaw_deg, alignment.yaw_error_deg),
@@ -149,6 +198,11 @@ def alignment_sentence(alignment: Alignment, found: Comparison) -> str:
     ):
         if np.isfinite(value):
             parts.append(f"{name} {value:+.2f} ± {error:.2f} deg")
+    for name, metres, error_m in zip("xyz", alignment.offset_m, alignment.offset_error_m, strict=True):
+        if np.isfinite(metres):
+            parts.append(f"{name} {metres * 1000:+.1f} ± {error_m * 1000:.1f} mm")
+    if alignment.inverted:
+        parts.append("polarity inverted")
     taken = ", ".join(alignment.applied) or "nothing"
     gate = (
         ""
@@ -179,9 +233,12 @@ def as_json(found: Comparison) -> dict[str, Any]:
                 "gate_s",
                 "has_phase",
                 "relative",
+                "clock_known",
             )
         },
-        "alignment": asdict(found.alignment),
+        "rms_db": _number(found.rms_db),
+        "left_rms_db": _number(found.left_rms_db),
+        "alignment": _alignment_json(found),
         "causes": [{**asdict(cause), "words": cause_sentence(cause, found)} for cause in found.causes],
         "predictors": predictors(found),
         "bands": [_band_json(found, index) for index in range(len(found.bands.band_hz))],
@@ -189,6 +246,12 @@ def as_json(found: Comparison) -> dict[str, Any]:
         "frequency_hz": found.frequency_hz,
         "judged": found.judged,
     }
+
+
+def _alignment_json(found: Comparison) -> dict[str, Any]:
+    """On a clock of its own a reference's delay means nothing."""
+    known = asdict(found.alignment)
+    return known if found.clock_known else {**known, "delay_s": None, "delay_error_s": None}
 
 
 def _where(found: Comparison) -> str:

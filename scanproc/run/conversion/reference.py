@@ -19,6 +19,7 @@ from scanproc.records.sweeps import SweepSet
 from scanproc.run.settings.conversion import ReferenceSettings
 from scanproc.steps.compare.differences import CompareChoices, compare
 from scanproc.steps.compare.reference import (
+    as_heard,
     far_field_reference,
     first_reflection_s,
     gated_reference,
@@ -31,19 +32,23 @@ from scanproc.steps.farfield.sets import speed_of_sound
 @dataclass(frozen=True)
 class ReferenceChoices:
     """How to read the reference: its distance (m) and unit where the files do not say, the gate's length (s) after the
-    direct sound or the height (m) of device and microphone above the floor, from which it follows."""
+    direct sound or the height (m) of device and microphone above the floor, from which it follows; which channel (from
+    1) of WAV files with several."""
 
     distance_m: float | None = None
     unit: Unit | None = None
     gate_s: float | None = None
     height_m: float | None = None
+    channel: int | None = None
     choices: CompareChoices = field(default_factory=CompareChoices)
 
 
 def choices_of(settings: ReferenceSettings) -> ReferenceChoices:
     """What the section [reference] says."""
     judged = CompareChoices(settings.tolerance_db, up_to_hz=settings.up_to_hz)
-    return ReferenceChoices(settings.distance_m, settings.unit, settings.gate_s, settings.height_m, judged)
+    return ReferenceChoices(
+        settings.distance_m, settings.unit, settings.gate_s, settings.height_m, choices=judged
+    )
 
 
 def check_reference(settings: ReferenceSettings) -> None:
@@ -106,7 +111,7 @@ def name_of(path: Path) -> str:
 def _reference(path: Path, expansion: Expansion, wanted: ReferenceChoices) -> Reference:
     if is_result(path):
         return far_field_reference(name_of(path), read_result(path).expansion)
-    measured = read_reference(path, distance_m=wanted.distance_m, unit=wanted.unit)
+    measured = read_reference(path, distance_m=wanted.distance_m, unit=wanted.unit, channel=wanted.channel)
     return _ready(measured, expansion, wanted, path)
 
 
@@ -122,7 +127,13 @@ def _ready(measured: Measured, expansion: Expansion, wanted: ReferenceChoices, p
         if wanted.gate_s is not None or wanted.height_m is not None:
             raise InputError("is no impulse response, so nothing can be gated: leave the gate out", path=path)
         found = _of_spectra(measured, content)
-    return _named(found, measured)
+    found = replace(
+        found,
+        name=measured.name,
+        relative=measured.relative,
+        lowest_valid_hz=max(found.lowest_valid_hz, measured.lowest_valid_hz),
+    )
+    return as_heard(found, speed_of_sound(expansion), measured.far_field, measured.delay_removed)
 
 
 def _of_spectra(measured: Measured, content: Reference | SweepSet | Scan) -> Reference:
@@ -131,10 +142,6 @@ def _of_spectra(measured: Measured, content: Reference | SweepSet | Scan) -> Ref
     if isinstance(content, Scan):
         return reference_of(measured.name, measured.label, content)
     return content
-
-
-def _named(found: Reference, measured: Measured) -> Reference:
-    return replace(found, name=measured.name, relative=measured.relative)
 
 
 def _gate_s(impulse: ImpulseScan, expansion: Expansion, wanted: ReferenceChoices) -> float | None:

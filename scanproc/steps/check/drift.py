@@ -8,7 +8,7 @@ import numpy as np
 
 from scanproc.conventions import Complex, Real
 from scanproc.records.scan import Scan, ScanSetup
-from scanproc.steps.check.nuisance import Place, Unknown, solve, time_share
+from scanproc.steps.check.nuisance import Place, Unknown, has_time, solve, time_share
 from scanproc.steps.check.prediction import Prediction
 
 GAIN_PRIOR = 0.2
@@ -28,13 +28,15 @@ class Drift:
 
     ``found`` when the gain's change is significant and matters. ``known`` when the scan can tell at all: on one
     layer scanned from top to bottom a drift looks like directivity, and only repeated points or a second
-    layer give it away.
+    layer give it away. ``timed`` off: the points carry no time, so nothing can be told (their order in a file is not
+    one).
     """
 
     gain_db: float
     gain_error_db: float
     speed: float
     speed_error: float
+    timed: bool = True
 
     @property
     def known(self) -> bool:
@@ -63,6 +65,8 @@ class Drift:
 
 def estimate_drift(scan: Scan, first: Prediction) -> Drift:
     """The drift of a scan, from those of its frequencies at which ``first`` is best, and from its points."""
+    if not has_time(scan.setup):
+        return Drift(0.0, np.inf, 0.0, np.inf, timed=False)
     best = np.sort(np.argsort(first.level_db)[:FREQUENCIES])
     part = scan.take_frequencies(best)
     unknowns = (Unknown("gain", GAIN_PRIOR, _louder), Unknown("speed", SPEED_PRIOR, _faster))

@@ -134,7 +134,10 @@ def drift_findings(drift: Drift, setup: ScanSetup) -> list[Finding]:
         what = f"the speed of sound drifts by {100 * drift.speed:+.2f} % over the scan, as {drift.kelvin:+.1f} K do"
         remedy = "log the temperature at every point (temperature_c), so that it is allowed for"
         found.append(Finding("drift of sound speed", "warning", what, remedy))
-    if not drift.known:
+    if not drift.timed:
+        what = "drift over time cannot be told: the points carry no time"
+        found.append(Finding("drift", "note", what, "write the time of every point into the scan (time_s)"))
+    elif not drift.known:
         what = "drift over time cannot be told from directivity with these points"
         found.append(Finding("drift", "note", what, "repeat some points at the end of the next scan"))
     return found

@@ -101,6 +101,11 @@ def _disagreement(normal: Sequence[Real], target: Sequence[Real], change: Real) 
     return excess
 
 
+def has_time(setup: ScanSetup) -> bool:
+    """Whether the points were measured at times that are known and differ."""
+    return setup.time_s is not None and bool(np.ptp(setup.time_s) > 0)
+
+
 def time_share(setup: ScanSetup) -> Real:
     """Time as a share of the scan from -1/2 to 1/2, (points,); the order of points where no time is known."""
     time = setup.time_s

@@ -13,10 +13,6 @@ from scanproc.steps.compare.microphones import window
 from scanproc.waves.bands import third_octave_index
 from scanproc.waves.smoothing import smoothed
 
-NOTEWORTHY = {"gain": 0.1, "slope": 0.05, "delay": 5e-6, "yaw": 0.5, "pitch": 0.5}
-"""Smaller ones are not worth a mention: dB, dB per octave, s, deg (common practice, no source)."""
-SIGNIFICANT = 3.0
-"""Standard errors that a value must differ from zero by."""
 FALSE_ALARM = 0.01
 """Chance that noise alone looks like a reflection."""
 LATEST_S = 0.012
@@ -28,6 +24,12 @@ FAINTEST_DB = -30.0
 THIRD = 3.0
 LEAST_KEPT = 0.05
 """Less than this of a reflection is not made up for."""
+SPANS_S, ABOUT_S = (40e-3, 20e-3, 10e-3, 5e-3), 1e-3
+"""How long before and after the direct sound what is left is looked at, and what counts as at it."""
+LATER, NEARER, LIKE_DB = 2.0, 4.0, -20.0
+"""What is left is the room where it is so many times stronger after the direct sound than before, and noise where it is
+at most so many times stronger at the direct sound; another device where it is more than a tenth of the sound."""
+LEAST_EXPECTED = 0.01
 LEAST_SHARE = 0.1
 """Share of the remaining difference that a reflection must explain."""
 MOSTLY = 0.8
@@ -35,7 +37,7 @@ MOSTLY = 0.8
 
 
 def aligned_causes(alignment: Alignment, reference: Reference) -> list[Cause]:
-    """Those that gain, slope, delay, polarity and angles show, the ones that stand out most first.
+    """Those that gain, slope, delay, place and angles show, the ones that stand out most first.
 
     A gain in unknown units and a delay on an unknown clock are no causes.
     """
@@ -45,16 +47,18 @@ def aligned_causes(alignment: Alignment, reference: Reference) -> list[Cause]:
         "delay": (alignment.delay_s, alignment.delay_error_s),
         "yaw": (alignment.yaw_deg, alignment.yaw_error_deg),
         "pitch": (alignment.pitch_deg, alignment.pitch_error_deg),
+        **{
+            name: (alignment.offset_m[axis], alignment.offset_error_m[axis])
+            for axis, name in enumerate("xyz")
+        },
     }
-    found = [
-        Cause(kind, size, error)
-        for kind, (size, error) in pairs.items()
-        if abs(size) >= NOTEWORTHY[kind] and abs(size) > SIGNIFICANT * error
-    ]
     free = ["gain"] * reference.relative + ["delay"] * (not reference.clock_known)
-    found = [cause for cause in found if cause.kind not in free]
-    found.sort(key=lambda cause: -abs(cause.size) / NOTEWORTHY[cause.kind])
-    return [Cause("polarity", -1.0, 0.0), *found] if alignment.inverted else found
+    found = [
+        Cause(kind, *pairs[kind])
+        for kind in alignment.differs
+        if kind not in free and np.isfinite(pairs[kind][0])
+    ]
+    return sorted(found, key=lambda cause: -abs(cause.size) / max(cause.error, 1e-30))
 
 
 @dataclass(frozen=True, eq=False)
@@ -181,3 +185,57 @@ def _reach_index(error: Real, limit: float) -> int | None:
     above = np.cumsum(bad[::-1])[::-1] / np.arange(len(bad), 0, -1)
     start = np.flatnonzero(bad & (above >= MOSTLY))
     return int(start[0]) if len(start) else None
+
+
+def unexplained(
+    model: Complex, reference: Reference, good: Boolean, expected: Real, far_off: bool
+) -> Cause | None:
+    """What is left, at the ``good`` frequencies (F,), by when it comes: evenly before and after the direct sound it is
+    noise, mostly after it the room, about it another device. None where no more is left than twice the power
+    ``expected`` (F,), or nothing can be told: levels alone, or frequencies too far apart. ``far_off``: the alignment
+    took a device that stood farther off than any mounting; if it left much even so, it is another one.
+    """
+    hz = reference.frequency_hz
+    size = np.mean(np.abs(reference.pressure_pa) ** 2, axis=0)
+    difference = reference.pressure_pa - model
+    left = np.mean(np.abs(difference) ** 2, axis=0) / size
+    if not reference.has_phase or not np.any(good):
+        return None
+    if np.median((left / np.maximum(expected, LEAST_EXPECTED) ** 2)[good]) < 2:
+        return None
+    level = float(10 * np.log10(np.mean(left[good])))
+    if far_off and level > LIKE_DB:
+        return Cause("device", level, 0.0)
+    when = _when(model, difference, size, hz, good)
+    if when is None:
+        return None
+    before, near, after, share = when
+    if after > LATER * before and share < 0.5:
+        return Cause("room", level, 0.0)
+    if near < NEARER * (before + after) / 2:
+        return Cause("noise", level, 0.0)
+    return Cause("device", level, 0.0) if level > LIKE_DB else None
+
+
+def _when(
+    model: Complex, difference: Complex, size: Real, frequency_hz: Real, good: Boolean
+) -> tuple[float, float, float, float] | None:
+    """Mean powers of a difference (angles, F) before, at and after the direct sound, and the share of all that comes at
+    it; over the longest span of time that the spacing of the frequencies can tell."""
+    step = np.gradient(frequency_hz)
+    for span_s in SPANS_S:
+        dense = good & (step <= 1 / (2 * span_s))
+        hz = frequency_hz[dense]
+        if len(hz) >= 8 and np.ptp(hz) * span_s >= 4:
+            break
+    else:
+        return None
+    lag = np.arange(-span_s, span_s, 1 / (4 * hz[-1]))
+    weight = step[dense] / size[dense]
+    cross = weight * model[:, dense].conj() * difference[:, dense]
+    power = np.mean(np.abs(cross @ np.exp(2j * np.pi * hz[:, None] * lag)) ** 2, axis=0)
+    about = np.abs(lag) <= max(ABOUT_S, 1 / np.ptp(hz))
+    before, near, after = (
+        float(power[part].mean()) for part in (~about & (lag < 0), about, ~about & (lag > 0))
+    )
+    return before, near, after, float(power[about].sum() / power.sum())

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -11,18 +12,20 @@ from scanproc.errors import ScanDataError
 from scanproc.records.comparison import Alignment, BandErrors, Cause, Comparison, Reference
 from scanproc.records.expansion import Expansion
 from scanproc.steps.compare import causes
-from scanproc.steps.compare.alignment import align, factor, turn_of
-from scanproc.steps.compare.microphones import Prediction, gate_left, predict, pressure_turned
-from scanproc.steps.compare.reference import at_frequencies, common_frequencies
-from scanproc.steps.farfield.sets import Turn, speed_of_sound
+from scanproc.steps.compare.alignment import align, factor, far_off, first_delay, pose_of, weights
+from scanproc.steps.compare.microphones import HERE, Pose, Prediction, field_of, gate_left, predict
+from scanproc.steps.compare.reference import in_band
+from scanproc.steps.farfield.sets import speed_of_sound
 from scanproc.waves.bands import third_octave_centre, third_octave_index
 from scanproc.waves.smoothing import smoothed
 
 WITHIN = 1.96
 """Standard errors of a 95 % interval."""
-ALL = ("gain", "slope", "delay", "turn")
-REFLECTION_ROUNDS = 2
+ALL = ("gain", "slope", "delay", "turn", "place")
+REFLECTION_ROUNDS = 4
 GATE_ROUNDS, SETTLED_S = 4, 1e-6
+MOSTLY_LEFT = 0.5
+"""Where a room or another device is left, what is aligned is named only if it explains half of the difference."""
 EXCEEDS_DB = 3.0
 """A difference twice the power that the error bars expect calls for a cause."""
 
@@ -31,7 +34,7 @@ EXCEEDS_DB = 3.0
 class CompareChoices:
     """``tolerance_db`` at 1/``per_octave`` octave; levels more than ``floor_db`` below the loudest angle are raised to
     that floor; ``from_hz`` and ``up_to_hz`` bound what is judged; ``apply``: the parts of the alignment to take out
-    ("gain", "delay", "turn")."""
+    ("gain", "delay", "turn", "place")."""
 
     tolerance_db: float = 1.0
     per_octave: float = 12.0
@@ -42,18 +45,21 @@ class CompareChoices:
 
 
 def compare(expansion: Expansion, reference: Reference, choices: CompareChoices | None = None) -> Comparison:
-    """Compares at the reference's microphones, at the coarser of both frequency grids.
+    """Compares at the reference's microphones and at its own frequencies, as far as the scan's band reaches.
 
     Where the reference's unit is not Pa the gain is always taken out. Raises ScanDataError without a common band.
     """
     choices = choices or CompareChoices()
-    reference = at_frequencies(reference, common_frequencies(expansion, reference))
+    reference = in_band(expansion, reference, choices.per_octave)
     judged = _judged(reference, choices)
     if reference.relative and "gain" not in choices.apply:
         choices = replace(choices, apply=(*choices.apply, "gain"))
-    base, expected, alignment = _first_alignment(expansion, reference, judged)
-    alignment = replace(alignment, applied=choices.apply)
-    model = _model(expansion, reference, base, alignment, choices.apply)
+    case = _first_alignment(expansion, reference, judged)
+    alignment, expected = case.alignment, case.expected
+    turned = ("polarity",) if alignment.inverted and "delay" in choices.apply else ()
+    alignment = replace(alignment, applied=(*choices.apply, *turned))
+    case = replace(case, alignment=alignment)
+    model = case.model(choices.apply)
     levels = _levels(model, reference, choices)
     difference = levels[0] - levels[1]
     agrees = np.abs(difference) <= choices.tolerance_db
@@ -90,23 +96,49 @@ def compare(expansion: Expansion, reference: Reference, choices: CompareChoices 
         bands=replace(bands, within=_within(reference, judged, difference, uncertainty)),
         causes=(),
     )
-    return replace(found, causes=_causes(expansion, reference, base, found, expected))
+    return _explained(case, found, choices)
 
 
-def _first_alignment(
-    expansion: Expansion, reference: Reference, judged: Boolean
-) -> tuple[Prediction, Real, Alignment]:
+@dataclass(frozen=True, eq=False)
+class _Case:
+    """A reference and all that is known of it: prediction, expected error (angles, F), alignment, judged (F,)."""
+
+    expansion: Expansion
+    reference: Reference
+    field: Callable[[Pose], Complex]
+    base: Prediction
+    expected: Real
+    judged: Boolean
+    alignment: Alignment
+
+    def model(self, parts: tuple[str, ...]) -> Complex:
+        """The prediction with parts of the alignment taken out, (angles, F)."""
+        pose = pose_of(self.alignment, parts)
+        pressure = self.base.pressure_pa if pose == HERE else self.field(pose)
+        gain = factor(self.alignment, self.reference.frequency_hz, parts)
+        return pressure * self.base.gate_ratio * gain
+
+
+def _first_alignment(expansion: Expansion, reference: Reference, judged: Boolean) -> _Case:
     """Prediction, expected error and alignment; where the gate ends is settled by the delay that they find."""
+    field = field_of(expansion, reference)
     delay: float | None = None
     for _ in range(GATE_ROUNDS):
         base = predict(expansion, reference, delay)
         expected = _expected(base, reference)
-        alignment = _aligned(expansion, reference, base, expected, judged)
-        before, delay = delay, alignment.delay_s
-        known = reference.onset_s is not None and reference.gate_s is not None and np.isfinite(delay)
-        if not known or (before is not None and abs(delay - before) < SETTLED_S):
+        if reference.onset_s is None or reference.gate_s is None or not reference.has_phase:
             break
-    return base, expected, alignment
+        before, delay = delay, _late_s(base, _at(reference, judged), expected, judged)
+        if before is not None and abs(delay - before) < SETTLED_S:
+            break
+    alignment = _aligned(field, reference, base, expected, judged)
+    return _Case(expansion, reference, field, base, expected, judged, alignment)
+
+
+def _late_s(base: Prediction, reference: Reference, expected: Real, judged: Boolean) -> float:
+    """By how much the reference is late, before anything else is known of it."""
+    weight = weights(reference, np.sqrt(_mean_power(expected[:, judged])))
+    return first_delay((base.pressure_pa * base.gate_ratio)[:, judged], reference, weight)[1]
 
 
 def _judged(reference: Reference, choices: CompareChoices) -> Boolean:
@@ -140,19 +172,6 @@ def _expected(base: Prediction, reference: Reference) -> Real:
     own = 0.0 if reference.standard_error_db is None else reference.standard_error_db * np.log(10) / 20
     error: Real = np.sqrt(base.relative_error**2 + 2 * np.square(own) + np.abs(base.gate_ratio - 1) ** 2)
     return error
-
-
-def _model(
-    expansion: Expansion,
-    reference: Reference,
-    base: Prediction,
-    alignment: Alignment,
-    parts: tuple[str, ...],
-) -> Complex:
-    """The prediction with parts of the alignment taken out, (angles, F)."""
-    turn = turn_of(alignment, parts)
-    pressure = base.pressure_pa if turn == Turn() else pressure_turned(expansion, reference, turn)
-    return pressure * base.gate_ratio * factor(alignment, reference.frequency_hz, parts)
 
 
 def _levels(model: Complex, reference: Reference, choices: CompareChoices) -> tuple[Real, Real]:
@@ -227,33 +246,70 @@ def _within(reference: Reference, judged: Boolean, difference: Real, uncertainty
 
 
 def _aligned(
-    expansion: Expansion, reference: Reference, base: Prediction, expected: Real, judged: Boolean
+    field: Callable[[Pose], Complex],
+    reference: Reference,
+    base: Prediction,
+    expected: Real,
+    judged: Boolean,
+    near: Alignment | None = None,
 ) -> Alignment:
     size = np.abs(base.pressure_pa[:, judged])
     error = np.sqrt(_mean_power(expected[:, judged] * size) / _mean_power(size))
     return align(
-        lambda turn: pressure_turned(expansion, reference, turn)[:, judged] * base.gate_ratio[:, judged],
+        lambda pose: field(pose)[:, judged] * base.gate_ratio[:, judged],
         _at(reference, judged),
         error,
+        near,
     )
 
 
-def _causes(
-    expansion: Expansion, reference: Reference, base: Prediction, found: Comparison, expected: Real
-) -> tuple[Cause, ...]:
-    """Likely causes, if the difference exceeds the tolerance or what the error bars expect.
-
-    A reflection is taken out before gain, slope, delay and angles are judged.
-    """
-    if found.matches and not np.any(found.bands.actual_db > found.bands.predicted_db + EXCEEDS_DB):
-        return ()
-    alignment, judged = found.alignment, found.judged
+def _explained(case: _Case, found: Comparison, choices: CompareChoices) -> Comparison:
+    """With likely causes, if the difference exceeds the tolerance or what the error bars expect, and with how much of
+    it they explain. Inverted polarity is named in any case."""
+    polarity = (Cause("polarity", -1.0, 0.0),) if found.alignment.inverted else ()
+    late = found.clock_known and "delay" in found.alignment.differs
+    exceeds = np.any(found.bands.actual_db > found.bands.predicted_db + EXCEEDS_DB)
+    if found.matches and not exceeds:
+        delay = causes.aligned_causes(found.alignment, case.reference) if late else []
+        return replace(found, causes=(*polarity, *(cause for cause in delay if cause.kind == "delay")))
+    case, heard, copy = _without_reflection(case)
+    model, reference, judged = case.model(ALL), case.reference, case.judged
     limit = 10 ** (found.tolerance_db / 20) - 1
-    held_out = _held_out(expansion, reference.frequency_hz)
-    model = _model(expansion, reference, base, alignment, ALL)
-    left = gate_left(expansion, reference, alignment.delay_s if np.isfinite(alignment.delay_s) else None)
-    good, clean, copy = judged & (held_out <= limit), reference, None
+    held_out = _held_out(case.expansion, reference.frequency_hz)
+    missed, size = _missed(model, reference), np.abs(reference.pressure_pa)
+    actual = np.sqrt(_mean_power(missed) / _mean_power(size))
+    few = causes.too_few_points(reference.frequency_hz[judged], actual[judged], held_out[judged], limit)
+    expected = np.sqrt(_mean_power(case.expected * size) / _mean_power(size))
+    rest = causes.unexplained(
+        model, reference, _good(case, held_out, limit), expected, far_off(case.alignment)
+    )
+    aligned = causes.aligned_causes(case.alignment, reference)
+    if rest is not None and rest.kind == "room" and heard is not None:
+        rest = None  # what the reflection's copy leaves of it comes late, too
+    if rest is not None and rest.kind in ("room", "device"):
+        plain = _missed(case.model(("delay", "gain") if reference.relative else ("delay",)), reference)
+        if rest.kind == "device" or np.sum(missed**2) > MOSTLY_LEFT * np.sum(plain**2):
+            aligned, heard = [], None  # what fits best to what is not there says nothing of the device
+    named = (*polarity, *aligned, heard, few, rest)
+    levels = _levels(model + copy, replace(reference, pressure_pa=reference.pressure_pa + copy), choices)
+    return replace(
+        found,
+        causes=tuple(cause for cause in named if cause is not None),
+        rms_db=_rms(found.difference_db[:, judged]),
+        left_rms_db=_rms((levels[0] - levels[1])[:, judged]),
+    )
+
+
+def _without_reflection(case: _Case) -> tuple[_Case, Cause | None, Complex]:
+    """The case with a reflection, if one is heard, taken out before gain, slope, delay, place and angles are judged;
+    its cause and its pressures (angles, F)."""
+    reference, base = case.reference, case.base
+    delay = case.alignment.delay_s
+    left = gate_left(case.expansion, reference, delay if np.isfinite(delay) else None)
+    good = _good(case, _held_out(case.expansion, reference.frequency_hz), 10 ** (1 / 20) - 1)
+    cause, copy, clean = None, np.zeros(reference.pressure_pa.shape, dtype=np.complex128), case
     for _ in range(REFLECTION_ROUNDS):
+        model = clean.model(ALL)
         better = causes.reflection(
             reference.pressure_pa - model,
             model,
@@ -263,15 +319,21 @@ def _causes(
         )
         if better is None:
             break
-        copy = better
-        clean = replace(reference, pressure_pa=reference.pressure_pa - copy.pressure_pa)
-        alignment = _aligned(expansion, clean, base, expected, judged)
-        model = _model(expansion, clean, base, alignment, ALL)
-    actual = np.sqrt(_mean_power(_missed(model, clean)) / _mean_power(np.abs(clean.pressure_pa)))
-    few = causes.too_few_points(reference.frequency_hz[judged], actual[judged], held_out[judged], limit)
-    heard = None if copy is None else copy.cause
-    named = (*causes.aligned_causes(alignment, reference), heard, few)
-    return tuple(cause for cause in named if cause is not None)
+        cause, copy = better.cause, better.pressure_pa
+        alone = replace(reference, pressure_pa=reference.pressure_pa - copy)
+        again = _aligned(case.field, alone, base, case.expected, case.judged, clean.alignment)
+        clean = replace(case, reference=alone, alignment=again)
+    return clean, cause, copy
+
+
+def _good(case: _Case, held_out: Real, limit: float) -> Boolean:
+    """Judged frequencies (F,) at which the fit is good enough to show what is wrong with the reference."""
+    good: Boolean = case.judged & (held_out <= limit)
+    return good
+
+
+def _rms(value: Real) -> float:
+    return float(np.sqrt(np.mean(value**2)))
 
 
 def _missed(model: Complex, reference: Reference) -> Real:

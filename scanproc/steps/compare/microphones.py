@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 
@@ -14,8 +15,8 @@ from scanproc.records.room import Gate
 from scanproc.records.scan import ImpulseScan, ScanSetup
 from scanproc.records.sweeps import SweepSet
 from scanproc.steps.compare.reference import arrivals_s
-from scanproc.steps.farfield.grid import delays, interpolated
-from scanproc.steps.farfield.sets import STRAIGHT, Angles, Turn, sweep_set, turned_back
+from scanproc.steps.farfield.interpolation import delays, interpolated, interpolation_error
+from scanproc.steps.farfield.sets import STRAIGHT, Angles, Turn, speed_of_sound, sweep_set, turned_back
 from scanproc.steps.field.extrapolate import DB_PER_RELATIVE_ERROR, far_field, pressure_at
 from scanproc.steps.sound.gate import TAPERED, gate
 from scanproc.steps.sound.spectra import spectra
@@ -28,6 +29,17 @@ LARGEST_ERROR = 0.2
 """Relative error by the error bars up to which a frequency is trusted."""
 
 GateLeft = Callable[[Real], Complex]
+
+
+@dataclass(frozen=True)
+class Pose:
+    """How the device stood for the reference against how it stood for the scan: turned, then moved by ``offset_m``."""
+
+    turn: Turn = STRAIGHT
+    offset_m: tuple[float, float, float] = (0.0, 0.0, 0.0)
+
+
+HERE = Pose()
 
 
 @dataclass(frozen=True, eq=False)
@@ -45,29 +57,56 @@ def predict(expansion: Expansion, reference: Reference, delay_s: float | None = 
     """The prediction at the reference's frequencies, at the true microphone positions, gated alike.
 
     ``delay_s``, by which the reference is late, tells where in the prediction its gate ends; without it the direct
-    sound is looked for in the prediction, whose band is narrower and its onset therefore less sharp.
+    sound is looked for in the prediction, whose band is narrower and its onset therefore less sharp. The expected
+    error counts what interpolation between the scan's frequencies costs.
     """
     angles = Angles("reference", reference.direction, distance_m=reference.distance_m)
     sweeps = sweep_set(expansion, angles)
-    error = np.stack(
-        [np.interp(reference.frequency_hz, expansion.frequency_hz, row) for row in sweeps.standard_error_db]
-    )
-    pressure = pressure_turned(expansion, reference, STRAIGHT)
+    hz, have = reference.frequency_hz, expansion.frequency_hz
+    error = np.stack([np.interp(hz, have, row) for row in sweeps.standard_error_db]) / DB_PER_RELATIVE_ERROR
+    field = field_of(expansion, reference)
+    pressure = field(HERE)
+    between = interpolation_error(have, sweeps.pressure_pa_m, hz, delays(have, sweeps.pressure_pa_m))
+    size = np.abs(pressure) * (expansion.drive_voltage_v / reference.drive_voltage_v)
+    if reference.distance_m is not None:
+        size = size * reference.distance_m[:, None]
+    relative = np.divide(between, size, out=np.zeros_like(size), where=size > 0)
     left = _gate_left(sweeps, reference, delay_s)
-    return Prediction(pressure, error / DB_PER_RELATIVE_ERROR, left(np.zeros(reference.angles)))
+    return Prediction(pressure, np.hypot(error, relative), left(np.zeros(reference.angles)))
 
 
-def pressure_turned(expansion: Expansion, reference: Reference, turn: Turn) -> Complex:
-    """The ungated prediction alone, of the device turned, (angles, F)."""
-    seen = turned_back(reference.direction, turn)
+def field_of(expansion: Expansion, reference: Reference) -> Callable[[Pose], Complex]:
+    """A function that tells the ungated pressures (angles, F) of the device as it stood in the reference.
+
+    Between the scan's frequencies it is interpolated with the flight time taken out, and with the same delays beyond
+    it for every pose, so that small moves make small changes.
+    """
+    have, hz = expansion.frequency_hz, reference.frequency_hz
+    scale = reference.drive_voltage_v / expansion.drive_voltage_v
+    speed = speed_of_sound(expansion)
+    first = delays(have, _seen(expansion, reference, HERE)[0])
+
+    @lru_cache(maxsize=64)
+    def field(pose: Pose) -> Complex:
+        value, travel_m = _seen(expansion, reference, pose)
+        if not np.array_equal(have, hz):
+            value = interpolated(have, value, hz, first)
+        return scale * value * np.exp(-2j * np.pi / speed * travel_m[:, None] * hz)
+
+    return field
+
+
+def _seen(expansion: Expansion, reference: Reference, pose: Pose) -> tuple[Complex, Real]:
+    """Pressures (angles, F) at the scan's frequencies without their flight time, and its path (angles,) in m."""
+    shift = np.array(pose.offset_m)
     if reference.distance_m is None:
-        pressure = far_field(expansion, seen)
-    else:
-        pressure = pressure_at(expansion, seen * reference.distance_m[:, None])
-    pressure = pressure * (reference.drive_voltage_v / expansion.drive_voltage_v)
-    if np.array_equal(expansion.frequency_hz, reference.frequency_hz):
-        return pressure
-    return interpolated(expansion.frequency_hz, pressure, reference.frequency_hz)
+        return far_field(expansion, turned_back(reference.direction, pose.turn)), -(
+            reference.direction @ shift
+        )
+    place = reference.direction * reference.distance_m[:, None] - shift
+    travel = np.linalg.norm(place, axis=1)
+    time = 2 * np.pi / speed_of_sound(expansion) * travel[:, None] * expansion.frequency_hz
+    return pressure_at(expansion, turned_back(place, pose.turn)) * np.exp(1j * time), travel
 
 
 def gate_left(expansion: Expansion, reference: Reference, delay_s: float | None) -> GateLeft:
@@ -89,9 +128,9 @@ def _gate_left(sweeps: SweepSet, reference: Reference, delay_s: float | None) ->
     whole = _response(sweeps, trusted)
     onset = arrivals_s(whole)
     if reference.onset_s is not None and delay_s is not None:
-        assert reference.distance_m is not None
         assert sweeps.speed_of_sound_m_s is not None
-        travel_s = float(reference.distance_m.min()) / sweeps.speed_of_sound_m_s
+        nearest = 0.0 if reference.distance_m is None else float(reference.distance_m.min())
+        travel_s = nearest / sweeps.speed_of_sound_m_s
         onset = np.full(len(onset), reference.onset_s - delay_s - travel_s)
     end, uncut = onset + gate_s, spectra(whole, hz).pressure_pa if len(here) else None
 

@@ -6,18 +6,20 @@ from dataclasses import replace
 
 import numpy as np
 
-from scanproc.conventions import Complex, Integer, Real
+from scanproc.conventions import Integer, Real
 from scanproc.errors import ScanDataError
 from scanproc.records.comparison import Reference
 from scanproc.records.expansion import Expansion
 from scanproc.records.room import Gate
 from scanproc.records.scan import ImpulseScan, Scan
 from scanproc.records.sweeps import SweepSet
-from scanproc.steps.farfield.grid import interpolated, keep_delay
 from scanproc.steps.farfield.sets import orbit_angles, sweep_set
 from scanproc.steps.field.view import speed_of_sound
 from scanproc.steps.sound.gate import ONSET_DB, TAPERED, gate
 from scanproc.steps.sound.spectra import spectra
+
+FOUR = 4.0
+"""Frequencies to a window of smoothing."""
 
 
 def first_reflection_s(distance_m: float, height_m: float, speed_m_s: float) -> float:
@@ -107,22 +109,39 @@ def far_field_reference(name: str, expansion: Expansion, step_deg: float = 10.0)
 
 
 def sweep_reference(sweeps: SweepSet) -> Reference:
-    """A sweep set as the reference; a delay kept in the far field stays, as a delay of 1 m."""
-    label = tuple(_label(sweeps, index) for index in range(sweeps.angles))
+    """A sweep set as the reference."""
     pressure = sweeps.pressure_pa_m
     if sweeps.distance_m is not None:
-        kept = sweeps if sweeps.speed_of_sound_m_s is None else keep_delay(sweeps)
-        pressure = kept.pressure_pa_m / sweeps.distance_m[:, None]
-    return Reference(
+        pressure = pressure / sweeps.distance_m[:, None]
+    far = sweeps.distance_m is None
+    found = Reference(
         sweeps.name,
-        label,
+        tuple(_label(sweeps, index) for index in range(sweeps.angles)),
         sweeps.direction,
-        sweeps.distance_m,
+        np.ones(sweeps.angles) if sweeps.distance_m is None else sweeps.distance_m,
         sweeps.frequency_hz,
         pressure,
         standard_error_db=sweeps.standard_error_db,
         drive_voltage_v=sweeps.drive_voltage_v,
     )
+    removed = sweeps.delay == "removed"
+    if sweeps.speed_of_sound_m_s is None:  # written before it was: such sets keep what they hold
+        return replace(found, distance_m=None) if far else found
+    return as_heard(found, sweeps.speed_of_sound_m_s, far, removed)
+
+
+def as_heard(reference: Reference, speed_m_s: float, far_field: bool, delay_removed: bool) -> Reference:
+    """A reference as the record wants it: the far field without a delay and without a distance, or the pressure at the
+    microphones with the delay on the way there. ``far_field``: the values are the far field normalised to 1 m."""
+    if not far_field and not delay_removed:
+        return reference
+    assert reference.distance_m is not None
+    travel = reference.distance_m[:, None] / speed_m_s * reference.frequency_hz
+    turn = (
+        (1 if delay_removed else np.exp(2j * np.pi * travel)) if far_field else np.exp(-2j * np.pi * travel)
+    )
+    pressure = reference.pressure_pa * turn if reference.has_phase else reference.pressure_pa
+    return replace(reference, pressure_pa=pressure, distance_m=None if far_field else reference.distance_m)
 
 
 def _label(sweeps: SweepSet, index: int) -> str:
@@ -133,37 +152,33 @@ def _label(sweeps: SweepSet, index: int) -> str:
     return f"azimuth {azimuth:.3g} elevation {elevation:.3g} deg"
 
 
-def common_frequencies(expansion: Expansion, reference: Reference) -> Real:
-    """The coarser of both grids within the band of both. Raises ScanDataError when they have none in common."""
+def in_band(expansion: Expansion, reference: Reference, per_octave: float) -> Reference:
+    """The reference at those of its own frequencies that lie in the scan's band: its values are never interpolated.
+
+    Of frequencies closer than four in 1/``per_octave`` octave, over which levels are smoothed anyway, those nearest
+    to four are taken. Raises ScanDataError when fewer than four are left.
+    """
     ours, theirs = expansion.frequency_hz, reference.frequency_hz
-    low, high = max(ours[0], theirs[0]), min(ours[-1], theirs[-1])
-    grids = [grid[_inside(grid, low, high)] for grid in (ours, theirs)]
-    if low > high or min(map(len, grids)) < 4:
+    low, high = ours[0] * (1 - 1e-9), ours[-1] * (1 + 1e-9)
+    inside = np.flatnonzero((theirs >= low) & (theirs <= high))
+    if len(inside) < 4 or len(ours) < 4:
         raise ScanDataError(
             f"no common band: the result has {ours[0]:g} to {ours[-1]:g} Hz, the reference {theirs[0]:g} to "
             f"{theirs[-1]:g} Hz (at least 4 frequencies of each must lie in both): measure or convert a wider band"
         )
-    return grids[0] if len(grids[0]) <= len(grids[1]) else grids[1]
-
-
-def at_frequencies(reference: Reference, frequency_hz: Real) -> Reference:
-    """The reference at frequencies within its band: complex values by spline, magnitudes by straight lines in dB."""
-    have = reference.frequency_hz
-    if np.array_equal(have, frequency_hz):
-        return reference
-    if reference.has_phase:
-        pressure: Complex = interpolated(have, reference.pressure_pa, frequency_hz)
-    else:
-        pressure = np.exp(_lines(have, np.log(np.abs(reference.pressure_pa)), frequency_hz)).astype(complex)
+    which = inside[_thinned(theirs[inside], FOUR * per_octave)]
     error = reference.standard_error_db
-    if error is not None:
-        error = _lines(have, error, frequency_hz)
-    return replace(reference, frequency_hz=frequency_hz, pressure_pa=pressure, standard_error_db=error)
+    return replace(
+        reference,
+        frequency_hz=theirs[which],
+        pressure_pa=reference.pressure_pa[:, which],
+        standard_error_db=None if error is None else error[:, which],
+    )
 
 
-def _inside(grid: Real, low: float, high: float) -> Integer:
-    return np.flatnonzero((grid >= low * (1 - 1e-9)) & (grid <= high * (1 + 1e-9)))
-
-
-def _lines(have: Real, rows: Real, at: Real) -> Real:
-    return np.stack([np.interp(np.log(at), np.log(have), row) for row in rows])
+def _thinned(frequency_hz: Real, per_octave: float) -> Integer:
+    """Indices of the frequencies nearest to the middles of cells 1/``per_octave`` octave wide, one for each."""
+    octave = np.log2(frequency_hz / frequency_hz[0]) * per_octave
+    cell = np.rint(octave)
+    order = np.lexsort((np.abs(octave - cell), cell))
+    return np.sort(order[np.unique(cell[order], return_index=True)[1]])

@@ -1,8 +1,4 @@
-"""Sweeps at other frequencies, smoothed, with another phase reference, or as impulse responses.
-
-Between the scan's frequencies the complex pressure is interpolated by a cubic spline over log f, after the delay of
-each angle (the lag at which its neighbouring frequencies agree best) is taken out; it is put back afterwards.
-"""
+"""Sweeps at other frequencies, smoothed, with another phase reference, or as impulse responses."""
 
 from __future__ import annotations
 
@@ -10,17 +6,16 @@ from dataclasses import replace
 from typing import Literal, TypeAlias
 
 import numpy as np
-from scipy.interpolate import CubicSpline
 
 from scanproc.conventions import Complex, Real
 from scanproc.errors import ScanDataError
 from scanproc.records.impulse import ImpulseSet
 from scanproc.records.sweeps import SweepSet
+from scanproc.steps.farfield.interpolation import delays, interpolated, interpolation_error, spline
+from scanproc.waves.bands import third_octave_centre, third_octave_index
 from scanproc.waves.smoothing import smoothed
 
 Smoothing: TypeAlias = Literal["power", "complex"]
-LAGS_S = np.linspace(-4e-3, 4e-3, 801)
-"""Delays that are tried for each angle."""
 FADE_BELOW_OCTAVES = 1.0
 FADE_ABOVE_OCTAVES = 1 / 3
 HIGHEST_OF_RATE = 0.45
@@ -44,36 +39,25 @@ def on_grid(sweeps: SweepSet, frequency_hz: Real) -> SweepSet:
     return replace(sweeps, frequency_hz=frequency_hz, pressure_pa_m=pressure, standard_error_db=error)
 
 
-def interpolated(have_hz: Real, value: Complex, frequency_hz: Real) -> Complex:
-    """Complex values (angles, F) at other frequencies, each angle's delay taken out meanwhile."""
-    lag = delays(have_hz, value)[:, None]
-    found: Complex = _spline(have_hz, value, lag)(np.log(frequency_hz))
-    found *= np.exp(-2j * np.pi * frequency_hz * lag)
-    return found
-
-
-def delays(frequency_hz: Real, value: Complex) -> Real:
-    """The delay (angles,) in s that best explains how phase moves from each frequency to the next."""
-    step = value[:, 1:] * value[:, :-1].conj()
-    size = np.abs(step)
-    step = np.divide(step, np.sqrt(size), out=np.zeros_like(step), where=size > 0)
-    turn = np.exp(2j * np.pi * np.diff(frequency_hz)[:, None] * LAGS_S)
-    lag: Real = LAGS_S[np.argmax((step @ turn).real, axis=1)]
-    return lag
-
-
-def interpolation_error_db(sweeps: SweepSet) -> float | None:
-    """How far every second frequency is missed by interpolation between the others, dB re the rms; pessimistic,
-    since the spacing is doubled. None with under 9 frequencies."""
+def interpolation_errors_db(sweeps: SweepSet) -> tuple[Real, Real, Real]:
+    """What interpolation half way between the scan's frequencies costs, by angle: dB re the angle's own rms, the same
+    in its worst third octave, and where that is, Hz; (angles,) each."""
     have = sweeps.frequency_hz
-    if len(have) < 9:
-        return None
-    last = len(have) - (len(have) + 1) % 2
-    known, between = slice(0, last + 1, 2), slice(1, last, 2)
-    angles = sweeps.pressure_pa_m[:: max(1, sweeps.angles // BLOCK_ANGLES)]
-    missed = interpolated(have[known], angles[:, known], have[between]) - angles[:, between]
-    ratio = np.sum(np.abs(missed) ** 2) / np.sum(np.abs(angles[:, between]) ** 2)
-    return float(10 * np.log10(max(ratio, 1e-30)))
+    middle = np.sqrt(have[1:] * have[:-1])
+    error = interpolation_error(have, sweeps.pressure_pa_m, middle) ** 2
+    power = interpolated(have, np.abs(sweeps.pressure_pa_m).astype(np.complex128), middle).real ** 2
+    band = third_octave_index(middle)
+    member = (band[:, None] == np.unique(band)).astype(np.float64)
+    by_band = (error @ member) / np.maximum(power @ member, 1e-300)
+    whole = error.sum(axis=1) / np.maximum(power.sum(axis=1), 1e-300)
+    worst = by_band.argmax(axis=1)
+    centre = third_octave_centre(np.unique(band))
+    return _power_db(whole), _power_db(by_band.max(axis=1)), centre[worst]
+
+
+def _power_db(ratio: Real) -> Real:
+    level: Real = 10 * np.log10(np.maximum(ratio, 1e-30))
+    return level
 
 
 def smooth(sweeps: SweepSet, per_octave: float, kind: Smoothing) -> SweepSet:
@@ -150,7 +134,7 @@ def impulse_responses(
 def _extended(have_hz: Real, value: Complex, bins: Real, inside: Real) -> Complex:
     """Interpolated within the band; outside a straight line goes on from the edge, so that nothing breaks there."""
     lag = delays(have_hz, value)[:, None]
-    curve = _spline(have_hz, value, lag)
+    curve = spline(have_hz, value, lag)
     slope = curve(np.log(inside[[0, -1]]), 1) / inside[[0, -1]]
     beyond = bins - inside
     still = (
@@ -158,13 +142,6 @@ def _extended(have_hz: Real, value: Complex, bins: Real, inside: Real) -> Comple
     )
     spectrum: Complex = still * np.exp(-2j * np.pi * bins * lag)
     return spectrum
-
-
-def _spline(have_hz: Real, value: Complex, lag: Real) -> CubicSpline:
-    """A spline over log f through values (angles, F) whose delays (angles, 1) are taken out."""
-    if len(have_hz) < 4:
-        raise ScanDataError(f"at least 4 frequencies are needed to find others between, got {len(have_hz)}")
-    return CubicSpline(np.log(have_hz), value * np.exp(2j * np.pi * have_hz * lag), axis=1)
 
 
 def _travelled(sweeps: SweepSet, block: slice, bins: Real, spectrum: Complex) -> Complex:

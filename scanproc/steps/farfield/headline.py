@@ -10,6 +10,8 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
+from scipy.interpolate import BSpline, make_interp_spline
+from scipy.optimize import brentq
 
 from scanproc.conventions import Boolean, Real
 from scanproc.records.curves import Curve, Curves
@@ -56,7 +58,7 @@ def headline(
     sensitivity_band_hz: tuple[float, float] = SENSITIVITY_BAND_HZ,
     tilt_band_hz: tuple[float, float] = TILT_BAND_HZ,
 ) -> Headline:
-    """The headline of :func:`~scanproc.steps.farfield.curves.derived_curves`."""
+    """Datasheet numbers, each with a standard error, of :func:`~scanproc.steps.farfield.curves.derived_curves`."""
     hz, axis = curves.frequency_hz, curves.get("on axis")
     sensitivity = band_mean(hz, axis, sensitivity_band_hz)
     limits: dict[str, Figure | None] = {f"-{drop:g} dB": None for drop in LIMITS_DB}
@@ -75,20 +77,53 @@ def headline(
 
 
 def band_mean(frequency_hz: Real, curve: Curve, band_hz: tuple[float, float]) -> Figure | None:
-    """Mean over a logarithmic frequency axis of what a curve has in the band; None with under two frequencies."""
+    """Mean over a logarithmic frequency axis of a curve in the band; None with under two frequencies there.
+
+    The curve is carried to the band's edges where the scan reaches beyond them, and between frequencies follows a
+    spline. Its standard error counts how far that misses the frequencies left out one by one.
+    """
     inside = _inside(frequency_hz, band_hz)
     if np.count_nonzero(inside) < 2:
         return None
-    octave = np.log2(frequency_hz[inside])
-    weight = np.gradient(octave)
-    weight[[0, -1]] /= 2  # half a step at either end: the trapezoidal rule
-    return _linear(
-        frequency_hz[inside],
-        curve.value[inside],
-        curve.standard_error[inside],
-        weight / weight.sum(),
-        curve.unit,
-    )
+    octave, value = np.log2(frequency_hz), curve.value
+    low, high = (float(np.clip(np.log2(edge), octave[0], octave[-1])) for edge in band_hz)
+    line = _between(octave, value)
+    mean = float(line.integrate(low, high)) / (high - low)
+    weight = _trapezoid_weights(octave, low, high)
+    sampled = float(np.sqrt(np.sum((weight * _missed(octave, value)) ** 2)))
+    found = _linear(frequency_hz, value, curve.standard_error, weight, curve.unit)
+    error = float(np.hypot(found.standard_error, sampled))
+    return Figure(mean, error, curve.unit, float(2**low), float(2**high))
+
+
+def _between(octave: Real, value: Real) -> BSpline:
+    """A curve through all its frequencies: cubic, or as high a degree as they allow."""
+    return make_interp_spline(octave, value, k=min(3, len(octave) - 1))
+
+
+def _missed(octave: Real, value: Real) -> Real:
+    """How far the curve between two frequencies may be off, at each of them (F,): by what a spline through its
+    neighbours, spaced twice as wide, misses it, over four (the square of the spacing; smoother curves are missed
+    by less)."""
+    if len(octave) < 5:
+        return np.full(len(octave), float(np.ptp(value)) / 4)
+    missed = np.zeros(len(octave))
+    for start in (0, 1):
+        kept = np.arange(start, len(octave), 2)
+        out = kept[:-1] + 1
+        missed[out] = np.abs(_between(octave[kept], value[kept])(octave[out]) - value[out]) / 4
+    missed[[0, -1]] = missed[[1, -2]]
+    return missed
+
+
+def _trapezoid_weights(octave: Real, low: float, high: float) -> Real:
+    """Weight (F,) of each frequency in the mean of the straight lines between them from ``low`` to ``high``."""
+    unit = np.eye(len(octave))
+    edges = np.clip(octave, low, high)
+    places = np.unique(np.concatenate([[low], edges, [high]]))
+    values = np.stack([np.interp(places, octave, row) for row in unit])
+    weight: Real = np.trapezoid(values, places, axis=1) / (high - low)
+    return weight
 
 
 def band_slope(frequency_hz: Real, curve: Curve, band_hz: tuple[float, float]) -> Figure | None:
@@ -107,18 +142,23 @@ def band_slope(frequency_hz: Real, curve: Curve, band_hz: tuple[float, float]) -
 def low_limit(frequency_hz: Real, axis: Curve, reference: Figure, drop_db: float) -> Figure | None:
     """Where the curve, followed downwards from the lower end of the reference's band, first falls ``drop_db`` below.
 
-    Between frequencies the level is taken as a straight line over log f. None when it never falls that far.
+    Between frequencies the level follows a spline over log f; the standard error counts how far that misses the
+    frequencies around. None when it never falls that far.
     """
+    octave = np.log2(frequency_hz)
     level = axis.value - (reference.value - drop_db)
-    above = np.flatnonzero((level >= 0) & (frequency_hz >= reference.from_hz))
+    above = np.flatnonzero((level >= 0) & (frequency_hz >= reference.from_hz * (1 - 1e-9)))
     below = np.flatnonzero(level[: above[0]] < 0) if len(above) else above
     if not len(below):
         return None
     i = int(below[-1])
-    octave = np.log2(frequency_hz[i : i + 2])
-    steep = (level[i + 1] - level[i]) / (octave[1] - octave[0])
-    at = octave[0] - level[i] / steep
-    error_db = np.hypot(axis.standard_error[i : i + 2].mean(), reference.standard_error)
+    line = _between(octave, level)
+    at = float(brentq(line, octave[i], octave[i + 1]))
+    steep = max(
+        abs(float(line(at, 1))), abs(float(level[i + 1] - level[i])) / float(octave[i + 1] - octave[i]) / 4
+    )
+    sampled = _missed(octave, level)[i : i + 2].max()
+    error_db = np.sqrt(axis.standard_error[i : i + 2].mean() ** 2 + reference.standard_error**2 + sampled**2)
     hz = float(2**at)
     return Figure(
         hz, float(hz * np.log(2) * error_db / steep), "Hz", float(frequency_hz[i]), float(frequency_hz[i + 1])

@@ -62,8 +62,9 @@ def prepare(
     """The plan for all ``frequency_hz`` (F,) of a scan, which itself may hold the sample frequencies only.
 
     ``order`` fixes an order of least squares about ``centre_m`` (3,), see :func:`truncation_centre`; "truncated"
-    chooses it by held-out error; else the whole model is fitted. ``place_m`` (places, 3): where sound leaves, sought by evidence if not told. With a
-    ``scattering`` the room is part of the model. ``each`` maps a function over the samples, in turn or side by side.
+    chooses it by held-out error; else the whole model is fitted. ``place_m`` (places, 3): where sound leaves, sought by
+    evidence if not told. With a ``scattering`` the room is part of the model. ``find_positions``: errors of the points'
+    places are estimated. ``each`` maps a function over the samples, in turn or side by side.
 
     Raises ScanDataError when the points are too few, too few for ``order``, or one lies on the centre.
     """

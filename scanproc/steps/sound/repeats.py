@@ -68,7 +68,9 @@ def time_share(setup: ScanSetup) -> Real:
 
 
 def find_drift(scan: Scan) -> GainDelayDrift | None:
-    """Drift of gain and delay, from repeated points; None where no place was measured again."""
+    """Drift of gain and delay, from repeated points; None where no place was measured again, or no time is known."""
+    if scan.setup.time_s is None:
+        return None
     share, rows = time_share(scan.setup), []
     for group in repeated(scan.setup):
         for again in group[1:]:

@@ -33,10 +33,16 @@ def written(path: Path, content: str | bytes) -> Path:
         ("100,80\n200,loud\n", "must hold rows of equally many numbers"),
         ("hertz,bel\n1,2\n3,4\n", "columns of unknown unit 'hertz,bel'"),
         ("100 80 0 0\n200 80 0 0\n", "must have two or three columns"),
-        ("100 80\n", "needs rising frequencies above 0"),
-        ("200 80\n100 80\n", "needs rising frequencies above 0"),
-        ("0 80\n100 80\n", "needs rising frequencies above 0"),
-        ("100 80\n200 nan\n", "needs rising frequencies above 0"),
+        ("100 80\n", "needs frequencies above 0 that rise, or fall, all the way"),
+        ("200 80\n100 80\n150 80\n", "needs frequencies above 0"),
+        ("0 80\n100 80\n", "needs frequencies above 0"),
+        ("100 80\n200 nan\n", "needs frequencies above 0"),
+        ("Freq,Magnitude\n100,1\n200,2\n", "columns of unknown unit 'Freq,Magnitude'"),
+        ("Freq,SPL,Phase\n100,80,1.5\n200,80,-3.1\n", "has a phase of at most 3.14, which may be radians"),
+        (
+            "100,5 80,1\n200,5 80,2\n",
+            "must hold rows of equally many numbers: .*decimal commas need semicolons",
+        ),
     ],
 )
 def test_bad_text_tables(tmp_path: Path, content: str | bytes, words: str) -> None:
@@ -52,11 +58,51 @@ def test_a_table_that_is_not_there(tmp_path: Path) -> None:
 
 def test_a_table_of_real_and_imaginary_parts(tmp_path: Path) -> None:
     path = written(tmp_path / "a.csv", "frequency_hz,real_pa,imag_pa\n100,1,2\n200,3,-4\n")
-    hz, pressure, has_phase, relative = read_table(path, None)
-    assert hz.tolist() == [100, 200]
-    assert pressure.tolist() == [1 + 2j, 3 - 4j]
-    assert has_phase
-    assert not relative
+    table = read_table(path, None)
+    assert table.frequency_hz.tolist() == [100, 200]
+    assert table.pressure_pa.tolist() == [1 + 2j, 3 - 4j]
+    assert table.has_phase
+    assert not table.relative
+
+
+@pytest.mark.parametrize(
+    "content",
+    [
+        "Frequency,SPL,Phase\n100,80,10\n200,81,-20\n",
+        "freq [Hz],level [dB],phase [deg]\n100,80,10\n200,81,-20\n",
+        "Frequency_Hz,Level_dB,Phase_deg\n100,80,10\n200,81,-20\n",
+        "* a remark\nHz dB deg\n100 80 10\n200 81 -20\n",
+        "Freq(Hz)\tSPL(dB)\tPhase(degrees)\n100\t80\t10\n200\t81\t-20\n",
+        "Frequency;Level dB;Phase deg\n100,0;80,0;10,0\n200,0;81,0;-20,0\n",
+        "frequency_hz,level_db,phase_deg\n200,81,-20\n100,80,10\n",
+    ],
+)
+def test_tables_in_other_hands_are_read_or_asked_for(tmp_path: Path, content: str) -> None:
+    table = read_table(written(tmp_path / "a.csv", content), "pa")
+    assert table.frequency_hz.tolist() == [100, 200]
+    expected = 20e-6 * 10 ** (np.array([80, 81]) / 20) * np.exp(1j * np.deg2rad([10, -20]))
+    assert table.pressure_pa == pytest.approx(expected)
+
+
+@pytest.mark.parametrize(
+    "name", ["H30.csv", "hor 30.csv", "Horizontal_+030_deg.CSV", "h_30°.csv", "HOR30.txt"]
+)
+def test_names_in_other_hands(tmp_path: Path, name: str) -> None:
+    written(tmp_path / name, TABLE.replace(" ", ","))
+    written(tmp_path / f"V-15{Path(name).suffix}", TABLE.replace(" ", ","))
+    other = "notes.csv" if name.endswith("txt") else "notes.txt"
+    written(tmp_path / other, "measured on a calm day")
+    found = read_reference(tmp_path, distance_m=2.0, unit="pa")
+    assert set(found.content.label) == {"horizontal 30 deg", "vertical -15 deg"}
+
+
+def test_one_channel_of_several(tmp_path: Path) -> None:
+    path = wav(tmp_path / "H0.wav", np.array([[1, 5], [2, 6], [3, 7]], np.int16))
+    for channel, first in ((1, 1), (2, 5)):
+        found = read_reference(path, distance_m=2.0, unit="pa", channel=channel).content
+        assert found.impulse_response_pa[0, 0] == pytest.approx(first / 32767)
+    with pytest.raises(InputError, match="holds 2 channels, there is no channel 3: name another"):
+        read_reference(path, distance_m=2.0, unit="pa", channel=3)
 
 
 def wav(path: Path, samples: np.ndarray, rate: int = 48000) -> Path:
@@ -68,7 +114,7 @@ def test_bad_wav_files(tmp_path: Path) -> None:
     good = wav(tmp_path / "good.wav", np.array([0, 1000, -500], np.int16))
     with pytest.raises(InputError, match=r"other.wav: has 44100 Hz, good.wav has 48000 Hz: use one rate"):
         read_wavs(ONE, [good, wav(tmp_path / "other.wav", np.array([1, 2], np.int16), 44100)])
-    with pytest.raises(InputError, match=r"must hold one channel, got \(4, 2\): split"):
+    with pytest.raises(InputError, match=r"two.wav: holds 2 channels: say which with --channel"):
         read_wavs(ONE, [wav(tmp_path / "two.wav", np.ones((4, 2), np.int16))])
     with pytest.raises(InputError, match="silence or values that are not finite"):
         read_wavs(ONE, [wav(tmp_path / "silent.wav", np.zeros(8, np.int16))])

@@ -12,12 +12,12 @@ import sofar
 import soundfile
 
 from scanproc.errors import InputError, OutputError, ResultFileError, ScanDataError
+from scanproc.files.incoming.reference_sofa import read_sofa_sound
 from scanproc.files.incoming.transfer_function import read_transfer_function
 from scanproc.files.outgoing.export_archive import read_hdf5, read_npz, write_hdf5, write_npz
 from scanproc.files.outgoing.export_sofa import (
     About,
     mandatory_texts,
-    read_sofa,
     write_sofa,
     write_sofa_impulses,
 )
@@ -25,6 +25,7 @@ from scanproc.files.outgoing.export_text import read_text, stems, write_text
 from scanproc.files.outgoing.export_wav import write_wav
 from scanproc.files.outgoing.tables import read_sweep_tables, write_sweep_tables
 from scanproc.records.impulse import ImpulseSet
+from scanproc.records.scan import Scan
 from scanproc.records.sweeps import SweepSet
 
 HZ = np.geomspace(50, 16000, 90)
@@ -101,7 +102,7 @@ def test_impulse_responses_in_hdf5_and_npz(tmp_path: Path) -> None:
 def test_three_columns(wanted: SweepSet, tmp_path: Path) -> None:
     write_text(tmp_path / "text", wanted)
     names = stems(wanted)
-    assert sorted(path.stem for path in (tmp_path / "text").iterdir()) == sorted(names)
+    assert sorted(path.stem for path in (tmp_path / "text").glob("*.txt")) == sorted(names)
     metres = np.ones(wanted.angles) if wanted.distance_m is None else wanted.distance_m
     for index, name in enumerate(names):
         hz, level, phase = read_text(tmp_path / "text" / f"{name}.txt")
@@ -135,16 +136,17 @@ def test_aes69_reads_back(wanted: SweepSet, tmp_path: Path) -> None:
     assert sofa.verify(issue_handling="return") is None
     assert all(str(getattr(sofa, name)).strip() for name in mandatory_texts(sofa))
     assert sofa.GLOBAL_DateCreated == "2026-05-01 07:30:00"
-    found = read_sofa(tmp_path / "a.sofa")
+    found = read_sofa_sound(tmp_path / "a.sofa")
+    assert isinstance(found, Scan)
     metres = np.ones(wanted.angles) if wanted.distance_m is None else wanted.distance_m
-    np.testing.assert_allclose(found.value, wanted.pressure_pa_m / metres[:, None], rtol=1e-6)
-    np.testing.assert_allclose(found.direction, wanted.direction, atol=1e-12)
-    np.testing.assert_allclose(found.distance_m, metres, rtol=1e-12)
+    np.testing.assert_allclose(found.pressure_pa, wanted.pressure_pa_m / metres[:, None], rtol=1e-6)
+    np.testing.assert_allclose(found.setup.position_m, wanted.direction * metres[:, None], atol=1e-12)
     np.testing.assert_array_equal(found.frequency_hz, HZ)
-    assert (
-        f"delay over the receiver's distance from the origin is {wanted.delay}"
-        in found.texts["GLOBAL_Description"]
+    far = wanted.distance_m is None
+    assert sofa.GLOBAL_Description.startswith(
+        "far field normalised to 1 m" if far else "rms pressure in Pa at the receiver, for 4 V"
     )
+    assert sofa.GLOBAL_Description.endswith(f"is {wanted.delay}")
 
 
 def test_a_beam_to_the_left_is_at_azimuth_90_in_another_reader(tmp_path: Path) -> None:
@@ -235,7 +237,7 @@ def test_bad_transfer_functions_are_one_line(text: str, message: str, tmp_path: 
 def test_foreign_files_are_refused_in_one_line(tmp_path: Path) -> None:
     path = tmp_path / "a"
     path.write_bytes(b"1 2\n3 4\n")
-    for reader, kind in ((read_npz, ResultFileError), (read_sofa, ResultFileError), (read_text, InputError)):
+    for reader, kind in ((read_npz, ResultFileError), (read_sofa_sound, InputError), (read_text, InputError)):
         with pytest.raises(kind, match=f"{path}: ") as caught:
             reader(path)
         assert "\n" not in str(caught.value)

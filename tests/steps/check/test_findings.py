@@ -181,3 +181,17 @@ def test_temperature_and_frequency_spacing_are_judged() -> None:
     found = check(Scan(setup, even, pressure)).report
     assert severity(found, "temperature") == {"warning"}
     assert severity(found, "frequency spacing") == {"warning"}  # repeats after 10 ms
+
+
+def test_no_drift_is_told_of_points_without_a_time(faulty: Spoilt, judged: Judged) -> None:
+    """The drift that is found with time stamps is not without them: the order of a table is no time."""
+    scan = faulty.scan
+    timeless = check(replace(scan, setup=replace(scan.setup, time_s=None)))
+    assert judged.drift is not None
+    assert judged.drift.found
+    assert timeless.drift is not None
+    assert not timeless.drift.known
+    assert not timeless.drift.found
+    assert not timeless.drift.speed_found
+    said = [finding for finding in timeless.report.findings if finding.kind.startswith("drift")]
+    assert [finding.what for finding in said] == ["drift over time cannot be told: the points carry no time"]

@@ -10,13 +10,13 @@ import pytest
 from scanproc.errors import ScanDataError
 from scanproc.records.sweeps import SweepSet
 from scanproc.steps.farfield.grid import (
-    delays,
     impulse_responses,
-    interpolation_error_db,
+    interpolation_errors_db,
     keep_delay,
     on_grid,
     smooth,
 )
+from scanproc.steps.farfield.interpolation import delays, interpolation_error
 from scanproc.steps.farfield.sets import named_set
 from scanproc.waves.bands import octave_fractions
 from synthetic_scans.device import paging_loudspeaker
@@ -54,9 +54,30 @@ def test_finer_grid_is_the_device_itself() -> None:
     error, denser = (distance_db(on_grid(one, fine).pressure_pa_m, exact) for one in (coarse, dense))
     assert error < -45
     assert error - denser > 12  # at least as the square of the spacing
-    estimate = interpolation_error_db(coarse)
-    assert estimate is not None
-    assert error < estimate < error + 24
+
+
+def test_the_cost_of_interpolation_is_told_for_each_angle() -> None:
+    """Half way between the scan's frequencies, where the device itself is known."""
+    one = sweeps(octave_fractions(50, 16000, 12))
+    middle = np.sqrt(one.frequency_hz[1:] * one.frequency_hz[:-1])
+    exact = sweeps(middle).pressure_pa_m
+    missed = np.abs(on_grid(one, middle).pressure_pa_m - exact)
+    told = interpolation_error(one.frequency_hz, one.pressure_pa_m, middle)
+    rms, worst, at = interpolation_errors_db(one)
+    true_db = 10 * np.log10(np.sum(missed**2, axis=1) / np.sum(np.abs(exact) ** 2, axis=1))
+    assert np.median(np.abs(rms - true_db)) < 3
+    assert np.min(rms - true_db) > -4  # hardly ever too small; at the smoothest angles too large
+    assert np.all(worst > rms)
+    assert np.ptp(worst) > 10  # dB: one number for all angles would hide it
+    assert np.all((at > 50) & (at < 16000))
+    assert np.all(interpolation_error(one.frequency_hz, one.pressure_pa_m, one.frequency_hz[5:9]) == 0)
+    assert told.shape == missed.shape
+
+
+def test_a_long_delay_of_the_device_is_found_too() -> None:
+    """Signal processing in the device may take tens of milliseconds."""
+    value = np.exp(-2j * np.pi * SCAN_HZ * np.array([[31.2e-3], [30.5e-3]]))
+    assert delays(SCAN_HZ, value) == pytest.approx([31.2e-3, 30.5e-3], abs=1e-5)
 
 
 def test_the_same_grid_changes_nothing() -> None:

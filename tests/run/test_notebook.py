@@ -1,0 +1,157 @@
+"""A notebook's way to results; numbers are those of the closed-form device."""
+
+from __future__ import annotations
+
+import doctest
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+from planted import DISTANCE_M, Planted, device, expansion, reference
+
+import scanproc as sp
+from scanproc.errors import ScanDataError, ScanprocError, SettingsError
+from scanproc.run import notebook
+from scanproc.run.notebook import NotebookResult
+
+
+@pytest.fixture(scope="module")
+def result(tmp_path_factory: pytest.TempPathFactory) -> NotebookResult:
+    place = tmp_path_factory.mktemp("mast")
+    sp.write_result(place / "result.h5", sp.Result(expansion("mast"), provenance={"device": "mast horn"}))
+    return sp.read_result(place)
+
+
+def test_a_directory_and_its_file_are_one(result: NotebookResult, tmp_path: Path) -> None:
+    sp.write_result(tmp_path / "result.h5", sp.Result(expansion("mast")))
+    for place in (tmp_path, tmp_path / "result.h5", str(tmp_path)):
+        assert sp.read_result(place).expansion.points == 600
+    with pytest.raises(ScanprocError, match=r"there is no such file|is a directory|cannot be read"):
+        sp.read_result(tmp_path / "elsewhere")
+
+
+def test_the_far_field_by_angle_is_the_devices_within_its_errors(result: NotebookResult) -> None:
+    found = result.far_field(azimuth_deg=np.arange(0, 360, 15), elevation_deg=20)
+    azimuth, elevation = np.deg2rad(np.arange(0, 360, 15)), np.deg2rad(20)
+    flat = np.cos(elevation)
+    direction = np.stack(
+        [flat * np.cos(azimuth), flat * np.sin(azimuth), np.sin(elevation) + 0 * azimuth], axis=1
+    )
+    exact = device("mast").far_field(direction, result.frequency_hz, 343.2)
+    off = found.level_db - 20 * np.log10(np.abs(exact) / 20e-6)
+    within = np.mean(np.abs(off) < 1.96 * found.standard_error_db)
+    assert 0.9 < within < 0.99
+    assert (found.unit, found.pressure.shape) == ("Pa·m", (24, len(result.frequency_hz)))
+
+
+def test_the_pressure_at_positions_is_the_devices(result: NotebookResult) -> None:
+    place = np.array([[0.8, 0.1, 0.0], [-1.0, 0.5, 0.7], [0.0, 3.0, 0.0]])
+    found = result.pressure(place)
+    exact = device("mast").pressure(place, result.frequency_hz, 343.2)
+    relative = np.abs(found.pressure - exact) / np.abs(exact)
+    assert np.median(relative) < 0.01
+    off = found.level_db - 20 * np.log10(np.abs(exact) / 20e-6)
+    assert np.mean(np.abs(off) < 1.96 * found.standard_error_db) > 0.9
+    assert result.pressure([2.0, 0.0, 0.0]).label == ("x 2 y 0 z 0 m",)
+
+
+def test_what_cannot_be_answered_is_said(result: NotebookResult) -> None:
+    with pytest.warns(UserWarning, match="position 0 lies inside the scanned surface"):
+        result.pressure([0.2, 0.0, 0.0])
+    with pytest.raises(ScanDataError, match="position_m must hold finite x, y, z"):
+        result.pressure([1.0, 2.0])
+    with pytest.raises(ScanDataError, match="must be finite numbers along one axis"):
+        result.far_field(azimuth_deg=np.nan)
+    with pytest.raises(KeyError, match="no curve 'LW': there are on axis, listening window"):
+        result.curves["LW"]
+    with pytest.raises(AttributeError, match=r"no figure 'rsponse': there are .*response"):
+        result.plot.rsponse()
+    with pytest.raises(SettingsError, match="no sweep set 'front': known are orbits-10"):
+        result.sweeps["front"]
+
+
+def test_every_figure_of_the_page_can_be_shown_and_kept(result: NotebookResult, tmp_path: Path) -> None:
+    assert result.plot.names == tuple(one.text.key.replace("-", "_") for one in sp.figures(result))
+    for name in ("response", "beamwidth", "index"):
+        shown = getattr(result.plot, name)()
+        assert shown.name == name
+        assert shown._repr_html_().startswith("<figure><svg")
+        assert repr(shown).startswith(f"Picture({name}: ")
+    result.plot.response().save(tmp_path / "response.pdf")
+    assert (tmp_path / "response.pdf").read_bytes().startswith(b"%PDF")
+
+
+def test_representations_are_short(result: NotebookResult) -> None:
+    case = reference(Planted("mast", (), 3))
+    for one in (
+        result,
+        result.expansion,
+        result.curves,
+        result.sweeps,
+        result.plot,
+        result.far_field(),
+        result.sweeps["orbits-30"],
+        case,
+        sp.compare(result, case),
+    ):
+        assert len(repr(one)) < 1600, type(one)
+    assert repr(result).startswith("Result(device mast horn; points 600; band 60 Hz to 4 kHz")
+    page = result._repr_html_()
+    assert "<th>device</th><td>mast horn</td>" in page
+    assert "<svg" in page
+
+
+def test_tables_for_other_libraries(result: NotebookResult) -> None:
+    xarray, pandas = pytest.importorskip("xarray"), pytest.importorskip("pandas")
+    data, table = result.to_xarray(), result.to_pandas()
+    assert isinstance(data, xarray.Dataset)
+    assert isinstance(table, pandas.DataFrame)
+    axis = result.curves["on axis"]
+    np.testing.assert_array_equal(data["on axis"].values, axis.value)
+    np.testing.assert_array_equal(table["on axis error"].to_numpy(), axis.standard_error)
+    field = result.far_field([0, 90]).to_xarray()
+    assert field["pressure"].dims == ("place", "frequency_hz")
+
+
+def test_a_missing_library_is_named(result: NotebookResult, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setitem(sys.modules, "xarray", None)
+    with pytest.raises(ImportError, match="xarray is not installed: install it with pip install xarray"):
+        result.to_xarray()
+
+
+def test_compare_takes_records_results_and_files(result: NotebookResult, tmp_path: Path) -> None:
+    case = reference(Planted("mast", (("gain", 1.0),), 3))
+    assert sp.compare(result, case).causes[0].kind == "gain"
+    assert sp.compare(result.expansion, result).matches
+    sp.write_result(tmp_path / "result.h5", sp.Result(expansion("mast")))
+    assert sp.compare(tmp_path, tmp_path / "result.h5").matches
+    for angle in (0, 90):
+        rows = "\n".join(f"{hz} 90 0" for hz in np.geomspace(70, 3000, 40))
+        (tmp_path / f"H{angle}.txt").write_text(rows)
+    found = sp.compare(result, tmp_path / "H0.txt", distance_m=DISTANCE_M, unit="pa")
+    assert not found.matches
+
+
+def test_a_plan_by_keywords() -> None:
+    found = sp.plan(size_m=(0.4, 0.3, 0.5), up_to_hz=800.0)
+    assert len(found.positions.position_m) > 20
+    assert len(repr(found)) < 1600
+    with pytest.raises(
+        SettingsError, match="plan has no setting 'device_size_m': known are size_m, up_to_hz"
+    ):
+        sp.plan(device_size_m=(0.4, 0.3, 0.5), up_to_hz=800.0)
+    with pytest.raises(SettingsError, match="plan needs up_to_hz"):
+        sp.plan(size_m=(0.4, 0.3, 0.5))
+
+
+def test_the_examples_of_the_docstrings_run(result: NotebookResult) -> None:
+    for one in doctest.DocTestFinder().find(notebook.NotebookResult, globs={"result": result}):
+        outcome = doctest.DocTestRunner().run(one)
+        assert outcome.failed == 0, one.name
+
+
+def test_everything_public_is_documented() -> None:
+    for name in sp.__all__:
+        if name != "__version__":
+            assert len((getattr(sp, name).__doc__ or "").split()) > 4, name
