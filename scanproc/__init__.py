@@ -30,6 +30,7 @@ if TYPE_CHECKING:
     from scanproc.steps.field.extrapolate import far_field as far_field
     from scanproc.steps.field.extrapolate import orbits as orbits
     from scanproc.steps.field.extrapolate import pressure_at as pressure_at
+    from scanproc.steps.field.extrapolate import pressure_error_db as pressure_error_db
     from scanproc.steps.fit.expand import fit as fit
     from scanproc.steps.sound.spectra import spectra as spectra
 
@@ -43,6 +44,7 @@ _HOME = {
     "fit": "scanproc.steps.fit.expand",
     "far_field": "scanproc.steps.field.extrapolate",
     "pressure_at": "scanproc.steps.field.extrapolate",
+    "pressure_error_db": "scanproc.steps.field.extrapolate",
     "orbits": "scanproc.steps.field.extrapolate",
     "sweep_set": "scanproc.steps.farfield.sets",
     "named_set": "scanproc.steps.farfield.sets",
