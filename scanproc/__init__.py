@@ -48,6 +48,7 @@ if TYPE_CHECKING:
     from scanproc.steps.field.extrapolate import far_field_variance as far_field_variance
     from scanproc.steps.field.extrapolate import orbits as orbits
     from scanproc.steps.field.extrapolate import pressure_at as pressure_at
+    from scanproc.steps.field.extrapolate import pressure_error_db as pressure_error_db
     from scanproc.steps.field.extrapolate import radiated_power_w as radiated_power_w
     from scanproc.steps.fit.expand import fit as fit
     from scanproc.steps.sound.spectra import spectra as spectra
@@ -82,6 +83,7 @@ _HOME = {
     "far_field_variance": "scanproc.steps.field.extrapolate",
     "pressure_at": "scanproc.steps.field.extrapolate",
     "radiated_power_w": "scanproc.steps.field.extrapolate",
+    "pressure_error_db": "scanproc.steps.field.extrapolate",
     "orbits": "scanproc.steps.field.extrapolate",
     "sweep_set": "scanproc.steps.farfield.sets",
     "named_set": "scanproc.steps.farfield.sets",

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -75,13 +76,13 @@ def large_point_errors() -> PointErrors:
 
 def prepared(folder: Path) -> Callable[[], None]:
     """Writes the sweep tables to a folder; what is handed back writes the page beside them."""
-    expansion = large_expansion()
+    expansion = replace(large_expansion(), residual=large_point_errors())
     sweeps, curves = orbits(expansion), all_curves(expansion, CurveSettings())
     write_sweep_tables(folder / "sweeps" / sweeps.name, sweeps)
     write_curves(folder / "sweeps" / "curves.csv", curves)
     result = Result(expansion, {sweeps.name: sweeps}, {"scan": "large.h5"})
     summary = summarise(result, "ferry terminal paging horn", -25.0, "default")
-    extras = Extras(large_point_errors(), study=study())
+    extras = Extras(study=study())
     return lambda: write_page(folder, result, summary, curves, extras)
 
 

@@ -11,11 +11,11 @@ from small_scans import even_points
 from scanproc.conventions import Complex, Real
 from scanproc.files.outgoing.curve_table import read_curves
 from scanproc.files.stored.result_file import read_result
-from scanproc.files.stored.scan_file import read_scan, write_scan
+from scanproc.files.stored.scan_file import write_scan
 from scanproc.records.scan import Scan, ScanSetup
 from scanproc.records.study import Study
 from scanproc.report.figures.material import Material
-from scanproc.steps.field.residuals import point_errors
+from scanproc.steps.field.residuals import one_in_a_band
 
 FREQUENCY_HZ = np.geomspace(100, 5000, 40)
 NASTY = '<script>window.owned = 1</script><img src=x onerror="window.owned = 2"> & "it\'s" ‹Fähre› 港 '
@@ -53,14 +53,14 @@ def at_two_metres(folder: Path, gain_db: float = 0.0) -> Path:
     return path
 
 
-def material(results: Path, scan: Path, study: Study | None = None) -> Material:
+def material(results: Path, study: Study | None = None) -> Material:
     """What the page of a finished conversion is made from."""
     result = read_result(results / "result.h5")
     return Material(
         result,
         json.loads((results / "summary.json").read_text(encoding="utf-8")),
         read_curves(results / "sweeps" / "curves.csv"),
-        point_errors(result.expansion, read_scan(scan)),
+        None if result.expansion.residual is None else one_in_a_band(result.expansion.residual),
         study,
     )
 

@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from scanproc.conventions import REFERENCE_VOLTAGE_V, Complex, Integer, Real, mode_count
 from scanproc.errors import ScanDataError
+from scanproc.records import point_errors
 from scanproc.records.checked import Number, complex_array, integer_array, positive, real_array, short_repr
+from scanproc.records.near_field import NearField
+from scanproc.records.point_errors import PointErrors
 
 ESTIMATORS = ("truncated", "posterior")
 """How a column of coefficients was found; ``Expansion.estimator`` counts into this."""
@@ -32,6 +35,9 @@ class Expansion:
     - ``variance_pattern`` (modes of a low order, F): the variance over directions relative to its mean, as
       a series of real harmonics whose mean over the sphere is one
     - ``estimator`` (F,): index into ``ESTIMATORS``
+    - ``valid_radius_m`` (F,): beyond this distance from the centre the coefficients hold; 0 where nobody said
+    - ``near_field``: one for each frequency, for places nearer than that; None of truncated fits
+    - ``residual``: what the fit left over at its points, at one frequency or so of each third-octave band
 
     With the isotropic kernel s_n = ``coefficient_variance_pa2`` and the pattern g the error covariance of two
     far-field values is √(g(u) g(v)) Σ_n s_n |R_n|² (2n+1)/(4π) P_n(u·v), R_n the radial factor.
@@ -53,12 +59,17 @@ class Expansion:
     points: int
     drive_voltage_v: float = REFERENCE_VOLTAGE_V
     air_density_kg_m3: float = 1.204
+    valid_radius_m: Real = field(default_factory=lambda: np.empty(0))
+    near_field: Sequence[NearField] | None = None
+    residual: PointErrors | None = None
 
     def __post_init__(self) -> None:
         put = object.__setattr__
         put(self, "frequency_hz", real_array("frequency_hz", self.frequency_hz, ("frequencies",)))
         count = len(self.frequency_hz)
-        for name in ("scaling_radius_m", "wavenumber_rad_m"):
+        if not len(self.valid_radius_m):
+            put(self, "valid_radius_m", np.zeros(count))
+        for name in ("scaling_radius_m", "wavenumber_rad_m", "valid_radius_m"):
             put(self, name, real_array(name, getattr(self, name), (count,)))
         error = real_array("far_field_error_db", self.far_field_error_db, (count,), finite=False)
         put(self, "far_field_error_db", error)
@@ -72,6 +83,10 @@ class Expansion:
         put(self, "drive_voltage_v", positive("drive_voltage_v", self.drive_voltage_v))
         if count and self.order.min() < 0:
             raise ScanDataError(f"order must not be negative, got {self.order.min()}")
+        if self.near_field is not None:
+            put(self, "near_field", tuple(self.near_field))
+            if len(self.near_field) != count:
+                raise ScanDataError(f"near_field has {len(self.near_field)} entries for {count} frequencies")
         if count and mode_count(int(self.order.max())) > len(self.coefficients_pa):
             raise ScanDataError(
                 f"coefficients_pa has {len(self.coefficients_pa)} modes, order {self.order.max()} needs "
@@ -96,14 +111,23 @@ class Expansion:
             "coefficient_variance_pa2",
             "variance_pattern",
             "estimator",
+            "valid_radius_m",
         )
         columns = {name: getattr(self, name)[..., which] for name in last_axis}
-        return replace(self, centre_m=self.centre_m[which], **columns)
+        near, residual = self.near_field, self.residual
+        return replace(
+            self,
+            centre_m=self.centre_m[which],
+            near_field=None if near is None else [near[i] for i in np.arange(len(near))[which]],
+            residual=None if residual is None else residual.among(columns["frequency_hz"]),
+            **columns,
+        )
 
 
 def join(parts: Sequence[Expansion]) -> Expansion:
     """One expansion from blocks of frequencies of the same scan, in rising frequency."""
     first = parts[0]
+    near = [part.near_field for part in parts if part.near_field is not None]
     return Expansion(
         frequency_hz=np.concatenate([part.frequency_hz for part in parts]),
         order=np.concatenate([part.order for part in parts]),
@@ -119,6 +143,9 @@ def join(parts: Sequence[Expansion]) -> Expansion:
         points=first.points,
         drive_voltage_v=first.drive_voltage_v,
         air_density_kg_m3=first.air_density_kg_m3,
+        valid_radius_m=np.concatenate([part.valid_radius_m for part in parts]),
+        near_field=[one for part in near for one in part] if len(near) == len(parts) else None,
+        residual=point_errors.join([part.residual for part in parts if part.residual is not None]),
     )
 
 

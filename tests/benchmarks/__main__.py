@@ -175,7 +175,15 @@ def compare_all(points: int, frequencies: int) -> Iterator[tuple[str, ...]]:
     plan = prepare(some)
     ours = measured(lambda: study([(some, plan)]))
     times = f"{ours.seconds / one_fit.seconds:.1f} fits"
-    yield "study of that shell, 8 sizes x 5 parts", f"{ours.seconds:.2f}", "", times, "", f"{ours.mib:.0f}", ""
+    yield (
+        "study of that shell, 8 sizes x 5 parts",
+        f"{ours.seconds:.2f}",
+        "",
+        times,
+        "",
+        f"{ours.mib:.0f}",
+        "",
+    )
 
     scan, count = two_shells(points, frequencies // 2), frequencies // 2
     low = min(30, int(np.sqrt(points / 2 / 1.1)) - 1)

@@ -24,10 +24,13 @@ def test_convert_points_and_watch_agree(tmp_path: Path, estimator: str) -> None:
     summary = json.loads((tmp_path / "results" / "summary.json").read_text(encoding="utf-8"))
     told = points(path, settings)
     now = iter(range(100))
-    look = watch(path, settings, WatchChoices(idle_s=1.0), wait=lambda s: None, clock=lambda: float(next(now)))
+    look = watch(
+        path, settings, WatchChoices(idle_s=1.0), wait=lambda s: None, clock=lambda: float(next(now))
+    )
     assert summary["points_study"] == json.loads(json.dumps(told.headline()))
     assert look.answer.headline() == told.headline()
     bands = summary["points_study"]["bands"]
     assert [band["predicted_db"] for band in bands] == pytest.approx(
-        [band["far_field_error_db"] for band in summary["bands"]], abs=0.6 if estimator == "truncated" else 0.06
+        [band["far_field_error_db"] for band in summary["bands"]],
+        abs=0.6 if estimator == "truncated" else 0.06,
     )

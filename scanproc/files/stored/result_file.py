@@ -8,6 +8,10 @@ Root attributes ``format`` = "scanproc result", ``layout_version`` = 1, ``points
 ``sweeps/NAME``: ``direction`` (angles, 3), ``frequency_hz`` (F,), ``pressure_pa_m`` complex and
 ``standard_error_db`` (angles, F), for orbits ``orbit`` and ``angle_deg`` (angles,), for seats ``distance_m``
 (angles,), and the attributes ``drive_voltage_v``, ``delay`` ("removed" or "kept") and ``speed_of_sound_m_s``.
+``valid_radius_m`` (F,): the distance from ``centre_m`` beyond which the coefficients hold. For places nearer than that
+the group ``near_field``, see ``near_field_group``. What the fit left over at the points, at frequencies of its own, in
+the group ``residual``: ``position_m`` (points, 3), ``frequency_hz`` (B,), ``error_db`` (points, B), ``layer``
+and text ``name`` (points,). Files of earlier versions lack these three.
 ``records.expansion.Expansion`` and ``records.sweeps.SweepSet`` say what each means.
 """
 
@@ -34,8 +38,10 @@ from scanproc.files.hdf5 import (
     text,
 )
 from scanproc.files.json_file import json_text
+from scanproc.files.stored.near_field_group import near_field_arrays, read_near_field
 from scanproc.files.stored.room_group import read_room, room_arrays, room_words
 from scanproc.records.expansion import ESTIMATORS, Expansion
+from scanproc.records.point_errors import PointErrors
 from scanproc.records.result import Result
 from scanproc.records.sweeps import SweepSet
 
@@ -76,6 +82,12 @@ def write_result(path: Path | str, result: Result) -> None:
             put_array(file, label, getattr(expansion, label.rpartition("/")[2]))
         file["estimator"].attrs["names"] = list(ESTIMATORS)
         put_text(file, "provenance", json_text(result.provenance))
+        put_array(file, "valid_radius_m", expansion.valid_radius_m)
+        if expansion.near_field is not None:
+            for label, value in near_field_arrays(expansion.near_field).items():
+                put_array(file, f"near_field/{label}", value)
+        if expansion.residual is not None:
+            _write_residual(file.create_group("residual"), expansion.residual)
         if result.room is not None:
             for label, value in room_arrays(result.room).items():
                 put_array(file, f"room/{label}", value)
@@ -92,11 +104,41 @@ def read_result(path: Path | str) -> Result:
             points=int(number(file, "points")),
             drive_voltage_v=number(file, "drive_voltage_v"),
             air_density_kg_m3=number(file, "air_density_kg_m3"),
+            **_optional(file),
         )
         names = list(_group(file, "sweeps")) if "sweeps" in file else []
         sweeps = {name: read_sweep_group(_group(_group(file, "sweeps"), name), name) for name in names}
         room = read_room(_group(file, "room"), expansion.frequency_hz) if "room" in file else None
         return Result(expansion, sweeps, _provenance(file), room)
+
+
+def _optional(file: Group) -> dict[str, Any]:
+    """What files of earlier versions lack."""
+    found: dict[str, Any] = {}
+    if "valid_radius_m" in file:
+        found["valid_radius_m"] = read_whole(file, "valid_radius_m", "real", ("frequencies",))
+    if "near_field" in file:
+        found["near_field"] = read_near_field(_group(file, "near_field"))
+    if "residual" in file:
+        found["residual"] = _read_residual(_group(file, "residual"))
+    return found
+
+
+def _write_residual(group: Group, residual: PointErrors) -> None:
+    put_array(group, "position_m", residual.position_m)
+    put_array(group, "frequency_hz", residual.frequency_hz)
+    put_array(group, "error_db", residual.error_db.astype(np.float32))
+    put_text(group, "name", list(residual.names))
+    if residual.layer is not None:
+        put_array(group, "layer", residual.layer)
+
+
+def _read_residual(group: Group) -> PointErrors:
+    layer = read_whole(group, "layer", "whole", ("points",)) if "layer" in group else None
+    axes = {"position_m": ("points", "x y z"), "frequency_hz": ("bands",), "error_db": ("points", "bands")}
+    arrays: dict[str, Any] = {name: read_whole(group, name, "real", axes[name]) for name in axes}
+    names = tuple(str(name) for name in read_whole(group, "name", "text", ("points",)))
+    return PointErrors(**arrays, layer=layer, names=names)
 
 
 def write_sweep_group(group: Group, sweeps: SweepSet) -> None:

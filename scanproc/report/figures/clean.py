@@ -21,7 +21,6 @@ ODD_DB = 15.0
 """A point this far above the median of all points is called odd; common practice, no source."""
 MOST_BINS = 300
 NAMED_POINTS = 8
-ROOM_WITHIN = "The room was taken out of the results, so its sound is part of this residual."
 START_HZ = 1000.0
 
 
@@ -31,8 +30,6 @@ def clean_figures(material: Material) -> tuple[Figure, ...]:
     if material.point_errors is None:
         return heard
     points = replace(cloud(material.point_errors), doubtful=doubtful(material))
-    if report is not None and report.method != "none":
-        points = replace(points, text=replace(points.text, shows=f"{points.text.shows} {ROOM_WITHIN}"))
     return (*heard, points, along_the_scan(material.point_errors))
 
 
@@ -59,7 +56,8 @@ def cloud(points: PointErrors) -> Cloud:
         "Where the points lie",
         finding,
         "Every point of the scan in the scan's frame (x is the reference axis), coloured by its residual: measured "
-        "less expanded, re the median point of the band. A residual, not a held-out error.",
+        "less what the fit makes of it, device and room, re the median point of the band. A residual, not a held-out "
+        "error.",
         "An even colour is good. A bright patch is a bad region; bright single points are bumps, clicks or wrong "
         "positions.",
         "Measure bright points again, or look at what stood near them.",

@@ -3,28 +3,22 @@
 from __future__ import annotations
 
 import json
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
-
-import numpy as np
 
 from scanproc.errors import SettingsError
 from scanproc.files.json_file import json_text
-from scanproc.files.stored.scan_file import ScanFile
 from scanproc.records.check import CheckReport
 from scanproc.records.comparison import Comparison
 from scanproc.records.curves import Curves
-from scanproc.records.expansion import Expansion
-from scanproc.records.point_errors import PointErrors
 from scanproc.records.result import Result
 from scanproc.records.study import Study
 from scanproc.report.figures.kinds import Figure
 from scanproc.report.figures.material import Material
 from scanproc.report.words.summary import Summary, summarise
 from scanproc.run.conversion.datasheet import all_curves
-from scanproc.run.conversion.heard import hear
 from scanproc.run.settings.conversion import CurveSettings, FigureSettings
-from scanproc.steps.field.residuals import band_middles, join, point_errors
+from scanproc.steps.field.residuals import one_in_a_band
 
 PAGE = "report.html"
 
@@ -33,7 +27,6 @@ PAGE = "report.html"
 class Extras:
     """What the page shows of the scan itself."""
 
-    points: PointErrors | None = None
     notes: str = ""
     study: Study | None = None
     check: CheckReport | None = None
@@ -98,15 +91,6 @@ def save_figure(figure: Figure, path: Path | str, theme: str = "light", width_mm
 
 def _material(result: Result, summary: Summary, curves: Curves, extras: Extras) -> Material:
     plain = json.loads(json.dumps(summary.as_json()))
-    return Material(result, plain, curves, extras.points, extras.study, extras.check, extras.comparison)
-
-
-def residuals(file: ScanFile, expansion: Expansion) -> PointErrors:
-    """What the expansion leaves over at each point of the scan, at the middle of each third-octave band."""
-    wanted = expansion.frequency_hz[band_middles(expansion.frequency_hz)]
-    names = tuple(file.setup.names.tolist())
-    if file.kind == "impulse responses":
-        return replace(point_errors(expansion, hear(file).steady(wanted)), names=names)
-    columns = np.searchsorted(file.frequency_hz, wanted)
-    parts = (file.read_frequencies(slice(int(i), int(i) + 1)) for i in columns)
-    return replace(join([point_errors(expansion, part, part.frequency_hz) for part in parts]), names=names)
+    left = result.expansion.residual
+    points = None if left is None else one_in_a_band(left)
+    return Material(result, plain, curves, points, extras.study, extras.check, extras.comparison)

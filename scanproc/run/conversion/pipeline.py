@@ -34,7 +34,7 @@ from scanproc.run.conversion.effort import require_time
 from scanproc.run.conversion.fitting import in_threads
 from scanproc.run.conversion.heard import Heard
 from scanproc.run.conversion.memory import require_memory
-from scanproc.run.conversion.page import Extras, residuals, write_figures, write_page
+from scanproc.run.conversion.page import Extras, write_figures, write_page
 from scanproc.run.conversion.point_study import study_of
 from scanproc.run.conversion.preparation import Prepared, hearing, prepare
 from scanproc.run.conversion.reference import check_reference, matched, read_for
@@ -80,7 +80,7 @@ def convert(
             expansion, room = fitted(heard, plan, progress)
             wanted = settings.points.in_convert
             study = study_of(heard, settings, plan, in_threads, progress) if wanted else None
-            aside = asides(file, expansion, room, checked, study)
+            aside = asides(file, room, checked, study)
         except ScanDataError as error:
             raise error if error.path else error.at(source) from None
     return finish(expansion, aside, source, directory, settings, force=force, figures=figures)
@@ -98,11 +98,9 @@ class Asides:
     level_error_db: float = 0.0
 
 
-def asides(
-    file: ScanFile, expansion: Expansion, room: RoomReport, checked: Handled, study: Study | None
-) -> Asides:
-    """What an open and checked scan file, its expansion, its room and the study of its points have to say."""
-    extras = Extras(residuals(file, expansion), file.setup.notes, study, checked.report)
+def asides(file: ScanFile, room: RoomReport, checked: Handled, study: Study | None) -> Asides:
+    """What an open and checked scan file, its room and the study of its points have to say."""
+    extras = Extras(file.setup.notes, study, checked.report)
     warnings = (*notices(file), *checked.warnings, *room_warnings(file, room))
     return Asides(file.setup.device, room, warnings, checked.dropped, extras, checked.level_error_db)
 

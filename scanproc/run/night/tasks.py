@@ -179,7 +179,7 @@ def _write(work: Work) -> dict[str, Any]:
         expansion, room = blocks.load(work.room, work.blocks)
         study = blocks.load_record(work.study_file) if work.settings.points.in_convert else None
         with _opened(work) as file:
-            aside = asides(file, expansion, room, blocks.load_record(work.check_file), study)
+            aside = asides(file, room, blocks.load_record(work.check_file), study)
         if file_hash(work.source) != digest:
             raise ScanDataError("changed while it was converted: start the batch again", path=work.source)
         finish(expansion, aside, work.source, work.output, work.settings)

@@ -11,10 +11,14 @@ from scanproc.conventions import Complex, Real
 from scanproc.errors import ScanDataError, SettingsError
 from scanproc.records.expansion import Expansion
 from scanproc.records.sweeps import SweepSet
-from scanproc.steps.field.extrapolate import far_field, far_field_variance, pressure_at, standard_error_db
-from scanproc.steps.field.uncertainty import pattern_at
+from scanproc.steps.field.extrapolate import (
+    far_field,
+    far_field_variance,
+    pressure_at,
+    pressure_variance,
+    standard_error_db,
+)
 from scanproc.waves.directions import equal_angle_grid, horizontal_orbit, unit_vectors, vertical_orbit
-from scanproc.waves.radial import outgoing_radial
 
 NAMED = ("orbits-10", "orbits-5", "sphere-10", "sphere-5")
 """Sets known by name; any other step that divides the circle works too."""
@@ -152,14 +156,4 @@ def _at_distance(expansion: Expansion, direction: Real, distance_m: Real) -> tup
     position = direction * distance_m[:, None]
     travel = distance_m[:, None] * expansion.wavenumber_rad_m
     pressure = pressure_at(expansion, position) * distance_m[:, None] * np.exp(1j * travel)
-    variance = np.empty(pressure.shape)
-    spread = expansion.coefficient_variance_pa2
-    degree = np.arange(len(spread))
-    for index, k in enumerate(expansion.wavenumber_rad_m):
-        offset = position - expansion.centre_m[index]
-        radius = np.linalg.norm(offset, axis=1)
-        radial = outgoing_radial(len(spread) - 1, k * radius, k * expansion.scaling_radius_m[index])
-        power = ((2 * degree + 1) / (4 * np.pi) * spread[:, index]) @ np.abs(radial) ** 2
-        pattern = pattern_at(expansion.variance_pattern[:, [index]], offset / radius[:, None])[:, 0]
-        variance[:, index] = power * pattern * distance_m**2
-    return pressure, variance
+    return pressure, pressure_variance(expansion, position) * distance_m[:, None] ** 2

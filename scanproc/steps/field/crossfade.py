@@ -8,8 +8,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from scanproc.conventions import Real, mode_count
+from scanproc.records import point_errors
 from scanproc.records.checked import Number
 from scanproc.records.expansion import Expansion, join
+from scanproc.records.near_field import Multipole, NearField
 from scanproc.steps.field.uncertainty import far_field_error_db
 
 
@@ -62,6 +64,30 @@ def _mixed(low: Expansion, high: Expansion) -> Expansion:
         ),
         coefficient_variance_pa2=variance,
         variance_pattern=(1 - share) * low.variance_pattern + share * high.variance_pattern,
+        valid_radius_m=np.maximum(low.valid_radius_m, high.valid_radius_m),
+        near_field=_mixed_near(low, high, share),
+        residual=point_errors.join([s.residual for s in (high, low) if s.residual is not None]),
+    )
+
+
+def _mixed_near(low: Expansion, high: Expansion, share: Real) -> list[NearField] | None:
+    """The sources of both, each with its share; errors as those of the coefficients."""
+    if low.near_field is None or high.near_field is None:
+        return None
+    return [_sum(*both) for both in zip(low.near_field, high.near_field, 1 - share, share, strict=True)]
+
+
+def _sum(low: NearField, high: NearField, low_share: float, high_share: float) -> NearField:
+    sides = ((low, low_share), (high, high_share))
+    rms = low_share * low.rms_pa + high_share * high.rms_pa
+    error = sum(share * one.rms_pa * 10 ** (one.error_db / 20) for one, share in sides)
+    return replace(
+        high,
+        source_m=np.concatenate([low.source_m, high.source_m]),
+        source_pa_m=np.concatenate([share * one.source_pa_m for one, share in sides]),
+        multipoles=[Multipole(m.place_m, share * m.terms_pa) for one, share in sides for m in one.multipoles],
+        rms_pa=rms,
+        error_db=20 * np.log10(error / rms),
     )
 
 

@@ -7,13 +7,15 @@ from collections.abc import Iterator
 import numpy as np
 from numpy.typing import ArrayLike
 
-from scanproc.conventions import Complex, Integer, Real, mode_degrees
+from scanproc.conventions import Complex, Integer, Real, mode_count, mode_degrees
 from scanproc.errors import ScanDataError
 from scanproc.records.expansion import Expansion
 from scanproc.records.sweeps import SweepSet
+from scanproc.steps.field.near import near_levels, near_pressure, series
 from scanproc.steps.field.uncertainty import pattern_at
 from scanproc.waves.directions import horizontal_orbit, vertical_orbit
 from scanproc.waves.harmonics import real_harmonics
+from scanproc.waves.least_squares import decibels
 from scanproc.waves.radial import far_radial, outgoing_radial
 
 DB_PER_RELATIVE_ERROR = 20 / np.log(10) / np.sqrt(2)
@@ -43,20 +45,35 @@ def far_field_variance(expansion: Expansion, direction: ArrayLike) -> Real:
 def pressure_at(expansion: Expansion, position_m: ArrayLike) -> Complex:
     """Complex pressure in Pa at positions (positions, 3) in the scan's frame, (positions, F).
 
-    Positions must lie outside the device, best beyond the scanned surface. Raises ScanDataError for a position on
-    an expansion centre.
+    Beyond the radius from which the coefficients hold from these, nearer from the near field. Raises ScanDataError for
+    a position inside the device, or near it where the points do not tell its pressure (predicted error of 0 dB).
     """
-    position = np.atleast_2d(np.asarray(position_m, dtype=np.float64))
+    position = _positions(position_m)
+    _refuse(expansion, position)
     pressure = np.empty((len(position), len(expansion.frequency_hz)), dtype=np.complex128)
-    for centre, columns in _by_centre(expansion):
-        offset = position - centre
-        radius = np.linalg.norm(offset, axis=1)
-        if np.any(radius == 0):
-            raise ScanDataError(f"position_m: position {int(np.argmin(radius))} lies on the expansion centre")
-        harmonics = real_harmonics(expansion.max_order, offset / radius[:, None])
+    for radius, unit, columns in _by_centre(expansion, position):
+        harmonics = real_harmonics(expansion.max_order, unit)
         for index in columns:
-            pressure[:, index] = _field(expansion, int(index), radius, harmonics)
+            k, scaling = float(expansion.wavenumber_rad_m[index]), float(expansion.scaling_radius_m[index])
+            far = radius >= expansion.valid_radius_m[index]
+            terms = expansion.coefficients_pa[: mode_count(int(expansion.order[index])), index]
+            pressure[far, index] = series(terms, k, scaling, radius[far], harmonics[far])
+            if expansion.near_field is not None and not np.all(far):
+                near = expansion.near_field[index]
+                pressure[~far, index] = near_pressure(near, k, scaling, position[~far])
     return pressure
+
+
+def pressure_variance(expansion: Expansion, position_m: ArrayLike) -> Real:
+    """E|error|² of :func:`pressure_at` in Pa², (positions, F); infinite where that refuses."""
+    return _expected(expansion, _positions(position_m))[0]
+
+
+def pressure_error_db(expansion: Expansion, position_m: ArrayLike) -> Real:
+    """Predicted error of :func:`pressure_at`, (positions, F): dB re the rms pressure of all directions at the same
+    distance, from the centre where coefficients serve, from the device's box where the near field does."""
+    variance, power = _expected(expansion, _positions(position_m))
+    return decibels(variance / power)
 
 
 def standard_error_db(pressure: Complex, variance: Real) -> Real:
@@ -107,23 +124,76 @@ def _far_factors(expansion: Expansion) -> Complex:
     return np.stack(factors, axis=1)[mode_degrees(order)]
 
 
-def _field(expansion: Expansion, index: int, radius_m: Real, harmonics: Real) -> Complex:
-    """Pressure of one frequency at points given by radius and harmonics, (points,)."""
-    order = int(expansion.order[index])
-    k = expansion.wavenumber_rad_m[index]
-    radial = outgoing_radial(order, k * radius_m, k * expansion.scaling_radius_m[index])
-    pressure = np.zeros(len(radius_m), dtype=np.complex128)
-    for n in range(order + 1):
-        block = slice(n * n, (n + 1) ** 2)
-        pressure += radial[n] * (harmonics[:, block] @ expansion.coefficients_pa[block, index])
-    return pressure
+def _expected(expansion: Expansion, position: Real) -> tuple[Real, Real]:
+    """E|error|² at positions and the mean square pressure at their distance, Pa², each (positions, F)."""
+    shape = (len(position), len(expansion.frequency_hz))
+    variance, power = np.empty(shape), np.empty(shape)
+    spread = expansion.coefficient_variance_pa2
+    degree = mode_degrees(expansion.max_order)
+    modes = (2 * np.arange(len(spread)) + 1)[:, None] * spread
+    for radius, unit, columns in _by_centre(expansion, position):
+        pattern = pattern_at(expansion.variance_pattern[:, columns], unit)
+        for index, by_direction in zip(columns, pattern.T, strict=True):
+            k, scaling = expansion.wavenumber_rad_m[index], expansion.scaling_radius_m[index]
+            near = radius < expansion.valid_radius_m[index]
+            field = np.bincount(degree, np.abs(expansion.coefficients_pa[:, index]) ** 2)
+            top = max(len(spread), len(field)) - 1
+            radial = np.abs(outgoing_radial(top, k * radius[~near], k * scaling)) ** 2 / (4 * np.pi)
+            power[~near, index] = field @ radial[: len(field)]
+            variance[~near, index] = modes[:, index] @ radial[: len(modes)] * by_direction[~near]
+            variance[near, index], power[near, index] = np.inf, 1.0
+            if expansion.near_field is not None:
+                error, rms = near_levels(expansion.near_field[index], position[near])
+                variance[near, index], power[near, index] = rms**2 * 10 ** (error / 10), rms**2
+    return variance, power
 
 
-def _by_centre(expansion: Expansion) -> Iterator[tuple[Real, Integer]]:
-    """Each distinct centre with the frequencies that use it."""
+def _refuse(expansion: Expansion, position: Real) -> None:
+    """Raises ScanDataError for the first position and frequency whose pressure the expansion does not tell."""
+    for radius, _, columns in _by_centre(expansion, position):
+        for index in columns:
+            near = np.flatnonzero(radius < expansion.valid_radius_m[index])
+            if not len(near):
+                continue
+            where = f"at {expansion.frequency_hz[index]:.4g} Hz"
+            if expansion.near_field is None:
+                raise ScanDataError(
+                    f"position {_metres(position[near[0]])} lies {radius[near[0]]:.3f} m from the expansion centre, "
+                    f"inside the sphere of {expansion.valid_radius_m[index]:.3f} m that holds the device: {where} "
+                    "the coefficients tell nothing there; fit without a fixed order, or ask farther away"
+                )
+            error, _ = near_levels(expansion.near_field[index], position[near])
+            if error.max() < 0:
+                continue
+            worst = int(error.argmax())
+            reason = (
+                f"its pressure {where} is not told by the points (predicted error {error[worst]:+.1f} dB)"
+            )
+            if np.isinf(error[worst]):
+                reason = "it lies inside the device's box"
+            raise ScanDataError(f"position {_metres(position[near[worst]])}: {reason}; ask farther away")
+
+
+def _by_centre(expansion: Expansion, position: Real) -> Iterator[tuple[Real, Real, Integer]]:
+    """For each distinct centre distance and direction of positions, and the frequencies that use it.
+
+    Raises ScanDataError for a position on a centre.
+    """
     centres, which = np.unique(expansion.centre_m, axis=0, return_inverse=True)
     for number, centre in enumerate(centres):
-        yield centre, np.flatnonzero(which.ravel() == number)
+        offset = position - centre
+        radius = np.linalg.norm(offset, axis=1)
+        if np.any(radius == 0):
+            raise ScanDataError(f"position_m: position {int(np.argmin(radius))} lies on the expansion centre")
+        yield radius, offset / radius[:, None], np.flatnonzero(which.ravel() == number)
+
+
+def _positions(position_m: ArrayLike) -> Real:
+    return np.atleast_2d(np.asarray(position_m, dtype=np.float64))
+
+
+def _metres(position: Real) -> str:
+    return "(" + ", ".join(f"{value:.3f}" for value in position) + ") m"
 
 
 def _unit(direction: ArrayLike) -> Real:

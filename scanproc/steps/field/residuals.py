@@ -2,17 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import replace
-
 import numpy as np
 
 from scanproc.conventions import Complex, Integer, Real
 from scanproc.records.expansion import Expansion
 from scanproc.records.point_errors import PointErrors
 from scanproc.records.scan import Scan
-from scanproc.steps.field.extrapolate import pressure_at
+from scanproc.steps.field.near import series
+from scanproc.steps.field.view import relative_wavenumber, view_from
 from scanproc.waves.bands import third_octave_centre, third_octave_index
+from scanproc.waves.harmonics import real_harmonics
 
 
 def band_middles(frequency_hz: Real) -> Integer:
@@ -23,22 +22,32 @@ def band_middles(frequency_hz: Real) -> Integer:
     return np.array([group[np.argmin(away[group])] for group in groups], dtype=np.int64)
 
 
-def point_errors(expansion: Expansion, scan: Scan, among: Real | None = None) -> PointErrors:
-    """Residual of the expansion at the scan's points, at the frequencies ``among`` (default: band middles)."""
-    wanted = expansion.frequency_hz[band_middles(expansion.frequency_hz)] if among is None else among
-    which = np.flatnonzero(np.isin(expansion.frequency_hz, wanted))
-    measured = scan.pressure_pa[:, np.isin(scan.frequency_hz, wanted)]
-    found: Complex = pressure_at(expansion.take_frequencies(which), scan.setup.position_m)
-    with np.errstate(divide="ignore"):
-        error = 10 * np.log10(np.abs(measured - found) ** 2 / np.mean(np.abs(measured) ** 2, axis=0))
+def point_errors(scan: Scan, left_pa: Complex) -> PointErrors:
+    """What a fit left over of a scan's pressures, complex (points, F) in Pa, at all of its frequencies."""
+    with np.errstate(divide="ignore", invalid="ignore"):
+        error = 10 * np.log10(np.abs(left_pa) ** 2 / np.mean(np.abs(scan.pressure_pa) ** 2, axis=0))
     error[~np.isfinite(error)] = np.nan
-    return PointErrors(scan.setup.position_m, expansion.frequency_hz[which], error, scan.setup.layer)
+    setup = scan.setup
+    return PointErrors(setup.position_m, scan.frequency_hz, error, setup.layer, tuple(setup.names.tolist()))
 
 
-def join(parts: Sequence[PointErrors]) -> PointErrors:
-    """Blocks of frequencies of the same points side by side."""
-    return replace(
-        parts[0],
-        frequency_hz=np.concatenate([part.frequency_hz for part in parts]),
-        error_db=np.concatenate([part.error_db for part in parts], axis=1),
-    )
+def left_over(expansion: Expansion, scan: Scan) -> Complex:
+    """Measured less expanded, complex (points, F) in Pa, of coefficients about one centre fitted to this very scan."""
+    view = view_from(scan.setup.position_m, expansion.centre_m[0])
+    radius = view.radius_m * relative_wavenumber(scan.setup)
+    harmonics = real_harmonics(expansion.max_order, view.direction)
+    fitted = [
+        series(terms, k, scaling, radius, harmonics)
+        for terms, k, scaling in zip(
+            expansion.coefficients_pa.T,
+            expansion.wavenumber_rad_m.tolist(),
+            expansion.scaling_radius_m.tolist(),
+            strict=True,
+        )
+    ]
+    return scan.pressure_pa - np.stack(fitted, axis=1)
+
+
+def one_in_a_band(points: PointErrors) -> PointErrors | None:
+    """The frequency nearest the middle of each third-octave band, where blocks of a fit left several."""
+    return points.among(points.frequency_hz[band_middles(points.frequency_hz)])

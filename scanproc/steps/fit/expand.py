@@ -3,19 +3,22 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike
 
-from scanproc.conventions import Integer, Real
+from scanproc.conventions import Complex, Integer, Real
 from scanproc.records.expansion import Expansion, join
 from scanproc.records.fit_plan import FitPlan
+from scanproc.records.point_errors import PointErrors
 from scanproc.records.scan import Scan
 from scanproc.steps.each import in_turn
 from scanproc.steps.field.order import checked_order, highest_order
+from scanproc.steps.field.residuals import band_middles, left_over, point_errors
 from scanproc.steps.field.view import density, view_from
 from scanproc.steps.fit.model import FieldModel
+from scanproc.steps.fit.near import near_field
 from scanproc.steps.fit.plan import (
     Estimator,
     fitted,
@@ -70,7 +73,8 @@ def fit(
                 highest_order(scan.points, max_order) if order is None else checked_order(order, scan.points)
             )
             orders = None if order is None else np.full(len(scan.frequency_hz), order, dtype=np.int64)
-            return fit_shell(scan, view, limit, orders, None, report)
+            found = fit_shell(scan, view, limit, orders, None, report)
+            return _with_residual(found, scan, scan.frequency_hz)
     plan = prepare(
         scan,
         order=order,
@@ -92,8 +96,10 @@ def fit_planned(scan: Scan, plan: FitPlan, *, progress: Progress | None = None) 
     view = view_from(scan.setup.position_m, plan.centre_m)
     if on_shell(scan, view):
         limit = highest_order(scan.points)
-        return fit_shell(scan, view, limit, plan.order[at], plan.sensor_noise[at], report)
-    return fit_any(scan, view, plan.order[at], plan.sensor_noise[at], report)
+        found = fit_shell(scan, view, limit, plan.order[at], plan.sensor_noise[at], report)
+    else:
+        found = fit_any(scan, view, plan.order[at], plan.sensor_noise[at], report)
+    return _with_residual(found, scan, plan.frequency_hz)
 
 
 def pieces(frequency_hz: np.ndarray, plan: FitPlan) -> list[slice]:
@@ -133,10 +139,25 @@ def fit_one(scan: Scan, plan: FitPlan, index: int) -> OneFit:
 
 def _fit_one(scan: Scan, plan: FitPlan, index: int, progress: Progress) -> Expansion:
     """The posterior of one frequency as an expansion."""
-    one = fit_one(scan, plan, index)
+    one, alone = fit_one(scan, plan, index), scan.take_frequencies(slice(index, index + 1))
+    near = near_field(one.model, one.model.weights(one.weights), scan.pressure_pa[:, index], one.noise)
     progress(1)
     hz = scan.frequency_hz[[index]]
-    return _expansion(scan, hz, one.model.wavenumber, one.model.scaling_m, plan, one.found)
+    return replace(
+        _expansion(scan, hz, one.model.wavenumber, one.model.scaling_m, plan, one.found),
+        valid_radius_m=np.array([one.found.valid_radius_m]),
+        near_field=[near],
+        residual=_residual(alone, one.found.residual_pa[:, None], plan.frequency_hz),
+    )
+
+
+def _with_residual(expansion: Expansion, scan: Scan, all_hz: Real) -> Expansion:
+    return replace(expansion, residual=_residual(scan, left_over(expansion, scan), all_hz))
+
+
+def _residual(scan: Scan, left_pa: Complex, all_hz: Real) -> PointErrors | None:
+    """What is left over at those of the scan's frequencies that are nearest the middle of a third-octave band."""
+    return point_errors(scan, left_pa).among(all_hz[band_middles(all_hz)])
 
 
 def _expansion(

@@ -15,13 +15,15 @@ from scanproc.waves.directions import gauss_legendre_grid, lebedev_grid
 from scanproc.waves.gaussian_fit import Regression, regress
 from scanproc.waves.harmonics import real_harmonics
 from scanproc.waves.least_squares import decibels
-from scanproc.waves.radial import far_radial
+from scanproc.waves.radial import far_radial, outgoing_radial
 from scanproc.waves.transform import analyse_grid
 
 LEFT_OUT_SHARE = 0.01
 """The order is the least beyond which less than this share of the predicted error's power lies."""
 GRADIENT_STEP = 1e-3
 """Over the wave number: a thousandth of a radian of phase."""
+VALID_STEP, VALID_STEPS = 1.05, 60
+"""Radii at which the order is tried, from the device's reach on, each by this factor farther."""
 DEGREES_BEYOND = 6
 """Above k times the reach of a source its field holds nothing that matters (in degrees)."""
 
@@ -45,7 +47,9 @@ class Posterior:
     """Outgoing coefficients about the device's middle (modes,) and what is known of their error.
 
     ``far_field_error_db`` predicted, dB re the rms over the sphere; ``held_out_db`` the leave-one-out error.
-    ``regression`` is that of the pressures relative to their rms.
+    ``valid_radius_m``: beyond it from the middle the coefficients are about as good. ``residual_pa`` complex (points,):
+    measured less device and room, over the root of the share of its noise that the fit leaves at a point: so all points
+    of a clean scan are alike, however closely the fit follows some. ``regression`` is that of the pressures relative to their rms.
     """
 
     coefficients_pa: Complex
@@ -53,6 +57,8 @@ class Posterior:
     uncertainty: Uncertainty
     far_field_error_db: float
     held_out_db: float
+    valid_radius_m: float
+    residual_pa: Complex
     strengths: Strengths
     regression: Regression
 
@@ -67,7 +73,8 @@ def posterior(model: FieldModel, pressure: Complex, weight: Real, noise: Real) -
     sound[np.diag_indices(len(sound))] += noise / rms**2
     regression = regress(sound, pressure / rms)
     strengths = field_strengths(model, weight, rms * regression.solved)
-    return _described(model, weight, pressure, strengths, regression)
+    residual = np.sqrt(noise * regression.held_out_variance) * regression.solved
+    return _described(model, weight, pressure, residual, strengths, regression)
 
 
 def field_strengths(model: FieldModel, weight: Real, solved: Complex) -> Strengths:
@@ -89,7 +96,12 @@ def mean_far_variance(model: FieldModel, weight: Real, regression: Regression) -
 
 
 def _described(
-    model: FieldModel, weight: Real, pressure: Complex, strengths: Strengths, regression: Regression
+    model: FieldModel,
+    weight: Real,
+    pressure: Complex,
+    residual: Complex,
+    strengths: Strengths,
+    regression: Regression,
 ) -> Posterior:
     k, radius = model.wavenumber, model.scaling_m
     power_heard = float(np.mean(np.abs(pressure) ** 2))
@@ -105,12 +117,15 @@ def _described(
     error_power = mean_variance + beyond[order] / (4 * np.pi)
     spread = 4 * np.pi * error_power / mode_count(order) / power[: order + 1]
     pattern = real_harmonics(PATTERN_ORDER, direction).T @ (solid_angle * variance / mean_variance)
+    error = 4 * np.pi * error_power / by_degree.sum()
     return Posterior(
         full[: mode_count(order)],
         order,
         Uncertainty(spread[:, None], pattern[:, None]),
-        float(decibels(np.asarray(4 * np.pi * error_power / by_degree.sum()))),
+        float(decibels(np.asarray(error))),
         float(decibels(np.mean(np.abs(regression.held_out) ** 2))),
+        _valid_radius(model, full, spread, error),
+        residual,
         strengths,
         regression,
     )
@@ -144,6 +159,20 @@ def coefficients(model: FieldModel, strengths: Strengths) -> Complex:
         moved = _moved(one, values, order, middle, k, radius)
         total[: len(moved)] += moved
     return total
+
+
+def _valid_radius(model: FieldModel, full: Complex, spread: Real, error: float) -> float:
+    """From where on the variance of the coefficients, (degrees,), and what lies beyond their order together stay
+    below twice the far field's share of ``error``."""
+    box, k = model.device.box, model.wavenumber
+    radius = float(box.reach_m(box.centre_m)) * VALID_STEP ** np.arange(VALID_STEPS)
+    top = round(np.sqrt(len(full))) - 1
+    radial = np.abs(outgoing_radial(top, k * radius, k * model.scaling_m)) ** 2
+    degrees, count = mode_degrees(top), len(spread)
+    by_degree = radial * np.bincount(degrees, np.abs(full) ** 2)[:, None]
+    missed = by_degree[count:].sum(axis=0) + np.bincount(degrees)[:count] * spread @ radial[:count]
+    fails = np.flatnonzero(missed > 2 * error * by_degree.sum(axis=0))
+    return float(radius[min(fails[-1] + 1 if len(fails) else 0, VALID_STEPS - 1)])
 
 
 def _moved(one: Multipoles, values: Complex, order: int, middle: Real, k: float, radius: float) -> Complex:

@@ -194,6 +194,7 @@ def as_expansion(
         points=scan.points,
         drive_voltage_v=scan.setup.drive_voltage_v,
         air_density_kg_m3=density(scan.setup),
+        valid_radius_m=np.full(count, device_box(scan.setup).reach_m(view.centre_m)),
     )
 
 

@@ -134,7 +134,7 @@ def test_layout_is_the_documented_one(stored):
         assert np.array_equal(file["coefficients_pa"][...], wrote.expansion.coefficients_pa)
         assert np.array_equal(file["error/held_out_db"][...], wrote.expansion.held_out_db, equal_nan=True)
         assert file["error/far_field_error_db"].shape == (90,)
-        assert list(file["estimator"].attrs["names"]) == ["truncated", "informed"]
+        assert list(file["estimator"].attrs["names"]) == ["truncated", "posterior"]
         group = file["sweeps/orbits"]
         assert set(group) == {
             "direction", "frequency_hz", "pressure_pa_m", "standard_error_db", "orbit", "angle_deg"

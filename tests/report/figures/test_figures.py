@@ -34,7 +34,6 @@ from scanproc.run.conversion.datasheet import all_curves
 from scanproc.run.conversion.page import figures
 from scanproc.run.settings.conversion import CurveSettings
 from scanproc.steps.field.extrapolate import orbits
-from scanproc.steps.field.residuals import point_errors
 from scanproc.steps.fit.expand import fit
 
 
@@ -45,9 +44,7 @@ def made() -> Material:
     sweeps = orbits(expansion, 30)
     result = Result(expansion, {sweeps.name: sweeps}, {})
     summary = json.loads(json.dumps(summarise(result, "quay horn", -25.0, "default").as_json()))
-    return Material(
-        result, summary, all_curves(expansion, CurveSettings()), point_errors(expansion, scan), study()
-    )
+    return Material(result, summary, all_curves(expansion, CurveSettings()), expansion.residual, study())
 
 
 @pytest.fixture(scope="module")
@@ -151,8 +148,8 @@ def test_the_residual_of_a_point_is_what_was_put_there(made: Material) -> None:
     """A value raised from p to 3p leaves nearly 2p over when few coefficients follow it."""
     assert made.point_errors is not None
     scan = two_sources()
-    expansion = fit(scan, order=3)
-    found = point_errors(expansion, scan)
+    found = fit(scan, order=3).residual
+    assert found is not None
     index = int(np.flatnonzero(found.frequency_hz[2] == FREQUENCY_HZ)[0])
     p = scan.pressure_pa[:, index]
     expected = 20 * np.log10(abs(p[17]) * 2 / 3) - 10 * np.log10(np.mean(np.abs(p) ** 2))

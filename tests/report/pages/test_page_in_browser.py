@@ -46,7 +46,7 @@ def results(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def studied(results: Path) -> Path:
     """The same scan's page with a made-up study."""
     page = results.parent / "studied.html"
-    page.write_text(scan_page(material(results, results.parent / "scan.h5", study()), {}), encoding="utf-8")
+    page.write_text(scan_page(material(results, study()), {}), encoding="utf-8")
     return page
 
 
@@ -55,7 +55,7 @@ def unstudied(results: Path) -> Path:
     """The same scan's page without a study, and with sweep tables too long to be carried."""
     page = results.parent / "unstudied.html"
     tables = {"sweeps/curves.csv": b"curves", "sweeps/long.csv": np.random.default_rng(1).bytes(2_000_000)}
-    page.write_text(scan_page(material(results, results.parent / "scan.h5"), tables), encoding="utf-8")
+    page.write_text(scan_page(material(results), tables), encoding="utf-8")
     return page
 
 
