@@ -86,7 +86,8 @@ def _patches(radial: Complex, other: Complex) -> Iterator[tuple[Integer, Integer
 
 
 def _spheres(radial: Complex) -> list[Integer]:
-    _, which = np.unique(np.round(radial[-1] / np.abs(radial[-1]).max(), 12), return_inverse=True)
+    strongest = radial[int(np.argmax(np.abs(radial).max(axis=1)))]
+    _, which = np.unique(np.round(strongest / np.abs(strongest).max(), 12), return_inverse=True)
     count = int(which.max(initial=-1)) + 1
     return [np.flatnonzero(which == number) for number in range(min(count, FEW_RADII + 1))]
 

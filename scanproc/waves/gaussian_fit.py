@@ -6,15 +6,16 @@ the same field has the mean k(u)ᴴK⁻¹p and the variance k(u, u) - k(u)ᴴK�
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from typing import Protocol
 
 import numpy as np
-from scipy.linalg import cho_solve
+from scipy.linalg import cho_solve, lapack
 from scipy.optimize import minimize
 
-from scanproc.conventions import Complex, Real
-from scanproc.waves.dense import inverse_from, lower_factor, row_power, solve_rows
+from scanproc.conventions import Complex, Integer, Real
+from scanproc.waves.dense import gram_of_columns, inverse_from, lower_factor, row_power, solve_rows
 
 NOISE_FLOOR = 1e-9
 """Smallest noise variance relative to the data's mean square."""
@@ -23,8 +24,68 @@ SMALLEST_WEIGHT = 1e-9
 BLOCK_SPREAD = 2.0
 """Natural log of the factor by which a block's weight usually departs from what is usual for it."""
 NOISE_SPREAD = 4.0
+NEGLIGIBLE_SHARE = 1e-3
+"""Of the noise: what a reduced covariance may leave out."""
+SMALLEST_PIVOT = 1e-13
+PIVOTS_AT_ONCE = 64
 USUAL_COUNT = 10
 """The predicted variance counts for as much as so many points left out."""
+
+
+class Factor(Protocol):
+    """K = sound + noise, factorised."""
+
+    def solve(self, data: Complex) -> tuple[Complex, Real]:
+        """K⁻¹ data (points,), and the diagonal of K⁻¹ (points,)."""
+        ...
+
+    def variance(self, cross: Complex, prior: Real) -> Real:
+        """Posterior variance (values,) of values with covariance ``cross`` (values, points) with the data.
+
+        ``prior`` (values,): their variance before. ``cross`` may be lost.
+        """
+        ...
+
+
+@dataclass(frozen=True, eq=False)
+class WholeFactor:
+    """``triangle``: the lower Cholesky factor of K (points, points), zero above."""
+
+    triangle: Complex
+
+    def solve(self, data: Complex) -> tuple[Complex, Real]:
+        inverse, _ = lapack.ztrtri(self.triangle, lower=1)
+        return cho_solve((self.triangle, True), data, check_finite=False), row_power(inverse.T)
+
+    def variance(self, cross: Complex, prior: Real) -> Real:
+        return np.maximum(prior - row_power(solve_rows(self.triangle, cross, overwrite=True)), 0)
+
+
+@dataclass(frozen=True, eq=False)
+class ReducedFactor:
+    """Sound that few points tell: it is B Bᴴ, K = B Bᴴ + Λ, to within a small part of the noise.
+
+    ``half`` (points, r) is Λ^-½ B; ``root`` (points,) Λ^½; ``pivot`` (r,) the points whose sound tells all others',
+    ``pivot_triangle`` (r, r) the lower factor of its covariance; ``triangle`` (r, r) that of I + Bᴴ Λ⁻¹ B.
+    """
+
+    half: Complex
+    root: Real
+    pivot: Integer
+    pivot_triangle: Complex
+    triangle: Complex
+
+    def solve(self, data: Complex) -> tuple[Complex, Real]:
+        scaled = data / self.root
+        inner = cho_solve((self.triangle, True), self.half.conj().T @ scaled, check_finite=False)
+        spread = np.minimum(row_power(solve_rows(self.triangle, self.half.copy(), overwrite=True)), 1 - 1e-12)
+        return (scaled - self.half @ inner) / self.root, (1 - spread) / self.root**2
+
+    def variance(self, cross: Complex, prior: Real) -> Real:
+        """By the values' covariance with the pivots' sound, so that nothing large is taken from nothing larger."""
+        feature = solve_rows(self.pivot_triangle, np.ascontiguousarray(cross[:, self.pivot]))
+        untold = np.maximum(prior - row_power(feature), 0)
+        return untold + row_power(solve_rows(self.triangle, feature))
 
 
 @dataclass(frozen=True, eq=False)
@@ -32,20 +93,17 @@ class Regression:
     """``solved`` (points,) K⁻¹p, and per point the leave-one-out error and its own predicted variance.
 
     ``held_out`` complex (points,) e_i = [K⁻¹p]_i/[K⁻¹]_ii; ``held_out_variance`` (points,) 1/[K⁻¹]_ii (Rasmussen and
-    Williams 2006, sec. 5.4.2). ``triangle``: the lower Cholesky factor of K.
+    Williams 2006, sec. 5.4.2).
     """
 
     solved: Complex
     held_out: Complex
     held_out_variance: Real
-    triangle: Complex
+    factor: Factor
 
     def variance(self, cross: Complex, prior: Real) -> Real:
-        """Posterior variance (values,) of values with covariance ``cross`` (values, points) with the data.
-
-        ``prior`` (values,): their variance before. ``cross`` is lost.
-        """
-        return np.maximum(prior - row_power(solve_rows(self.triangle, cross, overwrite=True)), 0)
+        """As :meth:`Factor.variance`."""
+        return self.factor.variance(cross, prior)
 
     @property
     def calibration(self) -> float:
@@ -60,21 +118,54 @@ class Regression:
         return (count * shown + USUAL_COUNT) / (count + USUAL_COUNT)
 
 
-def regress(covariance: Complex, data: Complex) -> Regression:
-    """The regression of ``data`` (points,) with the covariance K (points, points), which is overwritten.
+def regress(factor: Factor, data: Complex) -> Regression:
+    """The regression of ``data`` (points,)."""
+    solved, diagonal = factor.solve(data)
+    return Regression(solved, solved / diagonal, 1 / diagonal, factor)
 
-    Raises LinAlgError when K is not positive definite.
+
+def whole_factor(covariance: Complex) -> WholeFactor:
+    """Of K (points, points), which is overwritten. Raises LinAlgError when it is not positive definite."""
+    return WholeFactor(np.tril(lower_factor(covariance)))
+
+
+def reduced_factor(
+    columns: Callable[[Integer], Complex], prior: Real, noise: Real, most: int
+) -> ReducedFactor | None:
+    """K from a few of its columns: ``columns`` of points' indices (n,) gives the sound's covariance (points, n).
+
+    ``prior`` (points,) is its diagonal, ``noise`` (points,) the noise's. Points are taken in a random order, some at
+    a time (a Cholesky factor with pivots, Higham 2002, sec. 10.3), until what they leave of all points' variance is
+    ``NEGLIGIBLE_SHARE`` of the noise. None where ``most`` points do not suffice.
     """
-    triangle = np.tril(lower_factor(covariance))
-    solved = cho_solve((triangle, True), data, check_finite=False)
-    diagonal = np.diag(inverse_from(triangle.copy())).real
-    return Regression(solved, solved / diagonal, 1 / diagonal, triangle)
-
-
-def posterior_variance(covariance: Complex, cross: Complex, prior: Real) -> Real:
-    """Posterior variance (values,) as :meth:`Regression.variance`; it needs no data. Both matrices are lost."""
-    triangle = np.tril(lower_factor(covariance))
-    return np.maximum(prior - row_power(solve_rows(triangle, cross, overwrite=True)), 0)
+    points = len(prior)
+    order = np.random.default_rng(0).permutation(points)
+    found = np.zeros((points, most), dtype=np.complex128, order="F")
+    pivot: list[int] = []
+    left, rank, start = prior.copy(), 0, 0
+    while np.mean(left) > NEGLIGIBLE_SHARE * np.mean(noise):
+        block = order[start : start + PIVOTS_AT_ONCE]
+        start += PIVOTS_AT_ONCE
+        block = block[left[block] > NEGLIGIBLE_SHARE * noise[block]]
+        if rank + len(block) > most or start >= points:
+            return None
+        if not len(block):
+            continue
+        own = columns(block) - found[:, :rank] @ found[block, :rank].conj().T
+        factor, at, kept, _ = lapack.zpstrf(own[block], tol=SMALLEST_PIVOT * float(prior.max()), lower=1)
+        chosen = at[:kept] - 1
+        triangle = np.tril(factor)[:kept, :kept]
+        new = solve_rows(triangle, np.ascontiguousarray(own[:, chosen]), overwrite=True)
+        found[:, rank : rank + kept] = new
+        pivot += block[chosen].tolist()
+        left, rank = np.maximum(left - row_power(new), 0), rank + kept
+    root = np.sqrt(noise)
+    half = np.ascontiguousarray(found[:, :rank] / root[:, None])
+    inner = gram_of_columns(half)
+    inner[np.diag_indices(rank)] += 1
+    chosen_points = np.array(pivot, dtype=np.int64)
+    pivots = np.tril(found[chosen_points, :rank])
+    return ReducedFactor(half, root, chosen_points, pivots, np.tril(lower_factor(inner)))
 
 
 @dataclass(frozen=True, eq=False)

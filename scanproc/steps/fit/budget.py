@@ -10,14 +10,14 @@ from scipy.linalg import cho_solve
 from scanproc.conventions import Complex, Real
 from scanproc.records.budget import CAUSES
 from scanproc.steps.field.uncertainty import PATTERN_ORDER
-from scanproc.steps.fit.model import FieldModel, covariance, far_covariance, split
-from scanproc.waves.dense import lower_factor
+from scanproc.steps.fit.model import FieldModel, covariance, far_covariance, part_of, split
 from scanproc.waves.directions import lebedev_grid
-from scanproc.waves.gaussian_fit import posterior_variance
+from scanproc.waves.gaussian_fit import WholeFactor, whole_factor
 
 MORE_POINTS = 4.0
 """The cure for too few points: as if each had been measured so often, and its surroundings with it."""
 SMALLEST_NOISE = 1e-9
+MOST_POINTS = 1000
 
 
 def error_budget(model: FieldModel, weight: Real, noise: Mapping[str, Real]) -> tuple[Real, Real]:
@@ -27,36 +27,47 @@ def error_budget(model: FieldModel, weight: Real, noise: Mapping[str, Real]) -> 
     "noise". The estimate is linear in what is heard, G p, so its error is the sum of G K_b Gᴴ over all that is not the
     device and of what G loses of the device itself.
     """
+    if len(model.position_m) > MOST_POINTS:
+        return _of_fewer(model, weight, noise)
     direction, solid_angle = lebedev_grid(2 * PATTERN_ORDER + 2)
     cross, prior = far_covariance(model, weight, direction)
     diagonal = np.sum(list(noise.values()), axis=0)
     sound = covariance(model, weight, float(np.min(diagonal)))
     _, _, of_room = split(model, weight)
-    room = None if model.room is None else of_room * model.room.covariance()
 
-    def whole(covered: Complex, variance: Real) -> float:
+    def whole(covered: Complex, variance: Real) -> tuple[WholeFactor, float]:
         covered = covered.copy()
         covered[np.diag_indices(len(covered))] += np.maximum(variance, SMALLEST_NOISE)
-        return float(solid_angle @ posterior_variance(covered, cross.copy(), prior)) / (4 * np.pi)
-
-    kernel = sound.copy()
-    kernel[np.diag_indices(len(kernel))] += diagonal
-    gains = cho_solve((np.tril(lower_factor(kernel)), True), cross.conj().T, check_finite=False).conj().T
-    total = whole(sound, diagonal)
+        factor = whole_factor(covered)
+        return factor, float(solid_angle @ factor.variance(cross.copy(), prior)) / (4 * np.pi)
 
     def share_of(variance: Real) -> float:
         return float(solid_angle @ (np.abs(gains) ** 2 @ variance)) / (4 * np.pi) / total
 
+    def cured(covered: Complex, variance: Real) -> float:
+        return whole(covered, variance)[1] / total
+
+    factor, total = whole(sound, diagonal)
+    gains = cho_solve((factor.triangle, True), cross.conj().T, check_finite=False).conj().T
     shares = {name: share_of(variance) for name, variance in noise.items()}
     cures = {
-        name: whole(sound, diagonal - variance) / total if np.any(variance) else 1.0
+        name: cured(sound, diagonal - variance) if np.any(variance) else 1.0
         for name, variance in noise.items()
     }
     shares["room"], cures["room"] = 0.0, 1.0
-    if room is not None:
+    if model.room is not None:
+        room = of_room * model.room.covariance()
         through = np.einsum("ij,ij->i", gains @ room, gains.conj()).real
         shares["room"] = float(solid_angle @ through) / (4 * np.pi) / total
-        cures["room"] = whole(sound - room, diagonal) / total
+        cures["room"] = cured(sound - room, diagonal)
     shares["points"] = max(0.0, 1 - sum(shares.values()))
-    cures["points"] = whole(sound, diagonal / MORE_POINTS) / total
+    cures["points"] = cured(sound, diagonal / MORE_POINTS)
     return np.array([shares[c] for c in CAUSES]), np.array([cures[c] for c in CAUSES])
+
+
+def _of_fewer(model: FieldModel, weight: Real, noise: Mapping[str, Real]) -> tuple[Real, Real]:
+    """From ``MOST_POINTS`` of the points, each as if it had been measured as often as stands for those left out."""
+    points = len(model.position_m)
+    chosen = np.sort(np.random.default_rng(0).permutation(points)[:MOST_POINTS])
+    fewer = {name: variance[chosen] * MOST_POINTS / points for name, variance in noise.items()}
+    return error_budget(part_of(model, chosen), weight, fewer)

@@ -28,10 +28,13 @@ from scanproc.steps.fit.dictionary import (
 from scanproc.steps.fit.multipoles import LOW_DEGREES
 from scanproc.steps.fit.room_waves import RoomSound, Scattering, room_sound
 from scanproc.waves.dense import gram_of_rows, row_power
+from scanproc.waves.gaussian_fit import NEGLIGIBLE_SHARE, Factor, reduced_factor, whole_factor
 
 ROOM = "room"
 USUAL_ROOM = 0.05
-NEGLIGIBLE_SHARE = 1e-3
+FEW_POINTS = 400
+"""So few are factorised whole."""
+MARGIN_ORDERS = 6
 
 
 @dataclass(frozen=True, eq=False)
@@ -144,6 +147,60 @@ def covariance(model: FieldModel, weight: Real, noise: float = 0.0) -> Complex:
     if model.room is not None and of_room > 0:
         total += of_room * model.room.covariance()
     return total
+
+
+def covariance_with(model: FieldModel, weight: Real, chosen: Integer) -> Complex:
+    """The same between all points and some of them (indices), (points, chosen)."""
+    of_columns, of_degrees, of_room = split(model, weight)
+    total: Complex = (model.columns * of_columns) @ model.columns[chosen].conj().T
+    total += model.degrees.covariance(of_degrees, model.position_m, model.position_m[chosen])
+    if model.room is not None and of_room > 0:
+        total += of_room * model.room.covariance(slice(None), chosen)
+    return total
+
+
+def variance_at_points(model: FieldModel, weight: Real) -> Real:
+    """Of the sound at each point, before any is heard, (points,)."""
+    of_columns, of_degrees, of_room = split(model, weight)
+    total = row_power(model.columns * np.sqrt(of_columns))
+    total += model.degrees.variance_at(of_degrees, model.position_m)
+    return total if model.room is None else total + of_room * model.room.variance()
+
+
+def sound_factor(model: FieldModel, weight: Real, noise: Real) -> Factor:
+    """Factor of what is heard at the points, their noise (points,) re the mean square of the pressures included.
+
+    Where waves are long few points tell all others' sound, see :func:`reduced_factor`.
+    """
+    points = len(noise)
+    if points > FEW_POINTS and _freedom(model) < points / 2:
+        found = reduced_factor(
+            lambda chosen: covariance_with(model, weight, chosen),
+            variance_at_points(model, weight),
+            noise,
+            points // 2,
+        )
+        if found is not None:
+            return found
+    sound = covariance(model, weight, float(np.min(noise)))
+    sound[np.diag_indices(points)] += noise
+    return whole_factor(sound)
+
+
+def _freedom(model: FieldModel) -> float:
+    """About how many numbers the sound at the points consists of."""
+    box, k = model.device.box, model.wavenumber
+    of_device = (k * float(box.reach_m(box.centre_m)) + MARGIN_ORDERS) ** 2
+    if model.room is None:
+        return of_device
+    radius = float(np.linalg.norm(model.position_m - box.centre_m, axis=1).max())
+    return of_device + (k * radius + MARGIN_ORDERS) ** 2
+
+
+def part_of(model: FieldModel, chosen: Integer) -> FieldModel:
+    """The model at some of its points (indices)."""
+    room = None if model.room is None else model.room.part_of(chosen)
+    return replace(model, position_m=model.position_m[chosen], columns=model.columns[chosen], room=room)
 
 
 def far_covariance(model: FieldModel, weight: Real, direction: Real) -> tuple[Complex, Real]:

@@ -12,7 +12,7 @@ from scanproc.steps.fit.model import FieldModel, split
 from scanproc.steps.fit.weights import learning_points
 from scanproc.waves.dense import gram_of_rows
 from scanproc.waves.directions import fibonacci_sphere
-from scanproc.waves.gaussian_fit import regress
+from scanproc.waves.gaussian_fit import regress, whole_factor
 
 DISTANCES_M = (0.02, 0.05, 0.1, 0.2, 0.5)
 """From the box: where the predicted error is told."""
@@ -43,7 +43,7 @@ def near_field(model: FieldModel, weight: Real, pressure: Complex, noise: Real) 
     if model.room is not None and of_room > 0:
         sound += of_room * model.room.covariance(chosen, chosen)
     sound[np.diag_indices(len(sound))] += noise[chosen]
-    regression = regress(sound, pressure[chosen] / np.sqrt(power))
+    regression = regress(whole_factor(sound), pressure[chosen] / np.sqrt(power))
     mean = np.zeros(len(of_columns), dtype=np.complex128)
     mean[used] = np.sqrt(of_columns[used] * power) * (regression.solved.conj() @ columns).conj()
     fields = columns_at(model.dictionary, np.concatenate(around), model.wavenumber, model.scaling_m)

@@ -9,7 +9,7 @@ import numpy as np
 from scanproc.conventions import Complex, Real, mode_count, mode_degrees
 from scanproc.steps.field.uncertainty import PATTERN_ORDER, Uncertainty
 from scanproc.steps.fit.dictionary import point_sources, source_coefficients, source_strengths
-from scanproc.steps.fit.model import FieldModel, covariance, far_covariance, split
+from scanproc.steps.fit.model import FieldModel, far_covariance, sound_factor, split
 from scanproc.steps.fit.multipoles import Multipoles
 from scanproc.waves.directions import gauss_legendre_grid, lebedev_grid
 from scanproc.waves.gaussian_fit import Regression, regress
@@ -49,7 +49,8 @@ class Posterior:
     ``far_field_error_db`` predicted, dB re the rms over the sphere; ``held_out_db`` the leave-one-out error.
     ``valid_radius_m``: beyond it from the middle the coefficients are about as good. ``residual_pa`` complex (points,):
     measured less device and room, over the root of the share of its noise that the fit leaves at a point: so all points
-    of a clean scan are alike, however closely the fit follows some. ``regression`` is that of the pressures relative to their rms.
+    of a clean scan are alike, however closely the fit follows some. ``regression`` is that of the pressures re their
+    rms.
     """
 
     coefficients_pa: Complex
@@ -69,9 +70,7 @@ def posterior(model: FieldModel, pressure: Complex, weight: Real, noise: Real) -
     ``pressure`` complex (points,) Pa. Weights are relative to the mean square of the pressures.
     """
     rms = float(np.sqrt(np.mean(np.abs(pressure) ** 2)))
-    sound = covariance(model, weight, float(np.min(noise)) / rms**2)
-    sound[np.diag_indices(len(sound))] += noise / rms**2
-    regression = regress(sound, pressure / rms)
+    regression = regress(sound_factor(model, weight, noise / rms**2), pressure / rms)
     strengths = field_strengths(model, weight, rms * regression.solved)
     residual = np.sqrt(noise * regression.held_out_variance) * regression.solved
     return _described(model, weight, pressure, residual, strengths, regression)

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from scanproc.conventions import Complex, Integer, Real, mode_degrees
 from scanproc.steps.fit.box import Box
 from scanproc.steps.fit.dictionary import RigidAnswer, squared_distance
+from scanproc.waves.dense import row_power
 from scanproc.waves.harmonics import real_harmonics
 from scanproc.waves.radial import spherical_bessel
 
@@ -49,6 +50,15 @@ class RoomSound:
             return self.columns[rows] @ self.columns[columns].conj().T
         distance = np.sqrt(squared_distance(self.position_m[rows], self.position_m[columns]))
         return np.sinc(self.wavenumber * distance / np.pi).astype(np.complex128)
+
+    def variance(self) -> Real:
+        """At each point, (points,)."""
+        return np.ones(len(self.position_m)) if self.columns is None else row_power(self.columns)
+
+    def part_of(self, chosen: Integer) -> RoomSound:
+        """At some of the points (indices)."""
+        columns = None if self.columns is None else self.columns[chosen]
+        return replace(self, position_m=self.position_m[chosen], columns=columns)
 
 
 def room_sound(

@@ -14,10 +14,9 @@ import numpy as np
 from scanproc.conventions import Complex, Integer, Real
 from scanproc.steps.field.uncertainty import PATTERN_ORDER
 from scanproc.steps.fit.expand import OneFit
-from scanproc.steps.fit.model import FieldModel, covariance, far_covariance, model_at
+from scanproc.steps.fit.model import FieldModel, covariance, far_covariance, model_at, part_of, sound_factor
 from scanproc.steps.fit.posterior import mean_far_variance
 from scanproc.waves.directions import lebedev_grid
-from scanproc.waves.gaussian_fit import posterior_variance
 from scanproc.waves.least_squares import decibels
 
 
@@ -37,12 +36,12 @@ class FarError:
 
     def with_parts(self, parts: Sequence[Integer]) -> list[float]:
         """Errors with some of the points (indices) each, dB."""
-        sound = noisy_covariance(self.model, self.weight, self.noise)
         direction, solid_angle = sphere()
         cross, prior = far_covariance(self.model, self.weight, direction)
         found = []
         for chosen in parts:
-            variance = posterior_variance(sound[np.ix_(chosen, chosen)], cross[:, chosen].copy(), prior)
+            factor = sound_factor(part_of(self.model, chosen), self.weight, self.noise[chosen])
+            variance = factor.variance(cross[:, chosen].copy(), prior)
             found.append(self._error(float(solid_angle @ variance) / (4 * np.pi)))
         return found
 
@@ -70,7 +69,7 @@ def mean_variance(model: FieldModel, weight: Real, noise: Real) -> float:
     """
     direction, solid_angle = sphere()
     cross, prior = far_covariance(model, weight, direction)
-    variance = posterior_variance(noisy_covariance(model, weight, noise), cross, prior)
+    variance = sound_factor(model, weight, noise).variance(cross, prior)
     return float(solid_angle @ variance) / (4 * np.pi)
 
 
