@@ -10,6 +10,7 @@ from scanproc.records.comparison import Comparison
 from scanproc.records.result import Result
 from scanproc.report.words import sentences
 from scanproc.report.words.bands import Band, bands, widest_run
+from scanproc.report.words.budget import budget_numbers
 from scanproc.report.words.comparison import headline as compared_in_words
 from scanproc.report.words.points import PointsAnswer
 from scanproc.report.words.room import room_numbers
@@ -41,6 +42,7 @@ class Summary:
     room: Mapping[str, Any]
     provenance: Mapping[str, Any]
     written_at: str
+    budget: Mapping[str, Any] | None = None
     points_study: Mapping[str, Any] | None = None
     comparison: Mapping[str, Any] | None = None
 
@@ -76,15 +78,17 @@ def summarise(
     found = bands(expansion)
     met = widest_run(found, [band.meets(target_db) for band in found])
     held_out_met = widest_run(found, [band.held_out_meets(target_db) for band in found])
+    answer = sentences.verdict(
+        found,
+        target_db,
+        target_set_by,
+        points=expansion.points,
+        dropped=points_dropped,
+        warnings=len(warnings),
+    )
+    budget = None if result.budget is None else budget_numbers(result.budget, target_db)
     return Summary(
-        verdict=sentences.verdict(
-            found,
-            target_db,
-            target_set_by,
-            points=expansion.points,
-            dropped=points_dropped,
-            warnings=len(warnings),
-        ),
+        verdict=f"{answer} {budget['sentence']}" if budget else answer,
         device=device,
         points=expansion.points,
         points_dropped=points_dropped,
@@ -102,6 +106,7 @@ def summarise(
         room={} if result.room is None else room_numbers(result.room),
         provenance=dict(result.provenance),
         written_at=written_at,
+        budget=budget,
         points_study=None if points_study is None else points_study.headline(),
         comparison=None if comparison is None else compared_in_words(comparison),
     )

@@ -20,6 +20,7 @@ from scanproc.files.outgoing.tables import write_sweep_tables
 from scanproc.files.replacing import RESULT, check_directory
 from scanproc.files.stored.result_file import write_result
 from scanproc.files.stored.scan_file import ScanFile, open_scan
+from scanproc.records.budget import Budget
 from scanproc.records.curves import Curves
 from scanproc.records.expansion import Expansion, join
 from scanproc.records.result import Result
@@ -80,7 +81,7 @@ def convert(
             expansion, room = fitted(heard, plan, progress)
             wanted = settings.points.in_convert
             study = study_of(heard, settings, plan, in_threads, progress) if wanted else None
-            aside = asides(file, room, checked, study)
+            aside = asides(file, room, checked, study, plan.room.budget)
         except ScanDataError as error:
             raise error if error.path else error.at(source) from None
     return finish(expansion, aside, source, directory, settings, force=force, figures=figures)
@@ -96,13 +97,17 @@ class Asides:
     dropped: int
     extras: Extras
     level_error_db: float = 0.0
+    budget: Budget | None = None
 
 
-def asides(file: ScanFile, room: RoomReport, checked: Handled, study: Study | None) -> Asides:
-    """What an open and checked scan file, its room and the study of its points have to say."""
+def asides(
+    file: ScanFile, room: RoomReport, checked: Handled, study: Study | None, budget: Budget | None
+) -> Asides:
+    """What an open and checked scan file, its room, the study of its points and the error budget have to say."""
     extras = Extras(file.setup.notes, study, checked.report)
     warnings = (*notices(file), *checked.warnings, *room_warnings(file, room))
-    return Asides(file.setup.device, room, warnings, checked.dropped, extras, checked.level_error_db)
+    name, level_db = file.setup.device, checked.level_error_db
+    return Asides(name, room, warnings, checked.dropped, extras, level_db, budget)
 
 
 def finish(
@@ -128,7 +133,7 @@ def finish(
         "settings": settings.model_dump(),
         **({"level_error_db": round(aside.level_error_db, 4)} if aside.level_error_db else {}),
     }
-    result = Result(expansion, {curves.name: curves}, provenance, aside.room)
+    result = Result(expansion, {curves.name: curves}, provenance, aside.room, aside.budget)
     summary = summarise(
         result,
         aside.device,

@@ -14,6 +14,7 @@ import numpy as np
 
 from scanproc.conventions import Real
 from scanproc.errors import ScanDataError
+from scanproc.records.budget import Budget, join
 from scanproc.records.expansion import Expansion
 from scanproc.records.fit_plan import FitPlan
 from scanproc.records.room import Gate, RoomReport
@@ -47,6 +48,15 @@ class RoomPlan:
     modelled: bool
     notes: tuple[str, ...]
     warnings: tuple[str, ...] = ()
+
+    @property
+    def budget(self) -> Budget | None:
+        """Of the fit that is taken at each frequency: the gated one where it is valid."""
+        start, _ = self.shared_hz
+        whole, gated = (None if fit is None else fit.budget for fit in (self.whole, self.gated))
+        parts = [] if whole is None else [whole.between(0.0, start)]
+        parts += [] if gated is None else [gated.between(start, np.inf)]
+        return join(parts) if parts else None
 
     @property
     def shared_hz(self) -> tuple[float, float]:

@@ -179,7 +179,8 @@ def _write(work: Work) -> dict[str, Any]:
         expansion, room = blocks.load(work.room, work.blocks)
         study = blocks.load_record(work.study_file) if work.settings.points.in_convert else None
         with _opened(work) as file:
-            aside = asides(file, room, blocks.load_record(work.check_file), study)
+            budget = blocks.load_record(work.plan_file).room.budget
+            aside = asides(file, room, blocks.load_record(work.check_file), study, budget)
         if file_hash(work.source) != digest:
             raise ScanDataError("changed while it was converted: start the batch again", path=work.source)
         finish(expansion, aside, work.source, work.output, work.settings)

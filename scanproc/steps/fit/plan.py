@@ -110,7 +110,17 @@ def prepare(
         budgets = each(lambda s: _budget_at(placed, sample, s), range(len(k)))
     share, cured = (np.array(rows).T for rows in zip(*budgets, strict=True))
     error = np.array(errors)
-    return replace(plan, budget=Budget(sample.frequency_hz, error, share, error + decibels(cured)))
+    moved = float(np.sqrt(np.mean(np.sum(plan.moved_m**2, axis=1)))) if len(plan.moved_m) else 0.0
+    budget = Budget(
+        sample.frequency_hz,
+        error,
+        share,
+        error + decibels(cured),
+        plan.position_error_m,
+        plan.level_error,
+        moved,
+    )
+    return replace(plan, budget=budget)
 
 
 def _budget_at(plan: FitPlan, sample: Scan, s: int) -> tuple[Real, Real]:
