@@ -16,7 +16,7 @@ from scanproc.steps.fit.degrees import SHARES
 from scanproc.steps.fit.model import model_columns
 from scanproc.steps.fit.multipoles import LOW_DEGREES
 from scanproc.steps.fit.places import MOST_PLACES
-from scanproc.steps.fit.weights import LEARNING_POINTS
+from scanproc.steps.fit.weights import MOST_LEARNING_POINTS
 
 GIB = 2**30
 PROGRAM_BYTES = 0.3 * GIB
@@ -43,7 +43,7 @@ def estimated_bytes(points: int, frequencies: int, samples: int, settings: Setti
     if fit.estimator != "truncated" and not isinstance(fit.order, int):
         places = len(fit.driver_m) or MOST_PLACES
         columns = model_columns(points, places)
-        learning = 2 * (BLOCKS + len(LOW_DEGREES) * places) * min(points, LEARNING_POINTS) ** 2
+        learning = 2 * (BLOCKS + len(LOW_DEGREES) * places) * min(points, MOST_LEARNING_POINTS) ** 2
     each = COMPLEX * (learning + columns * (COPIES_OF_COLUMNS * points + 2 * min(columns, points)))
     whole = COMPLEX * points * max(frequencies, samples / 2)
     return PROGRAM_BYTES + COPIES_OF_BLOCK * min(whole, BLOCK_BYTES) + threads * each

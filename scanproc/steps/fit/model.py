@@ -173,7 +173,7 @@ def sound_factor(model: FieldModel, weight: Real, noise: Real) -> Factor:
     Where waves are long few points tell all others' sound, see :func:`reduced_factor`.
     """
     points = len(noise)
-    if points > FEW_POINTS and _freedom(model) < points / 2:
+    if points > FEW_POINTS and freedom(model) < points / 2:
         found = reduced_factor(
             lambda chosen: covariance_with(model, weight, chosen),
             variance_at_points(model, weight),
@@ -187,7 +187,7 @@ def sound_factor(model: FieldModel, weight: Real, noise: Real) -> Factor:
     return whole_factor(sound)
 
 
-def _freedom(model: FieldModel) -> float:
+def freedom(model: FieldModel) -> float:
     """About how many numbers the sound at the points consists of."""
     box, k = model.device.box, model.wavenumber
     of_device = (k * float(box.reach_m(box.centre_m)) + MARGIN_ORDERS) ** 2

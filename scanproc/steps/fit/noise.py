@@ -10,6 +10,9 @@ from scipy.optimize import minimize
 
 from scanproc.conventions import Complex, Real
 
+NOISE_SPREAD = 2.0
+"""Natural log of the factor by which the noise, re the sound, departs from one frequency to another: where a frequency
+tells nothing of it, its neighbours do."""
 SMALLEST_RELATIVE = 1e-10
 """Of any variance, re the mean square of the pressures."""
 
@@ -50,6 +53,7 @@ def learn_point_noise(heard: Sequence[Heard]) -> PointNoise:
     frequency; a gain with the level; both differ from point to point where plain noise does not.
     """
     count = sum(len(one.error) for one in heard)
+    unknown = np.array([np.isnan(one.sensor) for one in heard])
 
     def split(x: Real) -> tuple[float, float, Real]:
         noise = [
@@ -64,7 +68,9 @@ def learn_point_noise(heard: Sequence[Heard]) -> PointNoise:
             slope = np.sum(np.abs(one.slope_per_m) ** 2, axis=1)
             variance = one.field_variance + own + place * slope + gain * one.level
             total += float(np.sum(np.log(variance) + np.abs(one.error) ** 2 / variance))
-        return total / count
+        free = np.log(noise[unknown])
+        off = free - free.mean() if len(free) else free
+        return (total + 0.5 * float(off @ off) / NOISE_SPREAD**2) / count
 
     plain = np.log([max(one.noise, SMALLEST_RELATIVE) for one in heard])
     nothing = np.log(SMALLEST_RELATIVE)

@@ -16,7 +16,7 @@ from scanproc.steps.fit.model import Device, make_model
 from scanproc.steps.fit.noise import Heard, PointNoise, displacements, learn_point_noise
 from scanproc.steps.fit.posterior import gradient_at, posterior
 from scanproc.steps.fit.room_waves import Scattering
-from scanproc.steps.fit.weights import NOISE
+from scanproc.steps.fit.weights import NOISE, learn
 
 MOST_FREQUENCIES = 10
 LEAST_FREQUENCIES = 3
@@ -126,7 +126,7 @@ class _Study:
         """A sample with points moved and each one's own variance; and the variance of all but its displacement."""
         own = np.sum(variance * np.abs(heard[s].slope_per_m) ** 2, axis=1)
         rest = noise[s] + level**2 * heard[s].level
-        again = self._heard(s, self.position_m + moved, rest + own)
+        again = self._heard(s, self.position_m + moved, rest + own, anew=True)
         return again, np.maximum(again.field_variance + rest, 1e-3 * noise[s])
 
     def check(self, used: list[int], plain: Mapping[int, Heard], moved: Real, each: Each) -> float:
@@ -141,13 +141,14 @@ class _Study:
 
         return float(np.mean(each(one, used)))
 
-    def _heard(self, s: int, position_m: Real, noise: Real) -> Heard:
-        """``noise`` (points,) re the mean square."""
+    def _heard(self, s: int, position_m: Real, noise: Real, *, anew: bool = False) -> Heard:
+        """``noise`` (points,) re the mean square; with weights learnt ``anew`` for these places."""
         pressure: Complex = self.sample.pressure_pa[:, s]
         power = float(np.mean(np.abs(pressure) ** 2))
         k = float(wavenumbers(self.sample.setup, self.sample.frequency_hz[[s]])[0])
         model = make_model(position_m, k, self.device, self.scattering)
-        found = posterior(model, pressure, model.weights(self.weights[s]), power * noise)
+        weights = learn([model], [pressure]) if anew else self.weights[s]
+        found = posterior(model, pressure, model.weights(weights), power * noise)
         slope = gradient_at(model, found.strengths, position_m) / np.sqrt(power)
         left = found.regression
         return Heard(

@@ -33,7 +33,7 @@ MOST_PLACES = 3
 def find_places(
     position_m: Real, pressure: Complex, wavenumber: Real, box: Box, each: Each = in_turn
 ) -> Real:
-    """Places (places, 3), those of the highest frequencies first, at least one.
+    """Places (places, 3), the surest first, at least one.
 
     ``pressure`` complex (points, F) at a few frequencies of rising ``wavenumber`` (F,). At each that tells something
     the likeliest place of low multipoles beside all degrees about the middle is sought: a grid on the box's faces,
@@ -47,13 +47,14 @@ def find_places(
     )
     same = SAME_SHARE * float(box.size_m.max())
     places: list[Real] = []
-    for place in found:
+    for _, place in sorted(found, key=lambda one: -one[0]):
         if all(np.linalg.norm(place - other) > same for other in places):
             places.append(place)
     return np.array(places[:MOST_PLACES] or [box.centre_m])
 
 
-def _likeliest(position_m: Real, pressure: Complex, wavenumber: float, box: Box) -> Real:
+def _likeliest(position_m: Real, pressure: Complex, wavenumber: float, box: Box) -> tuple[float, Real]:
+    """By how much the likeliest place raises the log evidence against the device's middle, and the place (3,)."""
     degrees = all_degrees(box, wavenumber, position_m)
     beside = degrees.covariance(DEGREES_WEIGHT * degrees.usual / degrees.usual.sum(), position_m, position_m)
     spacing = float(box.size_m.max()) / PER_SIDE
@@ -69,7 +70,8 @@ def _likeliest(position_m: Real, pressure: Complex, wavenumber: float, box: Box)
     start = min(tried, key=loss)
     simplex = start + np.vstack([np.zeros(3), np.eye(3) * spacing / 2])
     options = {"initial_simplex": simplex, "maxfev": 60, "xatol": 0.05 * spacing, "fatol": 0.1}
-    return np.asarray(minimize(loss, start, method="Nelder-Mead", options=options).x)
+    best = minimize(loss, start, method="Nelder-Mead", options=options)
+    return loss(box.centre_m) - float(best.fun), np.asarray(best.x)
 
 
 def _misfit(

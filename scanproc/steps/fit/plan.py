@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
+from functools import partial
 from typing import Literal
 
 import numpy as np
@@ -87,8 +88,8 @@ def prepare(
         places = find_places(position, sample.pressure_pa[:, few], k[few], box, each)
     device = Device(box, places)
 
-    def learnt_at(s: int) -> tuple[dict[str, float], float, float, tuple[Real, Real]]:
-        model, pressure = make_model(position, float(k[s]), device, scattering), sample.pressure_pa[:, s]
+    def learnt_at(s: int, at: Real = position) -> tuple[dict[str, float], float, float, tuple[Real, Real]]:
+        model, pressure = make_model(at, float(k[s]), device, scattering), sample.pressure_pa[:, s]
         weights = learn([model], [pressure])
         found = fitted(model, pressure, weights)
         plain = _plain_noise(sample.points, weights)
@@ -101,6 +102,9 @@ def prepare(
     if find_positions:
         sensor = sensor_share(sample)
         placement = learn_placement(sample, position, device, scattering, weights, held_out, sensor, each)
+    if placement is not None and placement.moved:
+        again = each(partial(learnt_at, at=position + placement.moved_m), range(len(k)))
+        weights, errors, _, _ = (list(column) for column in zip(*again, strict=True))
     unknown = np.full(len(frequency), np.nan)
     none = np.full(len(frequency), -1, dtype=np.int64)
     plan = _plan(frequency, none, box.centre_m, unknown, device, scattering, sample, weights, errors)

@@ -10,11 +10,13 @@ from scanproc.conventions import Complex, Integer, Real
 from scanproc.records.fit_plan import FitPlan
 from scanproc.steps.fit.box import Box
 from scanproc.steps.fit.dictionary import surface_kind
-from scanproc.steps.fit.model import ROOM, FieldModel, block_kernels
+from scanproc.steps.fit.model import ROOM, FieldModel, block_kernels, freedom
 from scanproc.waves.gaussian_fit import Problem, Weights, learn_weights
 
 LEARNING_POINTS = 450
-"""Weights are learnt on at most so many points."""
+"""Weights are learnt on so many points,"""
+MOST_LEARNING_POINTS = 650
+"""or up to so many where the sound consists of more numbers than that."""
 USUAL_NOISE = 1e-4
 """Also where the search starts: from much less it ends with sources that fit every sound exactly."""
 NOISE = "noise"
@@ -22,7 +24,8 @@ NOISE = "noise"
 
 def learn(models: Sequence[FieldModel], pressures: Sequence[Complex]) -> dict[str, float]:
     """Weight of every block by name, and "noise", pooled over frequencies whose models have the same blocks."""
-    chosen = learning_points(len(pressures[0]))
+    wanted = min(max(LEARNING_POINTS, int(freedom(models[0]))), MOST_LEARNING_POINTS)
+    chosen = learning_points(len(pressures[0]), wanted)
     problems = [
         Problem(block_kernels(model, chosen), pressure[chosen])
         for model, pressure in zip(models, pressures, strict=True)
@@ -31,11 +34,11 @@ def learn(models: Sequence[FieldModel], pressures: Sequence[Complex]) -> dict[st
     return {**dict(zip(models[0].names, found.block.tolist(), strict=True)), NOISE: found.noise}
 
 
-def learning_points(points: int) -> Integer:
-    """Every point, or a fixed random choice of ``LEARNING_POINTS``, rising."""
-    if points <= LEARNING_POINTS:
+def learning_points(points: int, wanted: int = LEARNING_POINTS) -> Integer:
+    """Every point, or a fixed random choice of as many as ``wanted``, rising."""
+    if points <= wanted:
         return np.arange(points)
-    return np.sort(np.random.default_rng(0).choice(points, LEARNING_POINTS, replace=False))
+    return np.sort(np.random.default_rng(0).choice(points, wanted, replace=False))
 
 
 def weights_at(plan: FitPlan, frequency_hz: float, wavenumber: float) -> Mapping[str, float]:
