@@ -10,7 +10,7 @@ from scipy.optimize import minimize
 
 from scanproc.conventions import Complex, Real
 
-NOISE_SPREAD = 2.0
+NOISE_SPREAD = 1.0
 """Natural log of the factor by which the noise, re the sound, departs from one frequency to another: where a frequency
 tells nothing of it, its neighbours do."""
 SMALLEST_RELATIVE = 1e-10
