@@ -1,4 +1,4 @@
-"""A synthetic workshop scan and references of its device whose pressures are exact."""
+"""A synthetic scan in free field and references of its device whose pressures are exact."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ import numpy as np
 from scanproc.conventions import Complex, Real
 from scanproc.records.expansion import Expansion
 from scanproc.records.scan import ImpulseScan, Scan, ScanSetup
-from scanproc.steps.separation.separate import separate
+from scanproc.steps.fit.expand import fit
 from synthetic_scans.impulse import ImpulseGrid
 from synthetic_scans.recipe import Truth, load, make_scan, truth
 from synthetic_scans.settings import Recipe
@@ -19,20 +19,20 @@ DISTANCE_M = 2.0
 HEIGHT_M = 1.2
 FLOOR = 0.8
 STEP_DEG = 30.0
+POINTS = 200
 
 
 @cache
 def workshop() -> Recipe:
-    """The two-layer workshop, with fewer points, frequencies and bounces, and nothing that drifts."""
+    """The workshop's device in free field, with fewer points and frequencies, and nothing that drifts."""
     recipe = load("workshop-two-layer")
-    assert recipe.room is not None
     update = {
         "temperature_drift_k": 0.0,
-        "surface": recipe.surface.model_copy(update={"points": 560}),
+        "surface": recipe.surface.model_copy(update={"points": POINTS}),
         "frequencies": recipe.frequencies.model_copy(
             update={"start_hz": 150.0, "stop_hz": 2400.0, "count": 48}
         ),
-        "room": recipe.room.model_copy(update={"reflections": 2}),
+        "room": None,
         "noise": recipe.noise.model_copy(update={"gain_drift_db": 0.0}),
     }
     return recipe.model_copy(update=update)
@@ -45,9 +45,14 @@ def workshop_scan() -> Scan:
     return scan
 
 
+def quick_fit(scan: Scan) -> Expansion:
+    """Least squares about the origin, which takes no time: what is compared matters here, not how it was fitted."""
+    return fit(scan, centre_m=(0.0, 0.0, 0.0), estimator="truncated")
+
+
 @cache
 def workshop_expansion() -> Expansion:
-    return separate(workshop_scan()).outgoing
+    return quick_fit(workshop_scan())
 
 
 @cache

@@ -31,13 +31,10 @@ from scanproc.run.conversion.fitting import in_threads
 from scanproc.steps.each import in_turn
 from scanproc.steps.field.residuals import band_middles
 from scanproc.steps.field.view import view_from
-from scanproc.steps.fit.box import device_box
-from scanproc.steps.fit.expand import fit
-from scanproc.steps.fit.informed import Device, fit_informed, learn, make_model
+from scanproc.steps.fit.expand import fit, fit_planned
 from scanproc.steps.fit.plan import prepare
 from scanproc.steps.fit.truncated import fit_any
 from scanproc.steps.points.study import study
-from scanproc.steps.separation.separate import separate
 from scanproc.waves.directions import fibonacci_sphere
 
 SPEED_M_S = 343.2
@@ -45,34 +42,30 @@ RADIATING_M = 0.2
 """Reach of what radiates on the drum, which sets the order there."""
 
 
-def plain_basis(position_m: Real, wavenumber: float, order: int, *, regular: bool = False) -> Complex:
-    """Outgoing (and regular) terms by scipy alone, (points, modes), columns scaled to one."""
+def plain_basis(position_m: Real, wavenumber: float, order: int) -> Complex:
+    """Outgoing terms by scipy alone, (points, modes), columns scaled to one."""
     radius = np.linalg.norm(position_m, axis=1)
     polar, azimuth = np.arccos(position_m[:, 2] / radius), np.arctan2(position_m[:, 1], position_m[:, 0])
     columns = []
     for n in range(order + 1):
-        bessel = spherical_jn(n, wavenumber * radius)
-        hankel = bessel - 1j * spherical_yn(n, wavenumber * radius)
+        hankel = spherical_jn(n, wavenumber * radius) - 1j * spherical_yn(n, wavenumber * radius)
         for m in range(-n, n + 1):
-            harmonic = sph_harm_y(n, m, polar, azimuth)
-            columns.append(harmonic * hankel)
-            if regular:
-                columns.append(harmonic * bessel)
+            columns.append(sph_harm_y(n, m, polar, azimuth) * hankel)
     basis = np.array(columns).T
     return basis / np.linalg.norm(basis, axis=0)
 
 
-def plain_seconds(scan: Scan, order: np.ndarray, tried: list[int], *, regular: bool = False) -> float:
+def plain_seconds(scan: Scan, order: np.ndarray, tried: list[int]) -> float:
     """Seconds that the plain loop takes over all frequencies, from those tried; in a child, as scanproc's own."""
-    return in_child(lambda: _plain_seconds(scan, order, tried, regular))[0]
+    return in_child(lambda: _plain_seconds(scan, order, tried))[0]
 
 
-def _plain_seconds(scan: Scan, order: np.ndarray, tried: list[int], regular: bool) -> float:
+def _plain_seconds(scan: Scan, order: np.ndarray, tried: list[int]) -> float:
     k = 2 * np.pi * scan.frequency_hz / SPEED_M_S
     spent, work = 0.0, 0.0
     for index in tried:
         start = time.perf_counter()
-        basis = plain_basis(scan.setup.position_m, float(k[index]), int(order[index]), regular=regular)
+        basis = plain_basis(scan.setup.position_m, float(k[index]), int(order[index]))
         np.linalg.lstsq(basis, scan.pressure_pa[:, index], rcond=None)
         spent += time.perf_counter() - start
         work += (int(order[index]) + 1) ** 4
@@ -139,13 +132,6 @@ def shell(points: int, frequencies: int) -> Scan:
     return _scan(position, np.linspace(40, 19200, frequencies))
 
 
-def two_shells(points: int, frequencies: int) -> Scan:
-    """Two shells of different directions, 0.40 and 0.48 m."""
-    half = fibonacci_sphere(points // 2)
-    turn = np.linalg.qr(np.random.default_rng(2).standard_normal((3, 3)))[0]
-    return _scan(np.concatenate([0.40 * half, 0.48 * half @ turn]), np.geomspace(50, 1500, frequencies))
-
-
 def drum(points: int, frequencies: int) -> Scan:
     """A cylinder: an even shell pushed out onto it."""
     direction = fibonacci_sphere(points)
@@ -185,12 +171,6 @@ def compare_all(points: int, frequencies: int) -> Iterator[tuple[str, ...]]:
         "",
     )
 
-    scan, count = two_shells(points, frequencies // 2), frequencies // 2
-    low = min(30, int(np.sqrt(points / 2 / 1.1)) - 1)
-    ours = measured(lambda: separate(scan, order=low, refuse=False))
-    plain = plain_seconds(scan, np.full(count, low), [count // 2], regular=True)
-    yield row(f"two shells separated, order {low}, {count} frequencies", ours, plain, "15", "")
-
     scan = drum(points, frequencies // 2)
     wavenumber = 2 * np.pi * scan.frequency_hz / SPEED_M_S
     orders = np.minimum(np.ceil(RADIATING_M * wavenumber).astype(int) + 8, top)
@@ -218,13 +198,10 @@ def compare_all(points: int, frequencies: int) -> Iterator[tuple[str, ...]]:
     one, two = np.min(pairs, axis=0)
     yield "two worker processes against one on it", f"{two:.2f}", "", f"{one / two:.2f}", "1.6", "", ""
 
-    scan = drum(points, frequencies).take_frequencies(slice(-1, None))
-    k, device = 2 * np.pi * scan.frequency_hz[0] / SPEED_M_S, Device(device_box(scan.setup), np.empty((0, 3)))
-    position, pressure, centre = scan.setup.position_m, scan.pressure_pa[:, 0], np.zeros(3)
-    weights: list[dict[str, float]] = []
-    search = timed(lambda: weights.append(learn(make_model(position, k, device, centre), pressure)))
-    ours = measured(lambda: fit_informed(make_model(position, k, device, centre), pressure, weights[0], 1e-5))
-    name = f"informed fit, one frequency at the top ({search:.1f} s more where weights are learnt)"
+    scan, plans = drum(points, frequencies).take_frequencies(slice(-1, None)), []
+    planned = timed(lambda: plans.append(prepare(scan)))
+    ours = measured(lambda: fit_planned(scan, plans[0]))
+    name = f"the whole model, one frequency at the top ({planned:.1f} s more where it is planned)"
     yield name, f"{ours.seconds:.2f}", "", "", "10 s", f"{ours.mib:.0f}", ""
 
     for call in ("--version", "--help"):

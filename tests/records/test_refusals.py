@@ -10,7 +10,7 @@ import pytest
 from scanproc.errors import ScanDataError
 from scanproc.records.comparison import Reference
 from scanproc.records.curves import Curve, Curves
-from scanproc.records.fit_plan import FitPlan, join
+from scanproc.records.fit_plan import FitPlan
 from scanproc.records.impulse import ImpulseSet
 from scanproc.records.sweeps import SweepSet
 
@@ -66,23 +66,30 @@ def test_impulse_responses() -> None:
         replace(good, direction=2 * AHEAD)
 
 
-def plan(hz: float, names: tuple[str, ...]) -> FitPlan:
-    one, nan = np.array([hz]), np.array([np.nan])
-    weight = np.arange(1.0, len(names) + 1)[:, None]
-    zero = np.zeros((1, 3))
-    return FitPlan(
-        one, np.array([3]), zero, one * 0, one * 0, np.array([2]), one * 0, one, zero, zero, nan, nan,
-        names, weight, nan, np.zeros(3), np.ones(3), np.empty((0, 3)),
+def test_plans_of_a_fit() -> None:
+    two, one, none = np.zeros(2), np.zeros(1), np.empty((0, 3))
+    plan = FitPlan(
+        HZ, np.array([-1, -1]), np.zeros(3), two, np.zeros(3), np.ones(3), none, None, 0.0, 0.0, none, none,
+        (np.nan, np.nan), np.array([100.0]), ("surface", "poles"), np.ones((2, 1)), one, one,
     )  # fmt: skip
+    assert plan.at(np.array([200.0])).tolist() == [1]
+    for change, words in (
+        ({"order": np.array([3])}, "order must have"),
+        ({"block_weight": np.ones((1, 1))}, "block_weight must have"),
+        ({"noise": two}, "noise must have"),
+        ({"moved_m": np.zeros((4, 2))}, "moved_m must have"),
+    ):
+        with pytest.raises(ScanDataError, match=words):
+            replace(plan, **change)
 
 
-def test_plans_of_bands_become_one() -> None:
-    low, high = plan(100.0, ("surface",)), plan(200.0, ("poles", "surface"))
-    assert join([low]) is low
-    both = join([low, high])
-    assert both.frequency_hz.tolist() == [100, 200]
-    assert both.block_names == ("surface", "poles")
-    assert both.block_weight[0].tolist() == [1, 2]
-    assert np.isnan(both.block_weight[1, 0])
-    assert both.block_weight[1, 1] == 1
-    assert both.at(np.array([200.0])).tolist() == [1]
+def test_a_plan_for_some_points_takes_along_how_they_are_moved() -> None:
+    two, one, none = np.zeros(2), np.zeros(1), np.empty((0, 3))
+    moved = np.arange(12.0).reshape(4, 3)
+    plan = FitPlan(
+        HZ, np.array([-1, -1]), np.zeros(3), two, np.zeros(3), np.ones(3), none, None, 1e-3, 0.0, moved, 2 * moved,
+        (np.nan, np.nan), np.array([100.0]), ("surface",), np.ones((1, 1)), one, one,
+    )  # fmt: skip
+    part = plan.of_points(np.array([3, 1]))
+    assert part.moved_m.tolist() == moved[[3, 1]].tolist()
+    assert part.moved_variance_m2.tolist() == (2 * moved[[3, 1]]).tolist()

@@ -14,12 +14,12 @@ from references import (
     both_orbits,
     circle,
     direct_and_floor,
+    quick_fit,
     responses,
     workshop_expansion,
     workshop_scan,
     workshop_truth,
 )
-from scanproc.steps.separation.separate import separate
 from truth import rows
 
 from scanproc.conventions import Real
@@ -167,7 +167,7 @@ def test_floor_inside_the_gate_is_named_and_sized(gate_s: float) -> None:
 def with_fewer_points(share: float) -> Expansion:
     scan = workshop_scan()
     kept = np.random.default_rng(1).permutation(scan.points)[: round(share * scan.points)]
-    return separate(scan.take_points(np.sort(kept))).outgoing
+    return quick_fit(scan.take_points(np.sort(kept)))
 
 
 def reach_hz(expansion: Expansion) -> float:

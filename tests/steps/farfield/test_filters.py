@@ -45,15 +45,16 @@ def test_response_of_the_chain() -> None:
     np.testing.assert_allclose(chain_response(CHAIN, HZ), independent_response(HZ), rtol=1e-10)
 
 
-@pytest.mark.parametrize("order", [None, 6])
-def test_filtered_sweeps_are_those_of_a_filtered_scan(order: int | None) -> None:
+@pytest.mark.parametrize(("order", "error"), [(None, 1e-5), (6, 1e-9)])
+def test_filtered_sweeps_are_those_of_a_filtered_scan(order: int | None, error: float) -> None:
+    """Weights of the whole model are sought step by step until little changes; least squares has none."""
     drive = independent_response(HZ)
     before = fit(replace(SCAN, pressure_pa=SCAN.pressure_pa * drive), order=order)
     after = filtered(fit(SCAN, order=order), CHAIN)
     wanted, found = sweep_set(before, named_set("orbits-10")), sweep_set(after, named_set("orbits-10"))
-    np.testing.assert_allclose(found.pressure_pa_m, wanted.pressure_pa_m, rtol=1e-9)
-    np.testing.assert_allclose(found.standard_error_db, wanted.standard_error_db, rtol=1e-7)
-    np.testing.assert_allclose(after.far_field_error_db, before.far_field_error_db, atol=1e-7)
+    np.testing.assert_allclose(found.pressure_pa_m, wanted.pressure_pa_m, rtol=error)
+    np.testing.assert_allclose(found.standard_error_db, wanted.standard_error_db, rtol=100 * error)
+    np.testing.assert_allclose(after.far_field_error_db, before.far_field_error_db, atol=100 * error)
 
 
 def test_a_delay_is_a_falling_phase() -> None:
