@@ -323,3 +323,18 @@ def _noun_of(dtype: Any) -> str:
 
 def _by(shape: tuple[int, ...]) -> str:
     return " x ".join(str(length) for length in shape) or "a single value"
+
+
+def put_array(group: Group, name: str, value: Any) -> None:
+    """Blocks get their place in the file at once, not when whoever looks at this frame lets go of the dataset."""
+    packing: dict[str, Any] = {}
+    if value.nbytes > 4096:
+        rows = blocks(value.shape, value.dtype.itemsize, 128)
+        packing = {"chunks": rows, "compression": "gzip", "compression_opts": 4, "shuffle": True}
+    group.create_dataset(name, data=value, track_times=False, **packing).flush()
+
+
+def put_text(group: Group, name: str, value: str | list[str]) -> None:
+    encoded = np.char.encode(np.asarray(value, dtype=np.str_), "utf-8")
+    kind = h5py.string_dtype("utf-8", max(1, encoded.dtype.itemsize))
+    group.create_dataset(name, data=encoded.astype(kind), track_times=False)

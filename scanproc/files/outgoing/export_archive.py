@@ -15,8 +15,8 @@ from typing import Any
 import numpy as np
 
 from scanproc.errors import ResultFileError, ScanprocError
-from scanproc.files.hdf5 import input_errors, new_file, number, open_file, read_whole, text
-from scanproc.files.stored.result_file import put_array, read_sweep_group, write_sweep_group
+from scanproc.files.hdf5 import input_errors, new_file, number, open_file, put_array, read_whole, text
+from scanproc.files.stored.result_file import read_sweep_group, write_sweep_group
 from scanproc.records.impulse import ImpulseSet
 from scanproc.records.sweeps import SweepSet
 

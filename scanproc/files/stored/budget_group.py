@@ -8,8 +8,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from scanproc.files.hdf5 import Group, number, read_whole
-from scanproc.files.stored.result_file import put_array
+from scanproc.files.hdf5 import Group, number, put_array, read_whole
 from scanproc.records.budget import CAUSES, Budget
 
 ARRAYS = ("frequency_hz", "error_db", "share", "cured_db")

@@ -29,12 +29,13 @@ from scanproc.errors import OutputError, ResultFileError
 from scanproc.files.hdf5 import (
     Group,
     Malformed,
-    blocks,
     input_errors,
     new_file,
     number,
     open_file,
     optional_number,
+    put_array,
+    put_text,
     read_whole,
     text,
 )
@@ -205,18 +206,3 @@ def _group(parent: Group, name: str) -> Group:
     if not isinstance(link, h5py.HardLink) or not isinstance(parent[name], h5py.Group):
         raise Malformed(f"has no group {name}: it is no complete {FORMAT}, convert the scan again")
     return parent[name]
-
-
-def put_array(group: Group, name: str, value: Any) -> None:
-    """Blocks get their place in the file at once, not when whoever looks at this frame lets go of the dataset."""
-    packing: dict[str, Any] = {}
-    if value.nbytes > 4096:
-        rows = blocks(value.shape, value.dtype.itemsize, 128)
-        packing = {"chunks": rows, "compression": "gzip", "compression_opts": 4, "shuffle": True}
-    group.create_dataset(name, data=value, track_times=False, **packing).flush()
-
-
-def put_text(group: Group, name: str, value: str | list[str]) -> None:
-    encoded = np.char.encode(np.asarray(value, dtype=np.str_), "utf-8")
-    kind = h5py.string_dtype("utf-8", max(1, encoded.dtype.itemsize))
-    group.create_dataset(name, data=encoded.astype(kind), track_times=False)
