@@ -30,8 +30,8 @@ LARGEST_M = 0.02
 @dataclass(frozen=True, eq=False)
 class Placement:
     """What is known of the points' errors: standard deviations of places per axis and of gain; ``moved_m`` (points, 3)
-    from the reported places with the ``variance_m2`` (points, 3) that is left, zero and the whole where nothing is
-    moved. ``held_out_db``: errors at frequencies that took no part, without and with the displacements."""
+    from the reported places, zero where nothing is moved, with the ``variance_m2`` (points, 3) that counts as left: the
+    whole, since points that were moved to suit one fit err together, and what that leaves cannot be told from within. ``held_out_db``: errors at frequencies that took no part, without and with the displacements."""
 
     position_m: float
     level: float
@@ -79,8 +79,8 @@ def learn_placement(
     before, after = study.check(check, plain, still, each), study.check(check, plain, moved, each)
     if after >= before:
         return nothing
-    moved, variance = study.moved(told, plain, found, told, each)
-    return Placement(found.position_m, found.level, moved, variance, (before, after))
+    moved, _ = study.moved(told, plain, found, told, each)
+    return Placement(found.position_m, found.level, moved, whole, (before, after))
 
 
 @dataclass(frozen=True, eq=False)

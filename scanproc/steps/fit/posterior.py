@@ -64,16 +64,20 @@ class Posterior:
     regression: Regression
 
 
-def posterior(model: FieldModel, pressure: Complex, weight: Real, noise: Real) -> Posterior:
+def posterior(
+    model: FieldModel, pressure: Complex, weight: Real, noise: Real, least_calibration: float = 0.0
+) -> Posterior:
     """The posterior for given weights of the blocks and variances of the noise (points,), Pa².
 
-    ``pressure`` complex (points,) Pa. Weights are relative to the mean square of the pressures.
+    ``pressure`` complex (points,) Pa. Weights are relative to the mean square of the pressures. Predicted errors are
+    calibrated by what leaving out shows, at least by ``least_calibration``.
     """
     rms = float(np.sqrt(np.mean(np.abs(pressure) ** 2)))
     regression = regress(sound_factor(model, weight, noise / rms**2), pressure / rms)
     strengths = field_strengths(model, weight, rms * regression.solved)
     residual = np.sqrt(noise * regression.held_out_variance) * regression.solved
-    return _described(model, weight, pressure, residual, strengths, regression)
+    calibration = max(regression.calibration, least_calibration)
+    return _described(model, weight, pressure, residual, strengths, regression, calibration)
 
 
 def field_strengths(model: FieldModel, weight: Real, solved: Complex) -> Strengths:
@@ -101,11 +105,12 @@ def _described(
     residual: Complex,
     strengths: Strengths,
     regression: Regression,
+    calibration: float,
 ) -> Posterior:
     k, radius = model.wavenumber, model.scaling_m
     power_heard = float(np.mean(np.abs(pressure) ** 2))
     direction, solid_angle, variance = mean_far_variance(model, weight, regression)
-    variance *= power_heard * regression.calibration
+    variance *= power_heard * calibration
     mean_variance = float(solid_angle @ variance) / (4 * np.pi)
     full = coefficients(model, strengths)
     top = round(np.sqrt(len(full))) - 1
