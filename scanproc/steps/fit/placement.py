@@ -29,9 +29,12 @@ LARGEST_M = 0.02
 
 @dataclass(frozen=True, eq=False)
 class Placement:
-    """What is known of the points' errors: standard deviations of places per axis and of gain; ``moved_m`` (points, 3)
-    from the reported places, zero where nothing is moved, with the ``variance_m2`` (points, 3) that counts as left: the
-    whole, since points that were moved to suit one fit err together, and what that leaves cannot be told from within. ``held_out_db``: errors at frequencies that took no part, without and with the displacements."""
+    """What is known of the points' errors: standard deviations of places per axis and of gain.
+
+    ``moved_m`` (points, 3) from the reported places, zero where nothing is moved; ``variance_m2`` (points, 3) that
+    counts as left: the whole, since points that were moved to suit one fit err together, and what that leaves cannot
+    be told from within. ``held_out_db``: errors at frequencies that took no part, without and with the displacements.
+    """
 
     position_m: float
     level: float
