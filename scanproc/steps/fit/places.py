@@ -27,7 +27,7 @@ DEGREES_WEIGHT = 0.3
 """Weight of all degrees about the middle together, against one for the place, during the search."""
 SAME_SHARE = 0.1
 """Places nearer to each other than this share of the box's longest side are one (as wide as a driver's patch)."""
-MOST_PLACES = 3
+MOST_PLACES = 2
 
 
 def find_places(

@@ -13,9 +13,9 @@ from scanproc.steps.fit.dictionary import surface_kind
 from scanproc.steps.fit.model import ROOM, FieldModel, block_kernels, freedom
 from scanproc.waves.gaussian_fit import Problem, Weights, learn_weights
 
-LEARNING_POINTS = 450
+LEARNING_POINTS = 350
 """Weights are learnt on so many points,"""
-MOST_LEARNING_POINTS = 650
+MOST_LEARNING_POINTS = 450
 """or up to so many where the sound consists of more numbers than that."""
 USUAL_NOISE = 1e-4
 """Also where the search starts: from much less it ends with sources that fit every sound exactly."""
