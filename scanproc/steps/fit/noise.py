@@ -23,7 +23,7 @@ class Heard:
 
     ``error`` complex (points,) left out, ``field_variance`` (points,) what of its variance is not noise;
     ``slope_per_m`` complex (points, 3) of the fitted pressure; ``level`` (points,) |p|² of the fitted pressure;
-    ``noise`` learnt and ``sensor`` known beforehand (NaN where it is not).
+    ``noise`` learnt and ``sensor`` the least that it is (NaN where nothing is known).
     """
 
     error: Complex
@@ -53,13 +53,8 @@ def learn_point_noise(heard: Sequence[Heard]) -> PointNoise:
     frequency; a gain with the level; both differ from point to point where plain noise does not.
     """
     count = sum(len(one.error) for one in heard)
-    unknown = np.array([np.isnan(one.sensor) for one in heard])
-
     def split(x: Real) -> tuple[float, float, Real]:
-        noise = [
-            np.exp(v) if np.isnan(one.sensor) else one.sensor for v, one in zip(x[2:], heard, strict=True)
-        ]
-        return float(np.exp(x[0])), float(np.exp(x[1])), np.array(noise)
+        return float(np.exp(x[0])), float(np.exp(x[1])), np.exp(x[2:])
 
     def loss(x: Real) -> float:
         place, gain, noise = split(x)
@@ -68,15 +63,15 @@ def learn_point_noise(heard: Sequence[Heard]) -> PointNoise:
             slope = np.sum(np.abs(one.slope_per_m) ** 2, axis=1)
             variance = one.field_variance + own + place * slope + gain * one.level
             total += float(np.sum(np.log(variance) + np.abs(one.error) ** 2 / variance))
-        free = np.log(noise[unknown])
-        off = free - free.mean() if len(free) else free
+        off = x[2:] - x[2:].mean()
         return (total + 0.5 * float(off @ off) / NOISE_SPREAD**2) / count
 
     plain = np.log([max(one.noise, SMALLEST_RELATIVE) for one in heard])
     nothing = np.log(SMALLEST_RELATIVE)
     slope = np.mean([np.mean(np.sum(np.abs(one.slope_per_m) ** 2, axis=1)) for one in heard])
     first = np.concatenate([[np.log(np.exp(plain).mean() / slope), np.log(np.exp(plain).mean()) - 2], plain])
-    bounds = [(nothing - np.log(slope), 0.0), (nothing, 0.0)] + [(nothing, 0.0)] * len(heard)
+    least = [nothing if np.isnan(one.sensor) else np.log(one.sensor) for one in heard]
+    bounds = [(nothing - np.log(slope), 0.0), (nothing, 0.0)] + [(low, 1.0) for low in least]
     found = minimize(loss, first, method="L-BFGS-B", bounds=bounds, options={"maxfun": 20000})
     base = minimize(
         lambda y: loss(np.concatenate([[bounds[0][0], nothing], y])),

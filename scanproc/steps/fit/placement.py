@@ -20,7 +20,7 @@ from scanproc.steps.fit.weights import NOISE, learn
 
 MOST_FREQUENCIES = 10
 LEAST_FREQUENCIES = 3
-EXPLAINED_DB = -10.0
+EXPLAINED_DB = -20.0
 """Only frequencies whose left-out errors are below this, re the sound, tell of places."""
 ROUNDS = 3
 LARGEST_M = 0.02
