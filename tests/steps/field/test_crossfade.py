@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
-import pytest
 from small_scans import even_points
 
 from scanproc.records.scan import Scan, ScanSetup
