@@ -28,7 +28,8 @@ def monopole_scan(points: int = 100, noise: float = 1e-3, device: str = "buoy ho
     rng = np.random.default_rng(4)
     spoilt = rng.normal(size=pressure.shape) + 1j * rng.normal(size=pressure.shape)
     pressure = pressure + noise * np.sqrt(np.mean(np.abs(pressure) ** 2) / 2) * spoilt
-    return Scan(ScanSetup(position, device=device, speed_of_sound_m_s=SPEED_M_S), FREQUENCY_HZ, pressure)
+    setup = ScanSetup(position, device=device, speed_of_sound_m_s=SPEED_M_S, environment="anechoic")
+    return Scan(setup, FREQUENCY_HZ, pressure)
 
 
 def delayed_impulses(points: int = 40, samples: int = 512, rate_hz: float = 48000.0) -> ImpulseScan:

@@ -17,15 +17,19 @@ import sys
 import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from functools import partial
+from typing import Any
 
 import numpy as np
 from dask.distributed import Client, LocalCluster
+from numpy.typing import NDArray
 from rich.console import Console
 from rich.table import Table
 from scipy.special import sph_harm_y, spherical_jn, spherical_yn
 from threadpoolctl import threadpool_limits
 
 from scanproc.conventions import Complex, Real
+from scanproc.records.fit_plan import FitPlan
 from scanproc.records.scan import Scan, ScanSetup
 from scanproc.run.conversion.fitting import in_threads
 from scanproc.steps.each import in_turn
@@ -49,8 +53,7 @@ def plain_basis(position_m: Real, wavenumber: float, order: int) -> Complex:
     columns = []
     for n in range(order + 1):
         hankel = spherical_jn(n, wavenumber * radius) - 1j * spherical_yn(n, wavenumber * radius)
-        for m in range(-n, n + 1):
-            columns.append(sph_harm_y(n, m, polar, azimuth) * hankel)
+        columns += [sph_harm_y(n, m, polar, azimuth) * hankel for m in range(-n, n + 1)]
     basis = np.array(columns).T
     return basis / np.linalg.norm(basis, axis=0)
 
@@ -111,7 +114,7 @@ def in_child(seconds: Callable[[], float]) -> tuple[float, float]:
 
 def products_per_second(dtype: type) -> float:
     """Real floating-point operations a second in a matrix product."""
-    matrix = np.random.default_rng(0).standard_normal((1500, 1500)).astype(dtype)
+    matrix: NDArray[Any] = np.random.default_rng(0).standard_normal((1500, 1500)).astype(dtype)
     seconds = min(timed(lambda: matrix @ matrix) for _ in range(3))
     return 2 * 1500**3 * (4 if np.iscomplexobj(matrix) else 1) / seconds
 
@@ -122,8 +125,9 @@ def monopoles(position_m: Real, frequency_hz: Real) -> Complex:
     source = rng.uniform(-0.12, 0.12, (6, 3))
     distance = np.linalg.norm(position_m[:, None] - source[None], axis=2)
     wave = -2j * np.pi / SPEED_M_S * distance
-    pressure = np.stack([(np.exp(wave * f) / distance).sum(axis=1) for f in frequency_hz], axis=1)
-    return pressure + 1e-3 * (rng.standard_normal(pressure.shape) + 1j * rng.standard_normal(pressure.shape))
+    pressure: Complex = np.stack([(np.exp(wave * f) / distance).sum(axis=1) for f in frequency_hz], axis=1)
+    pressure += 1e-3 * (rng.standard_normal(pressure.shape) + 1j * rng.standard_normal(pressure.shape))
+    return pressure
 
 
 def shell(points: int, frequencies: int) -> Scan:
@@ -171,7 +175,7 @@ def compare_all(points: int, frequencies: int) -> Iterator[tuple[str, ...]]:
         "",
     )
 
-    scan = drum(points, frequencies // 2)
+    scan, count = drum(points, frequencies // 2), frequencies // 2
     wavenumber = 2 * np.pi * scan.frequency_hz / SPEED_M_S
     orders = np.minimum(np.ceil(RADIATING_M * wavenumber).astype(int) + 8, top)
     tried = np.linspace(count // 4, count - 1, 8).astype(int)
@@ -198,7 +202,8 @@ def compare_all(points: int, frequencies: int) -> Iterator[tuple[str, ...]]:
     one, two = np.min(pairs, axis=0)
     yield "two worker processes against one on it", f"{two:.2f}", "", f"{one / two:.2f}", "1.6", "", ""
 
-    scan, plans = drum(points, frequencies).take_frequencies(slice(-1, None)), []
+    scan = drum(points, frequencies).take_frequencies(slice(-1, None))
+    plans: list[FitPlan] = []
     planned = timed(lambda: plans.append(prepare(scan)))
     ours = measured(lambda: fit_planned(scan, plans[0]))
     name = f"the whole model, one frequency at the top ({planned:.1f} s more where it is planned)"
@@ -207,7 +212,7 @@ def compare_all(points: int, frequencies: int) -> Iterator[tuple[str, ...]]:
     for call in ("--version", "--help"):
         command = [sys.executable, "-m", "scanproc", call]
         seconds = min(
-            timed(lambda c=command: subprocess.run(c, capture_output=True, check=True)) for _ in range(5)
+            timed(partial(subprocess.run, command, capture_output=True, check=True)) for _ in range(5)
         )
         yield f"scanproc {call}", f"{seconds:.2f}", "", "", "0.25 s", "", ""
 
@@ -238,7 +243,7 @@ def growth(points: int, frequencies: int) -> str:
         shell(2 * points, frequencies),
     )
     base, twice, points_twice, modes_twice = (
-        min(timed(lambda s=s, n=n: fit(s, order=n)) for _ in range(3))
+        min(timed(partial(fit, s, order=n)) for _ in range(3))
         for s, n in ((scan, order), (more, order), (wider, order), (scan, round(1.41 * order)))
     )
     return (
@@ -252,7 +257,7 @@ def growth_on_drum(points: int, frequencies: int) -> str:
     scan = drum(points, frequencies)
     half = scan.take_frequencies(slice(None, None, 2))
     order = int(np.sqrt(points / 1.1) / 1.5) - 1
-    few, all_of_them = (timed(lambda s=s: fit(s, order=order)) for s in (half, scan))
+    few, all_of_them = (timed(partial(fit, s, order=order)) for s in (half, scan))
     return f"drum, {frequencies} frequencies against {len(half.frequency_hz)}: {all_of_them / few:.2f}"
 
 

@@ -15,6 +15,7 @@ import h5py
 import numpy as np
 
 from scanproc.conventions import mode_degrees
+from scanproc.records.expansion import Expansion
 from scanproc.records.scan import Scan, ScanSetup
 from scanproc.steps.field.extrapolate import far_field, far_field_variance
 from scanproc.steps.fit.expand import fit
@@ -98,7 +99,7 @@ def make(scenario: Scenario, seed: int) -> tuple[Scan, np.ndarray, np.ndarray]:
     return Scan(setup, every[used], pressure), far, far_m
 
 
-def distant(expansion, index: int, position_m: np.ndarray) -> np.ndarray:
+def distant(expansion: Expansion, index: int, position_m: np.ndarray) -> np.ndarray:
     """Pressure of one frequency far outside the device, from the coefficients, by plain addition."""
     offset = position_m - expansion.centre_m[index]
     radius = np.linalg.norm(offset, axis=1)

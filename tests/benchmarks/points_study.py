@@ -10,9 +10,8 @@ sphere with two vibrating caps) and a boundary-element box with diffraction:
 
 Besides: how often the 95 % bars of each full scan hold the truth, band by band.
 
-A fresh scan is fitted at the frequencies of the bands in question and those beside them, its centre, order and
-estimator found anew. The cases go over as many processes as there are cores, about ten minutes each;
-``--every 3`` takes every third.
+A fresh scan is planned anew and fitted at the frequencies of the bands in question and those beside them. The cases go
+over as many processes as there are cores, about ten minutes each; ``--every 3`` takes every third.
 """
 
 from __future__ import annotations
@@ -82,7 +81,9 @@ class Synthetic:
         return f"{self.recipe:>13} {self.surface:<10} {self.snr_db:>3.0f} dB"
 
     def scan(self, points: int, seed: int) -> Scan:
-        return make_scan(self.changed(points, seed))
+        scan = make_scan(self.changed(points, seed))
+        assert isinstance(scan, Scan)
+        return scan
 
     def far(self, expansion: Expansion) -> tuple[Complex, Complex, Real, Real]:
         exact = truth(self.changed(self.points, 0)).far_field(DIRECTION, expansion.frequency_hz)

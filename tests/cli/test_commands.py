@@ -115,7 +115,7 @@ def test_convert_tells_what_it_found(scan_file: Path, tmp_path: Path, capsys: Ca
     summary = json.loads((tmp_path / "out" / "summary.json").read_text(encoding="utf-8"))
     study = summary["points_study"]["verdict"]
     page = tmp_path / "out" / "report.html"
-    room = "Room: left as it was (no gate: spectra at uneven steps; one layer of points)."
+    room = "Room: not part of the model (the scan says that it was taken in free field)."
     results = f"Results are in {page.parent}, the page is {page}"
     assert out == f"{summary['verdict']}\n{study}\n{room}\n{results}\n"
     assert [line[26:] for line in err.splitlines()] == [
@@ -123,8 +123,7 @@ def test_convert_tells_what_it_found(scan_file: Path, tmp_path: Path, capsys: Ca
         "plans made: 1 of 1",
         "frequencies fitted: 0 of 7",
         "frequencies fitted: 7 of 7",
-        "subsets of points fitted: 0 of 5",
-        "subsets of points fitted: 5 of 5",
+        "bands studied: 7 of 7",
     ]
 
 
@@ -132,7 +131,8 @@ def test_points_judges(scan_file: Path, capsys: Captured) -> None:
     assert run(["points", str(scan_file)]) == 0
     lines = capsys.readouterr().out.splitlines()
     assert lines[0].startswith("Enough up to 1.25 kHz with ")
-    assert len(lines) == 3 + 7
+    assert len(lines) == 3 + 7 + 2
+    assert lines[-1].startswith("Checked by ")
     assert run(["points", str(scan_file), "--target-db", "-150", "--json"]) == 3
     document = json.loads(capsys.readouterr().out)
     assert document["verdict"].startswith(

@@ -61,7 +61,7 @@ def fitted(path: Path, settings: Settings) -> Expansion:
         return without_room(file, settings)[0]
 
 
-@pytest.mark.parametrize(("estimator", "points"), [("truncated", 300), ("informed", 90)])
+@pytest.mark.parametrize(("estimator", "points"), [("truncated", 300), ("auto", 90)])
 def test_threads_and_blocks_change_no_number(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, estimator: str, points: int
 ) -> None:
@@ -213,7 +213,10 @@ def test_more_of_anything_needs_more() -> None:
     assert least < estimated_bytes(1000, 100, 0, Settings(), 1)
     assert least < estimated_bytes(1000, 10, 4096, Settings(), 1)
     assert least < estimated_bytes(1000, 10, 0, Settings(), 2)
-    assert least < estimated_bytes(1000, 10, 0, parse_settings({"fit": {"driver_m": [[0.2, 0, 0]]}}), 1)
+    one, two = ({"fit": {"driver_m": [[0.2, 0, 0], [0, 0.2, 0]][:count]}} for count in (1, 2))
+    told = estimated_bytes(1000, 10, 0, parse_settings(one), 1)
+    assert told < estimated_bytes(1000, 10, 0, parse_settings(two), 1)
+    assert told < least  # more places are sought when none is told
     assert least > estimated_bytes(1000, 10, 0, parse_settings({"fit": {"estimator": "truncated"}}), 1)
     few = parse_settings({"fit": {"estimator": "truncated", "order": 4}})
     assert estimated_bytes(1000, 10, 0, few, 1) < PROGRAM_BYTES + 2**20 * 6

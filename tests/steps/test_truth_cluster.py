@@ -43,7 +43,7 @@ def error_db(found: np.ndarray) -> np.ndarray:
     return 10 * np.log10(np.sum(np.abs(found - truth) ** 2, axis=0) / np.sum(np.abs(truth) ** 2, axis=0))
 
 
-@pytest.mark.parametrize("kind", ["shell", "drum"])
+@pytest.mark.parametrize("kind", ["shell", pytest.param("drum", marks=pytest.mark.slow)])
 def test_without_noise_the_far_field_is_exact_to_80_db(kind: str) -> None:
     found = fit(scan(kind, None), centre_m=(0, 0, 0), estimator="truncated", max_order=30)
     assert error_db(far_field(found, ORBITS)).max() < -80

@@ -71,7 +71,7 @@ def plan_room(heard: Heard, settings: Settings, frequency_hz: Real, each: Each) 
 
     Raises ScanDataError where the user asked for what the scan does not allow.
     """
-    modelled, notes, warnings = _modelled(heard, settings.room)
+    modelled, notes, warnings = _modelled(heard, settings)
     gate = None if settings.room.method in ("none", "model") else find_gate(heard, settings.room)
     scattering = _scattering(heard, settings.room, frequency_hz, each) if modelled else None
     bare = RoomPlan(gate, None, None, modelled, (), ())
@@ -121,12 +121,15 @@ def _sides(plan: RoomPlan, frequency_hz: Real) -> tuple[Real, Real]:
     return frequency_hz[frequency_hz < end], frequency_hz[frequency_hz >= start]
 
 
-def _modelled(heard: Heard, settings: RoomSettings) -> tuple[bool, tuple[str, ...], tuple[str, ...]]:
+def _modelled(heard: Heard, settings: Settings) -> tuple[bool, tuple[str, ...], tuple[str, ...]]:
     """Whether the room is part of the model, with notes and warnings about that."""
     environment = heard.setup.environment
-    if settings.method == "none":
+    method = settings.room.method
+    if method == "none":
         return False, ("the room was left out of the model, as the settings ask",), ()
-    if settings.method in ("model", "gate"):
+    if settings.fit.estimator == "truncated" or settings.fit.order != "auto":
+        return _of_least_squares(method, environment)
+    if method in ("model", "gate"):
         return True, (), ()
     if environment == "anechoic":
         return False, ("the scan says that it was taken in free field",), ()
@@ -137,6 +140,18 @@ def _modelled(heard: Heard, settings: RoomSettings) -> tuple[bool, tuple[str, ..
         ("one layer of points, and nothing said about the surroundings: taken as free field",),
         ("one layer of points cannot tell the device from a room: what a room reflected is in the results",),
     )
+
+
+def _of_least_squares(method: str, environment: str | None) -> tuple[bool, tuple[str, ...], tuple[str, ...]]:
+    """Orders know no room, whoever asks for it. Raises ScanDataError where the settings ask for its model."""
+    if method == "model":
+        raise ScanDataError(
+            'the room cannot be part of least squares up to an order: set fit.estimator and fit.order to "auto"'
+        )
+    if environment == "anechoic":
+        return False, ("the scan says that it was taken in free field",), ()
+    warning = "least squares up to an order cannot tell the device from a room: what no gate cut off is in the results"
+    return False, ("least squares up to an order knows no room",), (warning,) if environment == "room" else ()
 
 
 def _scattering(heard: Heard, settings: RoomSettings, frequency_hz: Real, each: Each) -> Scattering:

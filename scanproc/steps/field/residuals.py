@@ -27,6 +27,9 @@ def point_errors(scan: Scan, left_pa: Complex) -> PointErrors:
     with np.errstate(divide="ignore", invalid="ignore"):
         error = 10 * np.log10(np.abs(left_pa) ** 2 / np.mean(np.abs(scan.pressure_pa) ** 2, axis=0))
     error[~np.isfinite(error)] = np.nan
+    error = error.astype(
+        np.float32
+    )  # as files hold it, so that a page is the same from memory and from a file
     setup = scan.setup
     return PointErrors(setup.position_m, scan.frequency_hz, error, setup.layer, tuple(setup.names.tolist()))
 

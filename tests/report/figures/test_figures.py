@@ -181,13 +181,13 @@ def test_the_room_is_shown_with_its_loudest_frequency(made: Material) -> None:
     incoming = np.linspace(-20, -30, count)
     incoming[5] = -3.0
     share = (FREQUENCY_HZ < 1000).astype(float)
-    room = RoomReport(FREQUENCY_HZ, 1 - share, share, incoming, np.full(count, 4.0), gate_length_s=0.004)
+    room = RoomReport(FREQUENCY_HZ, 1 - share, share, incoming, "settings", 0.004)
     shown = clean_figures(replace(made, result=replace(made.result, room=room)))
     assert [figure.text.key for figure in shown] == ["room-ways", "room", "points", "along"]
     assert f"at {FREQUENCY_HZ[5]:.3g} Hz, -3.0 dB" in shown[1].text.finding
-    assert "nowhere does any remain" in shown[0].text.finding
+    assert "taken out by: gate and model" in shown[0].text.finding
     assert "4.0 ms" in shown[0].text.shows
-    assert "room was taken out" in shown[2].text.shows
+    assert "device and room" in shown[2].text.shows
 
 
 def test_log_axes_have_the_usual_ticks() -> None:

@@ -134,7 +134,7 @@ def test_spectra_by_blocks_of_points_are_those_of_the_whole(
     write_scan(tmp_path / "scan.h5", scan)
     monkeypatch.setattr(heard, "BLOCK_SAMPLES", 512 * 7)
     with open_scan(tmp_path / "scan.h5") as file:
-        found = heard.Heard(file).whole(np.array([1000.0]))
+        found = heard.hear(file).steady(np.array([1000.0]))
     delay = -1e-3 + (60 + np.arange(scan.points)) / 48000.0
     np.testing.assert_allclose(found.pressure_pa[:, 0], np.exp(-2j * np.pi * 1000 * delay), atol=1e-11)
 
@@ -242,6 +242,6 @@ def test_spectra_by_blocks_of_frequencies_are_those_of_the_file(
     monkeypatch.setattr(heard, "BLOCK_SAMPLES", 2 * 100)
     few = FREQUENCY_HZ[[0, 2, 3, 6]]
     with open_scan(scan_file) as file:
-        found = heard.Heard(file).whole(few)
+        found = heard.hear(file).steady(few)
     np.testing.assert_array_equal(found.frequency_hz, few)
     np.testing.assert_array_equal(found.pressure_pa, monopole_scan().pressure_pa[:, [0, 2, 3, 6]])

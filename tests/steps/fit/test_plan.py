@@ -63,7 +63,6 @@ def error_db(expansion, truth: np.ndarray) -> np.ndarray:  # type: ignore[no-unt
     return 10 * np.log10(missed / (WEIGHT @ np.abs(truth) ** 2))
 
 
-
 def test_the_fit_needs_few_points_and_knows_its_error() -> None:
     frequency = np.array([3000.0])
     scan, truth = horn_scan(150, frequency), far(horn_sources(), frequency)
@@ -112,7 +111,6 @@ def test_blocks_of_frequencies_follow_the_same_plan() -> None:
     )
 
 
-
 def test_samples_hold_both_ends_and_are_spread_over_octaves() -> None:
     frequency = np.geomspace(50, 16000, 480)
     chosen = frequency[sample_frequencies(frequency)]
@@ -155,8 +153,6 @@ def capped_sphere_scan(position: np.ndarray, frequency: np.ndarray, rng: np.rand
         device_centre_m=np.zeros(3),
     )
     return Scan(setup, frequency, pressure + level * (noise[0] + 1j * noise[1]) / np.sqrt(2), level)
-
-
 
 
 def test_least_squares_stands_about_the_stated_middle() -> None:
