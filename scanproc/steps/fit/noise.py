@@ -53,6 +53,7 @@ def learn_point_noise(heard: Sequence[Heard]) -> PointNoise:
     frequency; a gain with the level; both differ from point to point where plain noise does not.
     """
     count = sum(len(one.error) for one in heard)
+
     def split(x: Real) -> tuple[float, float, Real]:
         return float(np.exp(x[0])), float(np.exp(x[1])), np.exp(x[2:])
 

@@ -22,6 +22,8 @@ MOST_FREQUENCIES = 10
 LEAST_FREQUENCIES = 3
 EXPLAINED_DB = -20.0
 """Only frequencies whose left-out errors are below this, re the sound, tell of places."""
+LEAST_SHARE = 0.25
+"""Errors that make up less of the noise at every frequency cost less than a decibel, and are left as noise."""
 ROUNDS = 3
 LARGEST_M = 0.02
 """No arm is worse: a larger displacement is a wrong table, which no fit should mend (common practice, no source)."""
@@ -71,7 +73,7 @@ def learn_placement(
         return None
     plain = dict(zip(told, each(study.plain, told), strict=True))
     found = learn_point_noise([plain[s] for s in told])
-    if found.gain < np.log(len(told) * sample.points):
+    if found.gain < np.log(len(told) * sample.points) or _share(plain, found, told) < LEAST_SHARE:
         return None
     still, whole = np.zeros_like(position_m), np.full_like(position_m, found.position_m**2)
     nothing = Placement(found.position_m, found.level, still, whole, (np.nan, np.nan))
@@ -162,6 +164,16 @@ class _Study:
             self.weights[s][NOISE],
             float(self.sensor_noise[s]),
         )
+
+
+def _share(plain: Mapping[int, Heard], found: PointNoise, told: list[int]) -> float:
+    """The largest share of places and levels in a frequency's noise."""
+    shares = []
+    for s, noise in zip(told, found.noise, strict=True):
+        slope = np.mean(np.sum(np.abs(plain[s].slope_per_m) ** 2, axis=1))
+        own = found.position_m**2 * float(slope) + found.level**2 * float(np.mean(plain[s].level))
+        shares.append(own / (own + float(noise)))
+    return max(shares)
 
 
 def _level_db(error: Complex) -> float:
