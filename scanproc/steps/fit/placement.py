@@ -25,6 +25,8 @@ EXPLAINED_DB = -20.0
 LEAST_SHARE = 0.25
 """Errors that make up less of the noise at every frequency cost less than a decibel, and are left as noise."""
 ROUNDS = 3
+SMALLEST_M = 5e-5
+"""No arm stands better: what looks like less is what the model itself misses (common practice, no source)."""
 LARGEST_M = 0.02
 """No arm is worse: a larger displacement is a wrong table, which no fit should mend (common practice, no source)."""
 
@@ -73,7 +75,8 @@ def learn_placement(
         return None
     plain = dict(zip(told, each(study.plain, told), strict=True))
     found = learn_point_noise([plain[s] for s in told])
-    if found.gain < np.log(len(told) * sample.points) or _share(plain, found, told) < LEAST_SHARE:
+    shown = found.position_m >= SMALLEST_M and _share(plain, found, told) >= LEAST_SHARE
+    if not shown or found.gain < np.log(len(told) * sample.points):
         return None
     still, whole = np.zeros_like(position_m), np.full_like(position_m, found.position_m**2)
     nothing = Placement(found.position_m, found.level, still, whole, (np.nan, np.nan))
