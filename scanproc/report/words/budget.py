@@ -6,6 +6,7 @@ from typing import Any
 
 import numpy as np
 
+from scanproc.conventions import Real
 from scanproc.records.budget import CAUSES, Budget
 from scanproc.report.words.sentences import frequency
 
@@ -20,18 +21,22 @@ LIMITS = {
 
 def budget_numbers(budget: Budget, target_db: float) -> dict[str, Any]:
     """What summary.json holds under ``budget``: by cause the share of the error's power and, in dB, what would be left
-    without that cause, at each of ``frequency_hz``."""
+    without that cause, at each of ``frequency_hz``; None where nothing would be left, or nothing is known."""
     return {
         "sentence": limit_sentence(budget, target_db),
         "frequency_hz": budget.frequency_hz.tolist(),
-        "error_db": budget.error_db.tolist(),
+        "error_db": _known(budget.error_db),
         "limiting": budget.limiting(),
-        "share": dict(zip(CAUSES, budget.share.tolist(), strict=True)),
-        "cured_db": dict(zip(CAUSES, budget.cured_db.tolist(), strict=True)),
+        "share": {cause: _known(row) for cause, row in zip(CAUSES, budget.share, strict=True)},
+        "cured_db": {cause: _known(row) for cause, row in zip(CAUSES, budget.cured_db, strict=True)},
         "place_error_mm": 1000 * budget.place_error_m,
         "moved_rms_mm": 1000 * budget.moved_rms_m,
         "level_error_percent": 100 * budget.level_error,
     }
+
+
+def _known(values: Real) -> list[float | None]:
+    return [float(value) if np.isfinite(value) else None for value in values]
 
 
 def limit_sentence(budget: Budget, target_db: float) -> str:
@@ -52,7 +57,8 @@ def limit_sentence(budget: Budget, target_db: float) -> str:
     of = f" ({1000 * budget.place_error_m:.1f} mm along each axis)" if cause == "places" else ""
     left = float(budget.cured_db[CAUSES.index(cause), last])
     cure = "with four times as many" if cause == "points" else "without that"
+    remains = f"{left:.0f} dB" if np.isfinite(left) else "nothing"
     return (
-        f"{where} {LIMITS[cause]}{of}: {cure} {left:.0f} dB would be left of {budget.error_db[last]:.0f} dB at "
+        f"{where} {LIMITS[cause]}{of}: {cure} {remains} would be left of {budget.error_db[last]:.0f} dB at "
         f"{frequency(float(budget.frequency_hz[last]))}."
     )
