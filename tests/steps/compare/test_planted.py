@@ -47,6 +47,7 @@ def mistakes(half: int) -> list[str]:
     return wrong
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("half", [FIRST_HALF, SECOND_HALF])
 def test_planted_faults_are_named_and_sized_and_none_is_invented(half: int) -> None:
     wrong = mistakes(half)
