@@ -7,12 +7,13 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from scanproc.conventions import Real, mode_count
+from scanproc.conventions import Real, mode_count, mode_degrees
 from scanproc.records import point_errors
 from scanproc.records.checked import Number
 from scanproc.records.expansion import Expansion, join
 from scanproc.records.near_field import Multipole, NearField
 from scanproc.steps.field.uncertainty import far_field_error_db
+from scanproc.waves.radial import far_radial
 
 
 def joined(low: Expansion, high: Expansion) -> Expansion:
@@ -36,13 +37,22 @@ def joined(low: Expansion, high: Expansion) -> Expansion:
 
 
 def _mixed(low: Expansion, high: Expansion) -> Expansion:
-    """Shares by the inverse of the predicted variance."""
-    error = [10 ** (side.far_field_error_db / 10) for side in (low, high)]
-    share = error[0] / (error[0] + error[1])
+    """Shares by the inverse of the predicted variance.
+
+    What a gate cuts off of the device's own sound is in no prediction. Where the two differ by more than both predict,
+    the excess counts as the gated side's error.
+    """
     rows = max(len(low.coefficients_pa), len(high.coefficients_pa))
+    predicted = [10 ** (side.far_field_error_db / 10) for side in (low, high)]
+    apart = np.array([_difference(low, high, index, rows) for index in range(len(low.frequency_hz))])
+    error = [predicted[0], np.maximum(predicted[1], apart - predicted[0])]
+    share = error[0] / (error[0] + error[1])
     values = (1 - share) * _rows(low.coefficients_pa, rows) + share * _rows(high.coefficients_pa, rows)
     degrees = max(len(low.coefficient_variance_pa2), len(high.coefficient_variance_pa2))
-    spread = [np.sqrt(_rows(side.coefficient_variance_pa2, degrees)) for side in (low, high)]
+    spread = [
+        np.sqrt(_rows(side.coefficient_variance_pa2, degrees) * counted / told)
+        for side, counted, told in zip((low, high), error, predicted, strict=True)
+    ]
     variance = ((1 - share) * spread[0] + share * spread[1]) ** 2
     order = np.maximum(low.order, high.order)
     at = np.arange(len(share))
@@ -89,6 +99,16 @@ def _sum(low: NearField, high: NearField, low_share: float, high_share: float) -
         rms_pa=rms,
         error_db=20 * np.log10(error / rms),
     )
+
+
+def _difference(low: Expansion, high: Expansion, index: int, rows: int) -> float:
+    """Squared difference of two far fields over the sphere, re the second's, at one frequency."""
+    top = round(np.sqrt(rows)) - 1
+    k = float(high.wavenumber_rad_m[index])
+    power = np.abs(far_radial(top, k, k * float(high.scaling_radius_m[index]))) ** 2
+    one, other = (_rows(side.coefficients_pa[:, [index]], rows)[:, 0] for side in (low, high))
+    weight = power[mode_degrees(top)]
+    return float(weight @ np.abs(one - other) ** 2 / (weight @ np.abs(other) ** 2))
 
 
 def _held_out_power(side: Expansion) -> Real:

@@ -39,11 +39,22 @@ def test_two_fits_of_one_field_join_to_that_field() -> None:
     assert np.all(np.isfinite(used))
 
 
+def sides(low_gain: float, low_db: float, high_db: float):
+    """Both of two frequencies, with gains and predicted errors."""
+    low = replace(expansion(FREQUENCY[:2], gain=low_gain), far_field_error_db=np.full(2, low_db))
+    return low, replace(expansion(FREQUENCY[:2]), far_field_error_db=np.full(2, high_db))
+
+
 def test_the_better_told_side_weighs_more() -> None:
-    """Errors 20 dB apart: a hundredth of the worse side's gain of 2 is taken."""
-    low = replace(expansion(FREQUENCY[:2], gain=2.0), far_field_error_db=np.array([-20.0, -20.0]))
-    high = replace(expansion(FREQUENCY[:2]), far_field_error_db=np.array([-40.0, -40.0]))
-    np.testing.assert_allclose(far_field(joined(low, high), LOOK), far(FREQUENCY[:2], 1 + 1 / 101), rtol=1e-4)
+    """Errors 20 dB apart: a hundredth of the worse side's gain of 1.05 is taken."""
+    both = joined(*sides(1.05, -20.0, -40.0))
+    np.testing.assert_allclose(far_field(both, LOOK), far(FREQUENCY[:2], 1 + 0.05 / 101), rtol=1e-4)
+
+
+def test_a_gated_side_that_differs_by_more_than_both_predict_is_not_believed() -> None:
+    """Half as much again, -6 dB, where both predict -40 dB: then the whole side's gain stands."""
+    both = joined(*sides(1.5, -40.0, -40.0))
+    np.testing.assert_allclose(far_field(both, LOOK), far(FREQUENCY[:2], 1.5), rtol=1e-3)
 
 
 def test_sides_that_share_nothing_stand_beside_each_other() -> None:
