@@ -19,7 +19,7 @@ class Budget:
     """Of the predicted far-field error at some frequencies (S,), by ``CAUSES``.
 
     ``share`` (causes, S): of the error's power, which adds up to one; ``cured_db`` (causes, S): the error that would be
-    left if that cause alone were gone (for the points: if there were four times as many), dB re the field's rms;
+    left if that cause alone were gone (for the points: what the other causes leave), dB re the field's rms;
     ``error_db`` (S,) as it is. ``place_error_m`` along each axis and ``level_error`` of the points as the sound shows
     them, 0 where it does not; ``moved_rms_m`` of the displacements that were taken out. Raises ScanDataError when a
     shape or a value cannot be used.

@@ -55,10 +55,11 @@ def limit_sentence(budget: Budget, target_db: float) -> str:
         last, where = len(limiting) - 1, "Nothing misses the target; at the top"
     cause = limiting[last]
     of = f" ({1000 * budget.place_error_m:.1f} mm along each axis)" if cause == "places" else ""
+    if cause == "points":
+        return f"{where} {LIMITS[cause]}."
     left = float(budget.cured_db[CAUSES.index(cause), last])
-    cure = "with four times as many" if cause == "points" else "without that"
     remains = f"{left:.0f} dB" if np.isfinite(left) else "nothing"
     return (
-        f"{where} {LIMITS[cause]}{of}: {cure} {remains} would be left of {budget.error_db[last]:.0f} dB at "
+        f"{where} {LIMITS[cause]}{of}: without that {remains} would be left of {budget.error_db[last]:.0f} dB at "
         f"{frequency(float(budget.frequency_hz[last]))}."
     )

@@ -14,8 +14,6 @@ from scanproc.steps.fit.model import FieldModel, covariance, far_covariance, par
 from scanproc.waves.directions import lebedev_grid
 from scanproc.waves.gaussian_fit import WholeFactor, whole_factor
 
-MORE_POINTS = 4.0
-"""The cure for too few points: as if each had been measured so often, and its surroundings with it."""
 SMALLEST_NOISE = 1e-9
 MOST_POINTS = 1000
 
@@ -61,7 +59,7 @@ def error_budget(model: FieldModel, weight: Real, noise: Mapping[str, Real]) -> 
         shares["room"] = float(solid_angle @ through) / (4 * np.pi) / total
         cures["room"] = cured(sound - room, diagonal)
     shares["points"] = max(0.0, 1 - sum(shares.values()))
-    cures["points"] = cured(sound, diagonal / MORE_POINTS)
+    cures["points"] = 1 - shares["points"]
     return np.array([shares[c] for c in CAUSES]), np.array([cures[c] for c in CAUSES])
 
 
