@@ -58,6 +58,8 @@ def error_budget(model: FieldModel, weight: Real, noise: Mapping[str, Real]) -> 
         through = np.einsum("ij,ij->i", gains @ room, gains.conj()).real
         shares["room"] = float(solid_angle @ through) / (4 * np.pi) / total
         cures["room"] = cured(sound - room, diagonal)
+    known = max(1.0, sum(shares.values()))  # rounding, where the error is eight digits below the sound
+    shares = {name: share / known for name, share in shares.items()}
     shares["points"] = max(0.0, 1 - sum(shares.values()))
     cures["points"] = 1 - shares["points"]
     return np.array([shares[c] for c in CAUSES]), np.array([cures[c] for c in CAUSES])
