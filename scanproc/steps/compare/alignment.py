@@ -29,9 +29,9 @@ PRIOR = np.array([3.0, 1.0, 1e-3, 0.5, 0.5, 0.1, 0.1, 0.1])
 """Standard deviations before the data: gain and slope in Np, delay in s after a first search, yaw and pitch in rad,
 the device's place in m."""
 NEPER_DB = 20 / np.log(10)
-NOTEWORTHY = np.array([0.1 / NEPER_DB, 0.05 / NEPER_DB, 5e-6, *np.deg2rad([0.5, 0.5]), 5e-3, 5e-3, 5e-3])
+NOTEWORTHY = np.array([0.1 / NEPER_DB, 0.05 / NEPER_DB, 5e-6, *np.deg2rad([0.5, 0.5]), 2e-3, 2e-3, 2e-3])
 """Smaller ones are not worth a mention (common practice, no source): 0.1 dB, 0.05 dB per octave, 5 µs, half a degree,
-5 mm, as near as a device is set up by hand."""
+2 mm."""
 SIGNIFICANT = 3.0
 """Standard errors that a value must differ from zero by."""
 LEAST_SHARE = 0.1
@@ -203,7 +203,7 @@ def _sparse(task: _Task, near: Real | None) -> Fit:
     rows; then those that are left are fitted anew. The errors of those left out are those of the whole fit.
     """
     free = np.full(len(NAMES), True)
-    free[2] = task.reference.has_phase
+    free[2] = free[5:] = task.reference.has_phase  # levels alone tell next to nothing of a place
     if task.reference.angles < FEWEST_ANGLES:
         free[3:] = False
     whole = _fitted(task, free, _start(task, free) if near is None else near * free)
