@@ -1,4 +1,4 @@
-"""Outgoing multipoles about a place as columns of the informed fit, in groups of degrees that share a weight."""
+"""Outgoing multipoles about a place as columns of the model, in groups of degrees that share a weight."""
 
 from __future__ import annotations
 
