@@ -184,7 +184,7 @@ class Weights:
     noise: float
 
 
-def learn_weights(problems: Sequence[Problem], usual: Weights, *, iterations: int = 30) -> Weights:
+def learn_weights(problems: Sequence[Problem], usual: Weights, *, iterations: int = 100) -> Weights:
     """Block weights and noise that maximise the evidence, pooled over problems of like frequency.
 
     ``usual`` weights and noise are the middle of a broad log-normal prior, which keeps the search from following

@@ -113,7 +113,7 @@ def make_dictionary(
     """
     inset = INSET_SHARE * float(box.size_m.min())
     places = np.atleast_2d(places_m)
-    multipoles = low_multipoles(places, wavenumber, scanned_m)
+    multipoles = low_multipoles(places, wavenumber, scanned_m, box)
     if rigid is not None:
         parts = _rigid(rigid, box, places)
         return _assembled(rigid.source.position_m, [_loose(rigid.source, box, places)], parts, multipoles)

@@ -25,9 +25,9 @@ from scanproc.steps.fit.plan import (
     fitted_again,
     planned_model,
     prepare,
-    sensor_share,
     truncation_centre,
 )
+from scanproc.steps.fit.placement import sensor_share
 from scanproc.steps.fit.posterior import Posterior
 from scanproc.steps.fit.room_waves import Scattering
 from scanproc.steps.fit.scattering import learn_scattering, useful_frequencies

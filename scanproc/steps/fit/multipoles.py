@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from scanproc.conventions import Complex, Real, mode_degrees
+from scanproc.steps.fit.box import Box
 from scanproc.waves.harmonics import real_harmonics
 from scanproc.waves.radial import far_radial, outgoing_radial
 
@@ -18,6 +19,10 @@ LOW_DEGREES = (
 Chosen by true errors on the demo's horn, the capped sphere and the boundary-element box: groups of three degrees or
 more, or none above 14, are up to 3 dB worse."""
 LOW_USUAL = (0.05, 0.02, 0.005, 0.001, 5e-4, 3e-4, 2e-4, 1e-4, 5e-5, 3e-5, 3e-5)
+PLACE_SHARE = 0.25
+"""Sources farther from a place than this share of the box's longest side belong to the surface: higher degrees of a
+place than k times that would make sound that another place made."""
+MARGIN = 4
 
 
 @dataclass(frozen=True, eq=False)
@@ -53,16 +58,18 @@ class Multipoles:
         return real_harmonics(self.order, direction) * radial * turn[:, None]
 
 
-def low_multipoles(places_m: Real, wavenumber: float, scanned_m: Real) -> list[Multipoles]:
+def low_multipoles(places_m: Real, wavenumber: float, scanned_m: Real, box: Box) -> list[Multipoles]:
     """Low degrees about the places (places, 3).
 
-    Only groups that end by about k times the distance of the nearest point: nearer than degree over k a field of that
-    degree rises so steeply that no driver makes it, and one near point would decide on the weight.
+    Only groups that end by k times the reach of a place, and by about k times the distance of the nearest point: nearer
+    than degree over k a field of that degree rises so steeply that no driver makes it, and one near point would decide
+    on the weight.
     """
     found = []
+    of_place = wavenumber * PLACE_SHARE * float(box.size_m.max()) + MARGIN
     for number, place in enumerate(places_m, start=1):
         near = wavenumber * float(np.linalg.norm(scanned_m - place, axis=1).min())
-        count = max(1, sum(high <= near + 1 for _, high in LOW_DEGREES))
+        count = max(1, sum(high <= min(near + 1, of_place) for _, high in LOW_DEGREES))
         names = tuple(f"multipoles {low} to {high} about place {number}" for low, high in LOW_DEGREES[:count])
         last = tuple(high for _, high in LOW_DEGREES[:count])
         found.append(Multipoles(place, last, names, LOW_USUAL[:count]))

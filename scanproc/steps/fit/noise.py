@@ -23,7 +23,7 @@ class Heard:
 
     ``error`` complex (points,) left out, ``field_variance`` (points,) what of its variance is not noise;
     ``slope_per_m`` complex (points, 3) of the fitted pressure; ``level`` (points,) |p|² of the fitted pressure;
-    ``noise`` learnt and ``sensor`` the least that it is (NaN where nothing is known).
+    ``noise`` learnt.
     """
 
     error: Complex
@@ -31,7 +31,6 @@ class Heard:
     slope_per_m: Complex
     level: Real
     noise: float
-    sensor: float
 
 
 @dataclass(frozen=True, eq=False)
@@ -46,8 +45,10 @@ class PointNoise:
     gain: float
 
 
-def learn_point_noise(heard: Sequence[Heard]) -> PointNoise:
-    """One standard deviation of places and one of gains for all frequencies, a noise for each, by likelihood.
+def learn_point_noise(heard: Sequence[Heard], sensor: Real) -> PointNoise:
+    """One standard deviation of places and one of gains for all frequencies (F,), a noise for each, by likelihood.
+
+    ``sensor`` (F,): the least that each noise is, re the mean square of the pressures, NaN where nothing is known.
 
     Left-out errors are taken as independent. A displaced point errs with the slope of the field, that is with
     frequency; a gain with the level; both differ from point to point where plain noise does not.
@@ -71,7 +72,7 @@ def learn_point_noise(heard: Sequence[Heard]) -> PointNoise:
     nothing = np.log(SMALLEST_RELATIVE)
     slope = np.mean([np.mean(np.sum(np.abs(one.slope_per_m) ** 2, axis=1)) for one in heard])
     first = np.concatenate([[np.log(np.exp(plain).mean() / slope), np.log(np.exp(plain).mean()) - 2], plain])
-    least = [nothing if np.isnan(one.sensor) else np.log(one.sensor) for one in heard]
+    least = [nothing if np.isnan(one) else np.log(one) for one in sensor]
     bounds = [(nothing - np.log(slope), 0.0), (nothing, 0.0)] + [(low, 1.0) for low in least]
     found = minimize(loss, first, method="L-BFGS-B", bounds=bounds, options={"maxfun": 20000})
     base = minimize(

@@ -12,9 +12,9 @@ from scanproc.conventions import Complex, Real
 from scanproc.records.scan import Scan
 from scanproc.steps.each import Each
 from scanproc.steps.field.view import wavenumbers
-from scanproc.steps.fit.model import Device, make_model
+from scanproc.steps.fit.model import Device, FieldModel, make_model
 from scanproc.steps.fit.noise import Heard, PointNoise, displacements, learn_point_noise
-from scanproc.steps.fit.posterior import gradient_at, posterior
+from scanproc.steps.fit.posterior import Posterior, gradient_at, posterior
 from scanproc.steps.fit.room_waves import Scattering
 from scanproc.steps.fit.weights import NOISE, learn
 
@@ -51,30 +51,70 @@ class Placement:
         return bool(np.any(self.moved_m))
 
 
+@dataclass(frozen=True, eq=False)
+class LearntSample:
+    """A sample frequency as the fit with plain noise found it: weights by name, errors in dB, and what it tells of
+    single points, or None where it tells nothing."""
+
+    weights: Mapping[str, float]
+    far_field_error_db: float
+    held_out_db: float
+    heard: Heard | None
+
+
+def tells_places(found: Posterior) -> bool:
+    """Whether a fit explains so much that what is left tells of places."""
+    return found.held_out_db < EXPLAINED_DB
+
+
+def sensor_share(scan: Scan) -> Real:
+    """The microphone's noise over the mean square pressure, (F,), where the scan states it, else NaN."""
+    if scan.noise_pa is None:
+        return np.full(len(scan.frequency_hz), np.nan)
+    noise = scan.noise_pa**2
+    power = np.mean(np.abs(scan.pressure_pa) ** 2, axis=0)
+    share: Real = (noise if noise.ndim == 1 else noise.mean(axis=0)) / power
+    return share
+
+
+def heard_by(
+    model: FieldModel, pressure: Complex, learnt: float, found: Posterior, noise: Real | None = None
+) -> Heard:
+    """What a fit tells of its points. ``learnt``: the plain noise; ``noise`` (points,) that of the fit, where it is
+    another; both re the mean square of the pressures (points,)."""
+    power, left = float(np.mean(np.abs(pressure) ** 2)), found.regression
+    slope = gradient_at(model, found.strengths, model.position_m) / np.sqrt(power)
+    return Heard(
+        left.held_out,
+        np.maximum(left.held_out_variance - (learnt if noise is None else noise), 0),
+        slope,
+        np.abs(pressure / np.sqrt(power) - left.held_out) ** 2,
+        learnt,
+    )
+
+
 def learn_placement(
     sample: Scan,
     position_m: Real,
     device: Device,
     scattering: Scattering | None,
-    weights: Sequence[Mapping[str, float]],
-    held_out_db: Sequence[float],
-    sensor_noise: Real,
+    learnt: Sequence[LearntSample],
     each: Each,
 ) -> Placement | None:
-    """The points' errors from a scan at its sample frequencies (S,), with their weights and left-out errors.
+    """The points' errors from a scan at its sample frequencies (S,), each as it was learnt; None where none shows.
 
-    None where none shows.
-
-    ``position_m`` (points, 3) as reported, ``sensor_noise`` (S,) re the mean square of the pressures or NaN. The
-    evidence decides whether there is such an error (its rise against the logarithm of the number of data: Schwarz
-    1978), and frequencies that take no part in the estimate whether the displacements are used.
+    ``position_m`` (points, 3) as reported. The evidence decides whether there is such an error (its rise against the
+    logarithm of the number of data: Schwarz 1978), and frequencies that take no part in the estimate whether the
+    displacements are used.
     """
-    study = _Study(sample, position_m, device, scattering, weights, sensor_noise)
-    told = [s for s in range(len(weights)) if held_out_db[s] < EXPLAINED_DB][-MOST_FREQUENCIES:]
+    heard = {s: one.heard for s, one in enumerate(learnt) if one.heard is not None}
+    plain = dict(list(heard.items())[-MOST_FREQUENCIES:])
+    told = list(plain)
     if len(told) < LEAST_FREQUENCIES:
         return None
-    plain = dict(zip(told, each(study.plain, told), strict=True))
-    found = learn_point_noise([plain[s] for s in told])
+    sensor = sensor_share(sample)
+    study = _Study(sample, position_m, device, scattering, [one.weights for one in learnt])
+    found = learn_point_noise([plain[s] for s in told], sensor[told])
     shown = found.position_m >= SMALLEST_M and _share(plain, found, told) >= LEAST_SHARE
     if not shown or found.gain < np.log(len(told) * sample.points):
         return None
@@ -98,11 +138,6 @@ class _Study:
     device: Device
     scattering: Scattering | None
     weights: Sequence[Mapping[str, float]]
-    sensor_noise: Real
-
-    def plain(self, s: int) -> Heard:
-        """A sample with the same noise at all points."""
-        return self._heard(s, self.position_m, np.full(self.sample.points, self.weights[s][NOISE]))
 
     def moved(
         self, used: list[int], plain: Mapping[int, Heard], found: PointNoise, told: list[int], each: Each
@@ -157,16 +192,7 @@ class _Study:
         model = make_model(position_m, k, self.device, self.scattering)
         weights = learn([model], [pressure]) if anew else self.weights[s]
         found = posterior(model, pressure, model.weights(weights), power * noise)
-        slope = gradient_at(model, found.strengths, position_m) / np.sqrt(power)
-        left = found.regression
-        return Heard(
-            left.held_out,
-            np.maximum(left.held_out_variance - noise, 0),
-            slope,
-            np.abs(pressure / np.sqrt(power) - left.held_out) ** 2,
-            self.weights[s][NOISE],
-            float(self.sensor_noise[s]),
-        )
+        return heard_by(model, pressure, self.weights[s][NOISE], found, noise)
 
 
 def _share(plain: Mapping[int, Heard], found: PointNoise, told: list[int]) -> float:

@@ -60,12 +60,14 @@ def _likeliest(position_m: Real, pressure: Complex, wavenumber: float, box: Box)
     spacing = float(box.size_m.max()) / PER_SIDE
     tried = box_surface(box, spacing, INSET_SHARE * float(box.size_m.min()), position_m).position_m
     noise = min(
-        SEARCH_NOISE, key=lambda n: _misfit(box.centre_m, position_m, pressure, wavenumber, beside, n)
+        SEARCH_NOISE, key=lambda n: _misfit(box.centre_m, box, position_m, pressure, wavenumber, beside, n)
     )
 
     def loss(place: Real) -> float:
         outside = np.maximum(np.abs(place - box.centre_m) - box.size_m / 2, 0) / box.size_m
-        return _misfit(place, position_m, pressure, wavenumber, beside, noise) + 1e3 * float(outside.sum())
+        return _misfit(place, box, position_m, pressure, wavenumber, beside, noise) + 1e3 * float(
+            outside.sum()
+        )
 
     start = min(tried, key=loss)
     simplex = start + np.vstack([np.zeros(3), np.eye(3) * spacing / 2])
@@ -75,11 +77,17 @@ def _likeliest(position_m: Real, pressure: Complex, wavenumber: float, box: Box)
 
 
 def _misfit(
-    place: Real, position_m: Real, pressure: Complex, wavenumber: float, beside: Complex, noise: float
+    place: Real,
+    box: Box,
+    position_m: Real,
+    pressure: Complex,
+    wavenumber: float,
+    beside: Complex,
+    noise: float,
 ) -> float:
     """-log evidence at the likeliest scale of the whole (Rasmussen and Williams 2006, sec. 5.4.1)."""
     radius = float(np.median(np.linalg.norm(position_m - place, axis=1)))
-    multipoles = low_multipoles(place[None], wavenumber, position_m)[0]
+    multipoles = low_multipoles(place[None], wavenumber, position_m, box)[0]
     columns = multipoles.columns_at(position_m, wavenumber, radius)
     root = np.sqrt(_spread(multipoles, columns))
     kernel = gram_of_rows(columns[:, : len(root)] * root) + beside

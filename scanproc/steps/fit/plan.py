@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
-from functools import partial
 from typing import Literal
 
 import numpy as np
@@ -21,7 +20,14 @@ from scanproc.steps.field.view import relative_wavenumber, view_from, wavenumber
 from scanproc.steps.fit.box import Box, device_box
 from scanproc.steps.fit.budget import error_budget
 from scanproc.steps.fit.model import Device, FieldModel, make_model
-from scanproc.steps.fit.placement import Placement, learn_placement
+from scanproc.steps.fit.placement import (
+    LearntSample,
+    Placement,
+    heard_by,
+    learn_placement,
+    sensor_share,
+    tells_places,
+)
 from scanproc.steps.fit.places import find_places
 from scanproc.steps.fit.posterior import Posterior, gradient_at, posterior
 from scanproc.steps.fit.room_waves import Scattering
@@ -88,57 +94,50 @@ def prepare(
         places = find_places(position, sample.pressure_pa[:, few], k[few], box, each)
     device = Device(box, places)
 
-    def learnt_at(s: int, at: Real = position) -> tuple[dict[str, float], float, float, tuple[Real, Real]]:
+    def learnt_at(s: int, at: Real = position) -> LearntSample:
         model, pressure = make_model(at, float(k[s]), device, scattering), sample.pressure_pa[:, s]
         weights = learn([model], [pressure])
         found = fitted(model, pressure, weights)
-        plain = _plain_noise(sample.points, weights)
-        budget = error_budget(model, model.weights(weights), plain)
-        return weights, found.far_field_error_db, found.held_out_db, budget
+        told = find_positions and tells_places(found)
+        heard = heard_by(model, pressure, weights[NOISE], found) if told else None
+        return LearntSample(weights, found.far_field_error_db, found.held_out_db, heard)
 
-    found = each(learnt_at, range(len(k)))
-    weights, errors, held_out, budgets = (list(column) for column in zip(*found, strict=True))
-    placement = None
-    if find_positions:
-        sensor = sensor_share(sample)
-        placement = learn_placement(sample, position, device, scattering, weights, held_out, sensor, each)
+    learnt = each(learnt_at, range(len(k)))
+    placement = learn_placement(sample, position, device, scattering, learnt, each)
     if placement is not None and placement.moved:
-        again = each(partial(learnt_at, at=position + placement.moved_m), range(len(k)))
-        weights, errors, _, _ = (list(column) for column in zip(*again, strict=True))
+        moved_m = position + placement.moved_m
+        learnt = each(lambda s: learnt_at(s, moved_m), range(len(k)))
     unknown = np.full(len(frequency), np.nan)
     none = np.full(len(frequency), -1, dtype=np.int64)
+    weights = [one.weights for one in learnt]
+    errors = [one.far_field_error_db for one in learnt]
     plan = _plan(frequency, none, box.centre_m, unknown, device, scattering, sample, weights, errors)
-    if placement is not None:
-        plan = _placed(plan, placement)
-        placed = plan
-        budgets = each(lambda s: _budget_at(placed, sample, s), range(len(k)))
-    share, cured = (np.array(rows).T for rows in zip(*budgets, strict=True))
-    error = np.array(errors)
+    plan = plan if placement is None else _placed(plan, placement)
+    return replace(plan, budget=_budget(plan, sample, each))
+
+
+def _budget(plan: FitPlan, sample: Scan, each: Each) -> Budget:
+    """The error budget at the plan's samples."""
+    found = each(lambda s: _budget_at(plan, sample, s), range(len(sample.frequency_hz)))
+    share, cured = (np.array(rows).T for rows in zip(*found, strict=True))
     moved = float(np.sqrt(np.mean(np.sum(plan.moved_m**2, axis=1)))) if len(plan.moved_m) else 0.0
-    budget = Budget(
-        sample.frequency_hz,
-        error,
-        share,
-        error + decibels(cured),
-        plan.position_error_m,
-        plan.level_error,
-        moved,
+    left = plan.sample_db + decibels(cured)
+    return Budget(
+        sample.frequency_hz, plan.sample_db, share, left, plan.position_error_m, plan.level_error, moved
     )
-    return replace(plan, budget=budget)
 
 
 def _budget_at(plan: FitPlan, sample: Scan, s: int) -> tuple[Real, Real]:
     """Shares of the error at a sample by cause, and what each cure leaves of it."""
     model, weights = planned_model(plan, sample, s)
+    if plan.position_error_m == 0 and plan.level_error == 0:
+        nothing = np.zeros(sample.points)
+        noise = {"places": nothing, "level": nothing, "noise": nothing + weights[NOISE]}
+        return error_budget(model, model.weights(weights), noise)
     pressure = sample.pressure_pa[:, s]
     sensor = float(sensor_share(sample.take_frequencies(slice(s, s + 1)))[0])
     noise = point_noise(model, pressure, weights, plan, sensor, fitted(model, pressure, weights))
     return error_budget(model, model.weights(weights), noise)
-
-
-def _plain_noise(points: int, weights: Mapping[str, float]) -> dict[str, Real]:
-    """The same variance at all points, for :func:`error_budget`."""
-    return {"places": np.zeros(points), "level": np.zeros(points), "noise": np.full(points, weights[NOISE])}
 
 
 def truncation_centre(setup: ScanSetup, centre_m: ArrayLike | None) -> Real:
@@ -146,16 +145,6 @@ def truncation_centre(setup: ScanSetup, centre_m: ArrayLike | None) -> Real:
     if centre_m is None:
         centre_m = (0.0, 0.0, 0.0) if setup.device_centre_m is None else setup.device_centre_m
     return np.asarray(centre_m, dtype=np.float64)
-
-
-def sensor_share(scan: Scan) -> Real:
-    """The microphone's noise over the mean square pressure, (F,), where the scan states it, else NaN."""
-    if scan.noise_pa is None:
-        return np.full(len(scan.frequency_hz), np.nan)
-    noise = scan.noise_pa**2
-    power = np.mean(np.abs(scan.pressure_pa) ** 2, axis=0)
-    share: Real = (noise if noise.ndim == 1 else noise.mean(axis=0)) / power
-    return share
 
 
 def _placed(plan: FitPlan, placement: Placement) -> FitPlan:

@@ -14,9 +14,10 @@ import numpy as np
 from scanproc.conventions import Complex, Integer, Real
 from scanproc.steps.field.uncertainty import PATTERN_ORDER
 from scanproc.steps.fit.expand import OneFit
-from scanproc.steps.fit.model import FieldModel, covariance, far_covariance, model_at, part_of, sound_factor
+from scanproc.steps.fit.model import FieldModel, covariance, far_covariance, model_at, sound_factor
 from scanproc.steps.fit.posterior import mean_far_variance
 from scanproc.waves.directions import lebedev_grid
+from scanproc.waves.gaussian_fit import whole_factor
 from scanproc.waves.least_squares import decibels
 
 
@@ -38,9 +39,10 @@ class FarError:
         """Errors with some of the points (indices) each, dB."""
         direction, solid_angle = sphere()
         cross, prior = far_covariance(self.model, self.weight, direction)
+        heard = noisy_covariance(self.model, self.weight, self.noise)
         found = []
         for chosen in parts:
-            factor = sound_factor(part_of(self.model, chosen), self.weight, self.noise[chosen])
+            factor = whole_factor(heard[np.ix_(chosen, chosen)])
             variance = factor.variance(cross[:, chosen].copy(), prior)
             found.append(self._error(float(solid_angle @ variance) / (4 * np.pi)))
         return found
