@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from enum import Enum
 
 import numpy as np
 from scipy.linalg import cho_solve, lapack
@@ -15,14 +14,18 @@ from scanproc.waves.dense import gram_of_columns, gram_of_rows, lower_factor
 from scanproc.waves.harmonics import real_harmonics
 from scanproc.waves.radial import spherical_bessel, spherical_hankel
 
-SOURCES_PER_WAVELENGTH = 4.0
+SOURCES_PER_WAVELENGTH = 3.5
+FEWEST_PER_SIDE = 5
+"""Of the box's smallest side. More, up to 8, and 4 to a wavelength gave 0.05 dB on the fleet's choosing half."""
 LARGEST_RIGID = 1000
-"""Sources inside a rigid cabinet at most; for shorter waves its surface is left to loose sources."""
+"""Sources inside a rigid cabinet at most;"""
+FEWEST_RIGID = 2.6
+"""where these are fewer to a wavelength the surface is left to loose sources."""
 FEWEST_PER_WAVELENGTH = 2.4
 """Loose sources on the surface are this dense, or as dense as ``LARGEST_SURFACE`` allows."""
-LARGEST_SURFACE = 1200
+LARGEST_SURFACE = 600
 LARGEST_PATCH = 300
-"""Sources of a fine patch about each driver, where the surface as a whole is too coarse for the wavelength."""
+"""Sources of a fine patch about each place, for waves too short for a rigid cabinet."""
 CELLS_PER_SOURCE_SPACING = 1.3
 """Cells of the rigid cabinet are finer than the sources inside it by this factor in each direction."""
 INSET_SHARE = 0.1
@@ -33,14 +36,6 @@ NEGLIGIBLE = 1e-9
 """Cells that move by less than this share of the power of those that move most are left out."""
 KEPT_VARIANCE = 1e-7
 """Combinations of sources that hold less than this share of a block's largest variance are left out."""
-
-
-class SurfaceKind(Enum):
-    """Sources in and of a rigid cabinet, loose sources alone, or these with a fine patch about each driver."""
-
-    RIGID = "rigid"
-    LOOSE = "loose"
-    PATCH = "patch"
 
 
 @dataclass(frozen=True, eq=False)
@@ -93,7 +88,7 @@ def point_sources(source_m: Real, position_m: Real, wavenumber: float) -> Comple
 
 def rigid_answer(box: Box, wavenumber: float, scanned_m: Real) -> RigidAnswer | None:
     """The cabinet's answer, or None where the waves are too short for so few sources."""
-    if surface_kind(box, wavenumber) is not SurfaceKind.RIGID:
+    if not is_rigid(box, wavenumber):
         return None
     spacing = _rigid_spacing(box, 2 * np.pi / wavenumber)
     source = box_surface(box, spacing, INSET_SHARE * float(box.size_m.min()), scanned_m)
@@ -118,22 +113,19 @@ def make_dictionary(
         parts = _rigid(rigid, box, places)
         return _assembled(rigid.source.position_m, [_loose(rigid.source, box, places)], parts, multipoles)
     wavelength = 2 * np.pi / wavenumber
-    source = box_surface(box, _loose_spacing(box, wavelength), inset, scanned_m)
-    loose = _loose(source, box, places)
-    if surface_kind(box, wavenumber) is SurfaceKind.LOOSE:
-        return _assembled(source.position_m, [loose], [], multipoles)
-    fine = box_surface(box, wavelength / 3, inset, scanned_m)
-    patch = _nearest(fine, places)
+    spacing = max(wavelength / FEWEST_PER_WAVELENGTH, np.sqrt(box.area_m2 / LARGEST_SURFACE))
+    source = box_surface(box, float(spacing), inset, scanned_m)
+    patch = _nearest(box_surface(box, wavelength / 3, inset, scanned_m), places)
     position = np.concatenate([source.position_m, patch.position_m])
-    return _assembled(position, [loose, _loose_patch(patch, box, places)], [], multipoles)
+    loose = [_loose(source, box, places), _loose_patch(patch, box, places)]
+    return _assembled(position, loose, [], multipoles)
 
 
-def surface_kind(box: Box, wavenumber: float) -> SurfaceKind:
-    """What the columns of the surface are at a wave number; a block's weight means something else in another kind."""
+def is_rigid(box: Box, wavenumber: float) -> bool:
+    """Whether the surface is a rigid cabinet's at a wave number, or loose sources with a fine patch about each place: a
+    block's weight means something else in either."""
     wavelength = 2 * np.pi / wavenumber
-    if _rigid_spacing(box, wavelength) <= wavelength / 2.6:
-        return SurfaceKind.RIGID
-    return SurfaceKind.LOOSE if _loose_spacing(box, wavelength) <= wavelength / 2 else SurfaceKind.PATCH
+    return _rigid_spacing(box, wavelength) <= wavelength / FEWEST_RIGID
 
 
 def columns_at(dictionary: Dictionary, position_m: Real, wavenumber: float, scaling_m: float) -> Complex:
@@ -194,11 +186,7 @@ def source_coefficients(
 
 def _rigid_spacing(box: Box, wavelength: float) -> float:
     least = np.sqrt(box.area_m2 / LARGEST_RIGID)
-    return float(max(min(wavelength / SOURCES_PER_WAVELENGTH, box.size_m.min() / 8), least))
-
-
-def _loose_spacing(box: Box, wavelength: float) -> float:
-    return float(max(wavelength / FEWEST_PER_WAVELENGTH, np.sqrt(box.area_m2 / LARGEST_SURFACE)))
+    return float(max(min(wavelength / SOURCES_PER_WAVELENGTH, box.size_m.min() / FEWEST_PER_SIDE), least))
 
 
 def _loose(source: Surface, box: Box, places_m: Real) -> _Part:

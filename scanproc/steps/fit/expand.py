@@ -19,6 +19,7 @@ from scanproc.steps.field.residuals import band_middles, left_over, point_errors
 from scanproc.steps.field.view import density, view_from
 from scanproc.steps.fit.model import FieldModel
 from scanproc.steps.fit.near import near_field
+from scanproc.steps.fit.placement import sensor_share
 from scanproc.steps.fit.plan import (
     Estimator,
     fitted,
@@ -27,7 +28,6 @@ from scanproc.steps.fit.plan import (
     prepare,
     truncation_centre,
 )
-from scanproc.steps.fit.placement import sensor_share
 from scanproc.steps.fit.posterior import Posterior
 from scanproc.steps.fit.room_waves import Scattering
 from scanproc.steps.fit.scattering import learn_scattering, useful_frequencies

@@ -14,7 +14,7 @@ from scanproc.records.scan import Scan, ScanSetup
 from scanproc.steps.each import Each
 from scanproc.steps.field.view import wavenumbers
 from scanproc.steps.fit.box import device_box
-from scanproc.steps.fit.dictionary import SurfaceKind, surface_kind
+from scanproc.steps.fit.dictionary import is_rigid
 from scanproc.steps.fit.model import Device, make_model
 from scanproc.steps.fit.plan import fitted, heard_at
 from scanproc.steps.fit.room_waves import Scattering
@@ -108,7 +108,7 @@ def useful_frequencies(setup: ScanSetup, frequency_hz: Real) -> Integer:
     box = device_box(setup)
     reach = float(box.reach_m(box.centre_m))
     k = wavenumbers(setup, frequency_hz)
-    fits = [surface_kind(box, float(one)) is SurfaceKind.RIGID for one in k]
+    fits = [is_rigid(box, float(one)) for one in k]
     inside = np.flatnonzero((k * reach >= SMALLEST_KR) & (k * reach <= LARGEST_KR) & np.array(fits))
     chosen: list[int] = []
     for index in inside[::-1]:

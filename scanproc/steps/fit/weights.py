@@ -9,7 +9,7 @@ import numpy as np
 from scanproc.conventions import Complex, Integer, Real
 from scanproc.records.fit_plan import FitPlan
 from scanproc.steps.fit.box import Box
-from scanproc.steps.fit.dictionary import surface_kind
+from scanproc.steps.fit.dictionary import is_rigid
 from scanproc.steps.fit.model import ROOM, FieldModel, block_kernels, freedom
 from scanproc.waves.gaussian_fit import Problem, Weights, learn_weights
 
@@ -44,11 +44,11 @@ def learning_points(points: int, wanted: int = LEARNING_POINTS) -> Integer:
 def weights_at(plan: FitPlan, frequency_hz: float, wavenumber: float) -> Mapping[str, float]:
     """The weights at a frequency, between those learnt at the samples, in log over log frequency.
 
-    Only samples whose surface has columns of the same kind tell, where there are any.
+    Only samples whose surface is rigid or loose likewise tell, where there are any.
     """
     box = Box(plan.box_centre_m, plan.box_size_m)
-    kind, per_hz = surface_kind(box, wavenumber), wavenumber / frequency_hz
-    alike = np.array([surface_kind(box, per_hz * f) is kind for f in plan.sample_hz])
+    rigid, per_hz = is_rigid(box, wavenumber), wavenumber / frequency_hz
+    alike = np.array([is_rigid(box, per_hz * f) for f in plan.sample_hz]) == rigid
     rows = dict(zip(plan.block_names, plan.block_weight, strict=True)) | {NOISE: plan.noise}
     weights = {}
     for name, row in rows.items():
