@@ -39,6 +39,8 @@ SURPRISING = 2.0
 """Left-out errors whose power exceeds the predicted one by this factor: weights are learnt anew at that frequency.
 
 Twice the variance of errors that are at least ``USUAL_COUNT`` in number has odds of one in a hundred by chance."""
+ALIKE = 0.1
+"""Weights whose natural logarithms differ by less give the same fit."""
 
 
 def fit(
@@ -130,11 +132,17 @@ def fit_one(scan: Scan, plan: FitPlan, index: int) -> OneFit:
     found = fitted(model, pressure, weights)
     if found.regression.calibration > SURPRISING and scan.points >= USUAL_COUNT:
         learnt = learn([model], [pressure])
-        both = (found, weights), (fitted(model, pressure, learnt), learnt)
-        found, weights = min(both, key=lambda one: abs(np.log(one[0].regression.calibration)))
+        if _differ(learnt, weights):
+            both = (found, weights), (fitted(model, pressure, learnt), learnt)
+            found, weights = min(both, key=lambda one: abs(np.log(one[0].regression.calibration)))
     sensor = float(sensor_share(scan.take_frequencies(slice(index, index + 1)))[0])
     found, noise = fitted_again(model, pressure, weights, plan, sensor, found)
     return OneFit(model, weights, noise, found)
+
+
+def _differ(some: Mapping[str, float], others: Mapping[str, float]) -> bool:
+    """Whether a block is louder in some weights than in others by more than ``ALIKE``."""
+    return any(abs(np.log(some[name] / others.get(name, np.inf))) > ALIKE for name in some)
 
 
 def _fit_one(scan: Scan, plan: FitPlan, index: int, progress: Progress) -> Expansion:

@@ -24,7 +24,7 @@ MOST_TIMES = 4.0
 """No number beyond this multiple of the points taken."""
 MOST_POINTS = 4000
 """Nor beyond so many, for the time and memory that it takes to tell."""
-STEP = 2**0.5
+STEP = 1.7
 LEAST_EXPLAINED = 0.5
 """Share of the sound's power that the weights must explain: below it they are guesses."""
 
@@ -94,13 +94,15 @@ def refit_db(band: Band, told: Told, chosen: Integer) -> float:
 def beyond(
     band: Band, told: Told, target_db: float, surely_db: float, more: Callable[[int], Real]
 ) -> tuple[Real, Real]:
-    """Numbers of points above the scan's, rising, and the errors with them, until ``surely_db`` is met.
+    """Numbers of points above the scan's, rising, and the errors with them, until ``surely_db`` is met or the number
+    before met the target.
 
     ``more``: positions for a number of points. One of the numbers lies where the target seems to be met.
     """
     formula, points = formula_of(band, told), band.scan.points
     size, error = [float(points)], [told.error_db]
-    while error[-1] > surely_db and size[-1] * STEP <= 1.01 * min(MOST_TIMES * points, MOST_POINTS):
+    most = 1.01 * min(MOST_TIMES * points, MOST_POINTS)
+    while error[-1] > surely_db and min(error[:-1], default=0.0) > target_db and size[-1] * STEP <= most:
         size.append(size[-1] * STEP)
         error.append(formula.at(more(round(size[-1]))))
     seems = crossing(np.array(size), np.array(error), target_db)

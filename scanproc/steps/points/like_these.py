@@ -31,11 +31,19 @@ def like_these(position_m: Real, layer: Integer | None, count: int) -> Real:
 
 def _even(scanned: Real, middle: Real, wanted: int, number: int) -> Real:
     """Even positions (wanted, 3) on the surface that scanned ones (points, 3) lie on."""
-    if whole_shell(scanned, middle) is not None:
-        return _surface(scanned, middle, wanted, number)
+    centre = _centre(scanned)
+    if whole_shell(scanned, centre) is not None:
+        return _surface(scanned, centre, wanted, number)
     places = _surface(scanned, middle, PLACES * wanted, number)
     kept = min(len(places), round(wanted * len(places) / (PLACES * wanted)))
     return places[farthest_first(places, kept, np.random.default_rng(number))]
+
+
+def _centre(position_m: Real) -> Real:
+    """Of the sphere nearest to positions (points, 3): |x|² = 2 x·centre + constant, by least squares."""
+    terms = np.column_stack([2 * position_m, np.ones(len(position_m))])
+    found: Real = np.linalg.lstsq(terms, np.sum(position_m**2, axis=1))[0][:3]
+    return found
 
 
 def _surface(scanned: Real, middle: Real, count: int, number: int) -> Real:

@@ -37,3 +37,10 @@ def test_gaps_stay_gaps_and_layers_keep_their_shares():
     assert len(found) < 950
     radius = np.linalg.norm(found, axis=1)
     assert abs(np.mean(radius < 0.35) - 0.5) < 0.05
+
+
+def test_more_points_of_a_shell_lie_on_its_sphere_whatever_the_origin():
+    """To rounding, so that sums over degrees are those of a sphere."""
+    middle = np.array([0.1, -0.2, 0.05])
+    found = like_these(middle + 0.4 * fibonacci_sphere(300), None, 500)
+    np.testing.assert_allclose(np.linalg.norm(found - middle, axis=1), 0.4, rtol=1e-12)
