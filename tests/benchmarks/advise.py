@@ -1,0 +1,226 @@
+"""Resonances planted, and what only looks like one: ``python -m tests.benchmarks.advise``.
+
+Random two-way boxes with far fields in closed form (diaphragms of monopoles and dipoles, diffracting edges, crossovers),
+and errors drawn to the error bars handed on, independent over frequencies and directions. These are no converted scans:
+what a fit's errors share over frequency is not tried here.
+"""
+
+from __future__ import annotations
+
+import argparse
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from scanproc.conventions import Complex, Real
+from scanproc.records.advice import Resonances
+from scanproc.steps.advise.poles import fit
+from scanproc.steps.advise.resonances import GRID_DEGREE, _middle, _responses, _search, found_in
+from scanproc.waves.directions import lebedev_grid
+from scanproc.waves.orbit_sets import directions
+from synthetic_scans.device import _rectangle
+from synthetic_scans.sources import Cluster, Part, Response, Section, disc, linkwitz_riley, monopole
+
+SPEED_M_S = 343.2
+UNIT, WEIGHT = lebedev_grid(GRID_DEGREE)
+WEIGHT = WEIGHT / (4 * np.pi)
+DIRECTION = np.concatenate([UNIT, directions()])
+PLANTED = ("drive", "driver", "panel")
+OTHERS = ("reflection", "two drivers", "echo", "edges")
+
+
+@dataclass(frozen=True, eq=False)
+class Box:
+    """Far fields (directions, F) of woofer, its edges, tweeter, its edges."""
+
+    frequency_hz: Real
+    parts: tuple[Complex, ...]
+    size_m: Real
+
+    @property
+    def whole(self) -> Complex:
+        return np.sum(self.parts, axis=0)
+
+
+def random_box(rng: np.random.Generator, frequencies: int, edges: float = 1.0) -> Box:
+    """A box of 15 to 60 cm, crossed over at 1 to 3 kHz; ``edges`` scales what they scatter."""
+    hz = np.geomspace(50, 16000, frequencies)
+    size = np.array([rng.uniform(0.15, 0.45), rng.uniform(0.15, 0.4), rng.uniform(0.25, 0.6)])
+    corner_hz, steep = rng.uniform(1000, 3000), bool(rng.integers(2))
+    butterworth = [(Section(kind, corner_hz, 0.5**0.5),) for kind in ("low_pass", "high_pass")]
+    steeper = [linkwitz_riley(kind, corner_hz) for kind in ("low_pass", "high_pass")]
+    low, high = steeper if steep else butterworth
+    bottom = Section("high_pass", rng.uniform(45, 120), rng.uniform(0.5, 1.2))
+    gain = 10 ** (rng.uniform(-2, 2) / 20) * (1 if steep else -1)
+    woofer = np.array([size[0] / 2, 0.0, -0.2 * size[2]]), 0.42 * min(size[1], size[2] / 2)
+    tweeter = np.array([size[0] / 2, rng.uniform(-0.03, 0.03), 0.28 * size[2]]), rng.uniform(0.012, 0.06)
+    parts = []
+    for (centre, radius), response in (
+        (woofer, Response(1.0, 0.0, (bottom, *low))),
+        (tweeter, Response(gain, 0.0, high)),
+    ):
+        share = edges * rng.uniform(0.1, 0.3)
+        parts += [_diaphragm(centre, radius, response, size), _edge(centre, response, size, share)]
+    return Box(hz, tuple(Cluster((one,)).far_field(DIRECTION, hz, SPEED_M_S) for one in parts), size)
+
+
+def _diaphragm(centre: Real, radius: float, response: Response, size: Real) -> Part:
+    offset, weight = disc(radius, radius, 60, 0.2)
+    dipole = np.zeros((60, 3))
+    dipole[:, 0] = 0.45 * weight
+    return Part(
+        centre + offset, 0.55 * weight, dipole, np.zeros(60), response, _above(response, size)
+    )
+
+
+def _edge(centre: Real, response: Response, size: Real, share: float) -> Part:
+    rim = _rectangle(80) * [0, size[1] / 0.30, size[2] / 0.55]
+    rim[:, 0] = size[0] / 2
+    distance = np.linalg.norm(rim - centre, axis=1)
+    weight = -share / distance / np.sum(1 / distance)
+    return Part(rim, weight, delay_s=distance / SPEED_M_S, response=_above(response, size))
+
+
+def _above(response: Response, size: Real) -> Response:
+    """Only where the box is no longer small."""
+    return Response(
+        response.gain, 0.0, (*response.sections, Section("high_pass", SPEED_M_S / (1.2 * np.pi * size[1])))
+    )
+
+
+def resonator(hz: Real, at: float, q: float) -> Complex:
+    """s/(s² + s/Q + 1) over Q, s = jf/f0."""
+    s = 1j * hz / at
+    shape: Complex = (s / q) / (s * s + s / q + 1)
+    return shape
+
+
+def planted(rng: np.random.Generator, box: Box, kind: str, at: float, q: float, rise_db: float) -> Complex:
+    """What a resonance adds, (directions, F): in the drive, in the louder driver, or a panel in a side wall that rings
+    with a phase of its own; at its frequency the sound power rises by ``rise_db``."""
+    hz, shape = box.frequency_hz, resonator(box.frequency_hz, at, q)
+    middle = int(np.abs(np.log(hz / at)).argmin())
+    if kind == "drive":
+        added = box.whole * shape
+    elif kind == "driver":
+        first = 0 if power(box.parts[0])[middle] > power(box.parts[2])[middle] else 2
+        added = (box.parts[first] + box.parts[first + 1]) * shape
+    else:
+        place = rng.uniform(-0.5, 0.5, 3) * box.size_m
+        place[1] = rng.choice([-0.5, 0.5]) * box.size_m[1]
+        panel = Cluster((monopole(place[None]),)).far_field(DIRECTION, hz, SPEED_M_S)
+        one_sided = 1 + 0.5 * np.sign(place[1]) * DIRECTION[:, 1:2]
+        added = panel * one_sided * shape * np.exp(2j * np.pi * rng.random())
+    before, part = box.whole[: len(WEIGHT), middle], added[: len(WEIGHT), middle] / shape[middle]
+    square = np.array(
+        [WEIGHT @ np.abs(part) ** 2, 2 * WEIGHT @ (before.conj() * part).real, WEIGHT @ np.abs(before) ** 2]
+    )
+    factor = np.roots([square[0], square[1], square[2] * (1 - 10 ** (rise_db / 10))]).max()
+    return factor * added
+
+
+def spoilt(rng: np.random.Generator, box: Box, kind: str) -> Complex:
+    """A field with notches and ripples but without a resonance."""
+    hz, whole = box.frequency_hz, box.whole
+    ahead = DIRECTION @ rng.standard_normal(3)
+    if kind == "reflection":  # what a gate leaves of it, from an image 1 to 3 m away
+        path_m = rng.uniform(1, 3) * ahead / np.abs(ahead).max()
+        return whole * (1 + rng.uniform(0.03, 0.2) * np.exp(2j * np.pi * hz * path_m[:, None] / SPEED_M_S))
+    if kind == "two drivers":
+        apart_m = rng.uniform(0.1, 0.5) * DIRECTION[:, 2:]
+        return whole * (1 + rng.uniform(0.6, 1) * np.exp(2j * np.pi * hz * apart_m / SPEED_M_S))
+    if kind == "echo":  # alike in all directions, and yet no pole
+        return whole * (1 + rng.uniform(0.1, 0.9) * np.exp(-2j * np.pi * hz * rng.uniform(0.2e-3, 2e-3)))
+    return random_box(rng, len(hz), edges=2.5).whole
+
+
+def power(value: Complex) -> Real:
+    return WEIGHT @ np.abs(value[: len(WEIGHT)]) ** 2
+
+
+def with_errors(rng: np.random.Generator, hz: Real, value: Complex) -> tuple[Complex, Real]:
+    """Values with errors drawn, and their variance (F,): -90 to -40 dB at 50 Hz, -35 to -15 dB at 16 kHz."""
+    level_db = [rng.uniform(-90, -40), rng.uniform(-55, -30), rng.uniform(-35, -15)]
+    share = 10 ** (np.interp(np.log(hz), np.log([50, 1000, 16000]), level_db) / 10)
+    variance = share * power(value)
+    drawn = rng.standard_normal(value.shape) + 1j * rng.standard_normal(value.shape)
+    return value + drawn * np.sqrt(variance / 2), variance
+
+
+def true_standing(box: Box, errors: Complex, variance: Real, added: Complex, at: float, q: float) -> float:
+    """The planted strength in standard errors, in the middle direction, against the background without it."""
+    hz, count = box.frequency_hz, len(WEIGHT)
+    given = _responses(hz, (box.whole + errors)[:count], variance, WEIGHT)
+    background = _search(given)[2]
+    covariance = fit(hz, np.array([[at, q]]), given.value, background).covariance
+    middle = int(np.abs(np.log(hz / at)).argmin())
+    strength = added[:count, middle] / resonator(hz[[middle]], at, q) / given.scale[middle]
+    return float(np.sqrt(_middle(np.abs(strength[None]) ** 2 / np.real(covariance[0, 0]), WEIGHT)[0]))
+
+
+def found(hz: Real, value: Complex, variance: Real) -> Resonances:
+    return found_in(hz, value, variance, WEIGHT)
+
+
+def words(told: Resonances) -> str:
+    return ", ".join(
+        f"{one.frequency_hz.value:.0f}±{one.frequency_hz.error:.0f} Hz Q {one.q.value:.1f}±{one.q.error:.1f} "
+        f"{one.power_db.value:+.1f}±{one.power_db.error:.1f} dB" for one in told.found
+    )
+
+
+def plant_one(seed: int) -> tuple[float, bool, int, Sequence[float]]:
+    """True standing, whether found within 2 % and 25 %, how many others were found, and errors of f, Q and sound power in
+    their own standard errors."""
+    rng = np.random.default_rng(seed)
+    box = random_box(rng, 400)
+    hz, kind = box.frequency_hz, PLANTED[seed % 3]
+    at, q, rise = (float(np.exp(rng.uniform(*np.log(ends)))) for ends in ((150, 5000), (5, 60), (0.5, 6)))
+    added = planted(rng, box, kind, at, q, rise)
+    value, variance = with_errors(rng, hz, box.whole + added)
+    told = found(hz, value, variance)
+    stands = true_standing(box, value - box.whole - added, variance, added, at, q)
+    hits = [
+        one
+        for one in told.found
+        if abs(one.frequency_hz.value / at - 1) < 0.02 and abs(one.q.value / q - 1) < 0.25
+    ]
+    near = sum(abs(one.frequency_hz.value / at - 1) < 0.05 for one in told.found)
+    away: list[float] = []
+    if hits:
+        one = hits[0]
+        pairs = ((one.frequency_hz, at), (one.q, q), (one.power_db, rise))
+        away = [(estimate.value - truth) / estimate.error for estimate, truth in pairs]
+    verdict = "found" if hits else "missed"
+    print(f"{kind:7} {at:5.0f} Hz Q {q:4.1f} {rise:3.1f} dB stands {stands:5.1f}  {verdict}: {words(told)}", flush=True)
+    return stands, bool(hits), len(told.found) - near, away
+
+
+def main() -> None:
+    ask = argparse.ArgumentParser(description=__doc__)
+    ask.add_argument("--planted", type=int, default=60)
+    ask.add_argument("--clean", type=int, default=20)
+    ask.add_argument("--others", type=int, default=20)
+    ask.add_argument("--seed", type=int, default=1)
+    given = ask.parse_args()
+    rows = [plant_one(1000 * given.seed + number) for number in range(given.planted)]
+    clear = [row[1] for row in rows if row[0] >= 3]
+    away = np.abs(np.array([row[3] for row in rows if row[3]]))
+    print(f"planted: {sum(clear)} of {len(clear)} that stand 3 errors out found, {sum(row[2] for row in rows)} false")
+    print(f"truth within two errors, f, Q, sound power: {np.round(100 * np.mean(away < 2, axis=0))} %")
+    for name, count in (("clean", given.clean), ("others", given.others)):
+        called = 0
+        for number in range(count):
+            rng = np.random.default_rng(1000 * given.seed + 500 + number)
+            box = random_box(rng, 400)
+            kind = "clean" if name == "clean" else OTHERS[number % len(OTHERS)]
+            value = box.whole if name == "clean" else spoilt(rng, box, kind)
+            told = found(box.frequency_hz, *with_errors(rng, box.frequency_hz, value))
+            called += bool(told.found)
+            print(f"{kind}: {words(told) or 'none'}", flush=True)
+        print(f"{name}: resonances called in {called} of {count}", flush=True)
+
+
+if __name__ == "__main__":
+    main()
