@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from scanproc.conventions import Boolean, Real
+from scanproc.conventions import Real
 from scanproc.records.curves import Curves
 from scanproc.waves.biquads import Kind
 
@@ -52,19 +52,22 @@ class Resonances:
 
 
 @dataclass(frozen=True, eq=False)
-class Mendable:
-    """By frequency (F,): ``wanted_db`` the curve to mend less its target, ``error_db`` its standard error, and
-    ``serves`` whether taking that away brings direct sound, early reflections and sound power all nearer to their own
-    targets; ``left_db`` (3, F) is what would be left in them, however it is filtered. ``band_hz``: where filters may
-    act at all."""
+class Departures:
+    """How far curves are off, over the frequencies (F,) where filters may act.
+
+    ``off_db`` (F,): the curve to mend, ``curve``, less its target; ``error_db`` (F,) its standard error; ``bears_db`` (F,)
+    the part of it that may be taken away; ``others_db`` (others, F): those in ``others`` less their targets. ``weight``
+    (F,) sums to one, even over log f.
+    """
 
     frequency_hz: Real
     curve: str
-    wanted_db: Real
+    off_db: Real
     error_db: Real
-    serves: Boolean
-    left_db: Real
-    band_hz: tuple[float, float]
+    bears_db: Real
+    others: tuple[str, ...]
+    others_db: Real
+    weight: Real
 
 
 @dataclass(frozen=True)
@@ -79,18 +82,23 @@ class Band:
 
 @dataclass(frozen=True, eq=False)
 class Proposal:
-    """``bands`` that bring the curve nearest to its target; ``rms_db`` what was off with 0, 1, 2 ... bands, on and on
-    to the most that were allowed. ``headroom_db``: what the drive must be lowered by, so that no frequency is louder
-    than before."""
+    """``bands`` that take away what may be taken away.
+
+    ``left_db``: rms of that part still there with 0, 1, 2 ... bands, to the most that were allowed; ``off_db`` the same of
+    the whole departure of the curve. ``headroom_db``: what the drive must be lowered by so that it is nowhere louder
+    than before. ``level_db`` (F,): what the bands do at the frequencies of the departures.
+    """
 
     bands: tuple[Band, ...]
-    rms_db: tuple[float, ...]
+    left_db: tuple[float, ...]
+    off_db: tuple[float, ...]
     headroom_db: float
     sampling_rate_hz: float
+    level_db: Real
 
 
 @dataclass(frozen=True)
-class Elsewhere:
+class Effect:
     """A curve or place: rms departure in dB from its target before and after, over the band of the filters."""
 
     name: str
@@ -103,8 +111,8 @@ class Advice:
     """All of it; ``before`` and ``after`` hold the curves without and with the filters, gain for headroom included."""
 
     resonances: Resonances
-    mendable: Mendable
+    departures: Departures
     proposal: Proposal
+    effects: tuple[Effect, ...]
     before: Curves
     after: Curves
-    elsewhere: tuple[Elsewhere, ...]

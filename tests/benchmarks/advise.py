@@ -15,8 +15,9 @@ import numpy as np
 
 from scanproc.conventions import Complex, Real
 from scanproc.records.advice import Resonances
+from scanproc.steps.advise.background import learn
 from scanproc.steps.advise.poles import fit
-from scanproc.steps.advise.resonances import GRID_DEGREE, _middle, _responses, _search, found_in
+from scanproc.steps.advise.resonances import GRID_DEGREE, BESIDE_OCTAVES, _middle, _responses, _spread, found_in
 from scanproc.waves.directions import lebedev_grid
 from scanproc.waves.orbit_sets import directions
 from synthetic_scans.device import _rectangle
@@ -150,12 +151,14 @@ def with_errors(rng: np.random.Generator, hz: Real, value: Complex) -> tuple[Com
 
 def true_standing(box: Box, errors: Complex, variance: Real, added: Complex, at: float, q: float) -> float:
     """The planted strength in standard errors, in the middle direction, against the background without it."""
-    hz, count = box.frequency_hz, len(WEIGHT)
-    given = _responses(hz, (box.whole + errors)[:count], variance, WEIGHT)
-    background = _search(given)[2]
-    covariance = fit(hz, np.array([[at, q]]), given.value, background).covariance
+    hz, octave = box.frequency_hz, np.log2(at)
+    ends = octave - 0.5 - BESIDE_OCTAVES, octave + 0.5 + BESIDE_OCTAVES
+    given = _responses(hz, box.whole + errors, variance, WEIGHT).within(*ends)
+    background = learn(given.frequency_hz, _spread(given.value * np.sqrt(WEIGHT)[:, None]), given.noise)
+    covariance = fit(given.frequency_hz, np.array([[at, q]]), given.value, background).covariance
     middle = int(np.abs(np.log(hz / at)).argmin())
-    strength = added[:count, middle] / resonator(hz[[middle]], at, q) / given.scale[middle]
+    share = added[: len(WEIGHT), middle] / resonator(hz[[middle]], at, q) / (box.whole + errors)[: len(WEIGHT), middle]
+    strength = share * given.value[:, int(np.abs(np.log(given.frequency_hz / at)).argmin())]
     return float(np.sqrt(_middle(np.abs(strength[None]) ** 2 / np.real(covariance[0, 0]), WEIGHT)[0]))
 
 

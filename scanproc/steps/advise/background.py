@@ -35,11 +35,11 @@ class Background:
         return whole
 
 
-def learn(frequency_hz: Real, spread: Real, noise: Real, start: Real | None = None) -> Background:
+def learn(frequency_hz: Real, spread: Real, noise: Real) -> Background:
     """The process of most evidence.
 
     ``spread`` (rows, F): any real matrix M with MᵀM = Re Σ w y yᴴ over directions of weights w that sum to one.
-    ``noise`` (F,): variance of the error bars. ``start``: sizes found earlier.
+    ``noise`` (F,): variance of the error bars.
     """
     gap = _Gaps.of(frequency_hz)
 
@@ -51,8 +51,7 @@ def learn(frequency_hz: Real, spread: Real, noise: Real, start: Real | None = No
         white = solve_triangular(lower, spread.T, lower=True)
         return float(2 * np.sum(np.log(np.diag(lower))) + np.sum(white**2))
 
-    if start is None:
-        start = min((_search(misfit, one, FIRST_TRIES) for one in STARTS), key=misfit)
+    start = min((_search(misfit, one, FIRST_TRIES) for one in STARTS), key=misfit)
     sizes = _search(misfit, start, TRIES)
     return Background(cholesky(gap.covariance(sizes) + np.diag(noise), lower=True), sizes)
 

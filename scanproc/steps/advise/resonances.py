@@ -28,20 +28,32 @@ GRID_DEGREE = 17
 """Directions in which a resonance must show: 110, evenly."""
 FALSE_PER_DEVICE = 0.1
 MOST = 12
-CURVES = ("on axis", "listening window", "sound power")
+CURVES = ("on axis", "listening window")
 FEWEST_FREQUENCIES = 24
+BESIDE_OCTAVES = 1.0
+"""The background of an octave is learnt from so much more on either side."""
+SHOWING = 3.0
+"""Standard errors by which the sound power must show a resonance."""
 
 
 @dataclass(frozen=True, eq=False)
 class Responses:
-    """Far-field ``value`` complex (directions, F) with delays taken out, over the smooth ``scale`` (F,) in Pa·m;
-    ``noise`` (F,) the variance of its error bars, of the same scale; ``weight`` (directions,) sums to one."""
+    """Far-field ``value`` complex (directions, F) with delays taken out, over its smooth level; ``at_angles`` (70, F) the
+    same at the angles of the curves; ``noise`` (F,) the variance of the error bars, of the same scale; ``weight``
+    (directions,) sums to one."""
 
     frequency_hz: Real
     value: Complex
+    at_angles: Complex
     noise: Real
     weight: Real
-    scale: Real
+
+    def within(self, low: float, high: float) -> Responses:
+        """Frequencies between two ends in octaves re 1 Hz."""
+        octave = np.log2(self.frequency_hz)
+        inside = (octave >= low) & (octave <= high)
+        value, angles = self.value[:, inside], self.at_angles[:, inside]
+        return Responses(self.frequency_hz[inside], value, angles, self.noise[inside], self.weight)
 
 
 def resonances(expansion: Expansion, turn: Turn = STRAIGHT) -> Resonances:
@@ -61,24 +73,55 @@ def found_in(frequency_hz: Real, value: Complex, variance: Real, weight: Real) -
             f"resonances need at least {FEWEST_FREQUENCIES} frequencies, the result has {len(frequency_hz)}: "
             "convert with more"
         )
-    count = len(weight)
-    evenly = _responses(frequency_hz, value[:count], variance, weight)
-    pole, spread, background = _search(evenly)
     candidate = poles.tried(frequency_hz)
-    highest = float(candidate[:, 1].max(initial=0.0))
+    given = _responses(frequency_hz, value, variance, weight)
+    told: list[Resonance] = []
+    for zone in _zones(frequency_hz):
+        told += _found_in_zone(given, zone, _needed(len(candidate)))
     band = (float(frequency_hz[0]), float(frequency_hz[-1]))
-    if not len(pole):
-        return Resonances((), highest, band)
-    told = _told(evenly, value[count:], pole, spread, background)
-    return Resonances(tuple(sorted(told, key=lambda one: one.frequency_hz.value)), highest, band)
+    return Resonances(_each_once(told), float(candidate[:, 1].max(initial=0.0)), band)
+
+
+def _zones(frequency_hz: Real) -> list[tuple[float, float]]:
+    """Octaves or somewhat less, together the whole band, in octaves re 1 Hz."""
+    low, high = np.log2(frequency_hz[[0, -1]])
+    edge = np.linspace(low, high, int(np.ceil(high - low)) + 1)
+    return list(zip(edge[:-1], edge[1:], strict=True))
+
+
+def _found_in_zone(given: Responses, zone: tuple[float, float], needed: float) -> list[Resonance]:
+    """Of an octave, against a background learnt from it and its neighbours."""
+    near = given.within(zone[0] - BESIDE_OCTAVES, zone[1] + BESIDE_OCTAVES)
+    if len(near.frequency_hz) < FEWEST_FREQUENCIES // 2:
+        return []
+    pole, spread, background = search(near, needed)
+    told = _told(near, pole, spread, background) if len(pole) else []
+    margin = 0.05  # a pole on the edge is found from both sides, and kept once
+    inside = (zone[0] - margin, zone[1] + margin)
+    return [one for one in told if inside[0] <= np.log2(one.frequency_hz.value) <= inside[1] and _shows(one)]
+
+
+def _shows(one: Resonance) -> bool:
+    """Whether it is seen in the sound power, too."""
+    return abs(one.power_db.value) >= SHOWING * one.power_db.error
+
+
+def _each_once(told: list[Resonance]) -> tuple[Resonance, ...]:
+    kept: list[Resonance] = []
+    for one in sorted(told, key=lambda one: -one.standing):
+        apart = (abs(np.log(one.frequency_hz.value / other.frequency_hz.value)) * other.q.value for other in kept)
+        if all(gap > 0.5 for gap in apart):
+            kept.append(one)
+    return tuple(sorted(kept, key=lambda one: one.frequency_hz.value))
 
 
 def _responses(frequency_hz: Real, value: Complex, variance: Real, weight: Real) -> Responses:
     octave = np.log2(frequency_hz)
     degree = max(1, round((octave[-1] - octave[0]) / 2))
-    rms = np.sqrt(weight @ np.abs(value) ** 2)
+    rms = np.sqrt(weight @ np.abs(value[: len(weight)]) ** 2)
     scale = np.exp(np.polynomial.Polynomial.fit(octave, np.log(rms), degree)(octave))
-    return Responses(frequency_hz, _still(frequency_hz, value) / scale, variance / scale**2, weight, scale)
+    still = _still(frequency_hz, value) / scale
+    return Responses(frequency_hz, still[: len(weight)], still[len(weight) :], variance / scale**2, weight)
 
 
 def _still(frequency_hz: Real, value: Complex) -> Complex:
@@ -87,27 +130,25 @@ def _still(frequency_hz: Real, value: Complex) -> Complex:
     return still
 
 
-def _search(given: Responses) -> tuple[Real, Real, Background]:
-    """Poles joined one by one while the best stands out, then left again while the weakest does not."""
+def search(given: Responses, needed: float) -> tuple[Real, Real, Background]:
+    """Poles (poles, 2), the covariance of their logarithms (poles, 2, 2), the background.
+
+    The best candidate joins, the background is learnt anew from what the poles leave (a resonance not yet known makes it
+    look livelier than it is), and all must stand out from that; else the last one leaves and the search ends.
+    """
     hz, candidate = given.frequency_hz, poles.tried(given.frequency_hz)
-    needed = _needed(len(candidate))
     weighted = given.value * np.sqrt(given.weight)[:, None]
     background = learn(hz, _spread(weighted), given.noise)
     pole, spread = np.empty((0, 2)), np.empty((0, 2, 2))
     while len(pole) < MOST and len(candidate):
         middle = _middle(poles.standing(hz, candidate, pole, given.value, background), given.weight)
-        if middle.max() < needed:
+        more, _ = poles.refined(hz, np.vstack([pole, candidate[middle.argmax()]]), weighted, background)
+        made = (poles.shapes(hz, more) @ poles.fit(hz, more, weighted, background).strength).T
+        quieter = learn(hz, _spread(weighted - made), given.noise)
+        more, apart = poles.refined(hz, more, weighted, quieter)
+        if _weakest(given, more, quieter) < needed:
             break
-        pole = np.vstack([pole, candidate[middle.argmax()]])
-        pole, _ = poles.refined(hz, pole, weighted, background)
-        made = (poles.shapes(hz, pole) @ poles.fit(hz, pole, weighted, background).strength).T
-        background = learn(hz, _spread(weighted - made), given.noise, background.sizes)
-    while len(pole):
-        pole, spread = poles.refined(hz, pole, weighted, background)
-        weakest = _weakest(given, pole, background)
-        if weakest[1] >= needed:
-            break
-        pole = np.delete(pole, weakest[0], axis=0)
+        pole, spread, background = more, apart, quieter
     return pole, spread, background
 
 
@@ -118,12 +159,11 @@ def _needed(candidates: int) -> float:
     return float(np.log(max(independent, 1.0) / FALSE_PER_DEVICE))
 
 
-def _weakest(given: Responses, pole: Real, background: Background) -> tuple[int, float]:
-    """The pole of least standing, and its |R|²/variance; none where Q ends below what is sought."""
+def _weakest(given: Responses, pole: Real, background: Background) -> float:
+    """The least |R|²/variance among poles, in the middle direction; none where Q ends below what is sought."""
     found = poles.fit(given.frequency_hz, pole, given.value, background)
     square = np.abs(found.strength) ** 2 / np.real(np.diag(found.covariance))[:, None]
-    middle = _middle(square, given.weight) * (pole[:, 1] >= poles.LOWEST_Q)
-    return int(middle.argmin()), float(middle.min())
+    return float((_middle(square, given.weight) * (pole[:, 1] >= poles.LOWEST_Q)).min())
 
 
 def _middle(square: Real, weight: Real) -> Real:
@@ -139,13 +179,10 @@ def _spread(weighted: Complex) -> Real:
     return triangle
 
 
-def _told(
-    given: Responses, at_angles: Complex, pole: Real, spread: Real, background: Background
-) -> list[Resonance]:
+def _told(given: Responses, pole: Real, spread: Real, background: Background) -> list[Resonance]:
     hz = given.frequency_hz
     everywhere = poles.fit(hz, pole, given.value, background)
-    still = _still(hz, at_angles)
-    curves = poles.fit(hz, pole, still / given.scale, background)
+    at_angles = poles.fit(hz, pole, given.at_angles, background).strength
     variance = np.real(np.diag(everywhere.covariance))
     square = np.abs(everywhere.strength) ** 2 / variance[:, None]
     middle = _middle(square, given.weight)
@@ -153,15 +190,18 @@ def _told(
     told = []
     for index, (at, q) in enumerate(pole):
         near = int(np.abs(np.log(hz / at)).argmin())
-        shape = poles.shapes(hz[[near]], pole[[index]])[0, 0] * given.scale[near]
-        part, error = curves.strength[index] * shape, np.sqrt(variance[index]) * abs(shape)
-        levels = (_level(weights[name], still[:, near], part, error) for name in CURVES)
+        shape, error = poles.shapes(hz[[near]], pole[[index]])[0, 0], float(np.sqrt(variance[index]))
+        without = given.at_angles[:, near] - at_angles[index] * shape
+        levels = [_level(weights[name], without, at_angles[index], error) for name in CURVES]
+        strength = everywhere.strength[index]
+        power = _level(given.weight, given.value[:, near] - strength * shape, strength, error)
         frequency_error, q_error = np.sqrt(np.diag(spread[index]))
         told.append(
             Resonance(
                 Estimate(float(at), float(at * frequency_error)),
                 Estimate(float(q), float(q * q_error)),
                 *levels,
+                power,
                 standing=float(np.sqrt(middle[index])),
                 common=float(given.weight @ (square[index] > np.log(20))),
             )
@@ -169,10 +209,10 @@ def _told(
     return told
 
 
-def _level(weight: Real, pressure: Complex, part: Complex, error: float) -> Estimate:
-    """Level of Σ w|p|² over that of what is left without the part; errors of all directions count as one."""
-    without = pressure - part
+def _level(weight: Real, without: Complex, part: Complex, error: float) -> Estimate:
+    """Level of Σ w|p|² at the pole's own frequency over that without it; errors of all directions count as one."""
     power = max(float(weight @ np.abs(without) ** 2), 1e-300)
-    level = DB_OF_POWER * np.log(max(float(weight @ np.abs(pressure) ** 2), 1e-300) / power)
-    slope = np.sqrt(2) * DB_OF_POWER * float(weight @ np.abs(without)) / power
+    whole = max(float(weight @ np.abs(without + part) ** 2), 1e-300)
+    level = DB_OF_POWER * np.log(whole / power)
+    slope = np.sqrt(2) * DB_OF_POWER * float(weight @ np.abs(without + part)) / whole
     return Estimate(float(level), float(slope * error))
