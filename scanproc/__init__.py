@@ -30,6 +30,7 @@ if TYPE_CHECKING:
     from scanproc.run.import_scan import import_scan as import_scan
     from scanproc.run.notebook import FieldValues as FieldValues
     from scanproc.run.notebook import Picture as Picture
+    from scanproc.run.notebook import advise as advise
     from scanproc.run.notebook import compare as compare
     from scanproc.run.notebook import plan as plan
     from scanproc.run.notebook import read_result as read_result
@@ -61,6 +62,7 @@ _HOME = {
     "ImpulseScan": "scanproc.records.scan",
     "ScanSetup": "scanproc.records.scan",
     "check": "scanproc.run.conversion.check:check_scan",
+    "advise": "scanproc.run.notebook",
     "plan": "scanproc.run.notebook",
     "study": "scanproc.run.points:points",
     "convert": "scanproc.run.conversion.pipeline",

@@ -22,6 +22,7 @@ from scanproc.errors import ScanprocError, printable
 from scanproc.version import VERSION
 
 COMMANDS: Mapping[str, str] = {
+    "advise": "scanproc.cli.advise",
     "batch": "scanproc.cli.batch",
     "check": "scanproc.cli.check",
     "compare": "scanproc.cli.compare",

@@ -46,8 +46,24 @@ DEMO = Kind(
     "scanproc summary",
     frozenset({"scan.h5", "results", HASHES}),
 )
+ADVICE = Kind(
+    "earlier advice",
+    "advice.json",
+    "scanproc advice",
+    frozenset(
+        {
+            "advice.json",
+            "filters.toml",
+            "sections.csv",
+            "sections.json",
+            "curves.csv",
+            "curves_before.csv",
+            HASHES,
+        }
+    ),
+)
 EXPORT = Kind("an earlier export", "manifest.json", "scanproc export", freely=False)
-KINDS = (RESULT, COMPARISON, DEMO, EXPORT)
+KINDS = (RESULT, COMPARISON, DEMO, ADVICE, EXPORT)
 
 
 def check_directory(directory: Path, kind: Kind, *, reads: Iterable[Path] = (), force: bool = False) -> None:

@@ -23,9 +23,9 @@ class Estimate:
 class Resonance:
     """A pole that the directions share.
 
-    ``frequency_hz``, ``q``; levels in dB of the response with it over the one without, negative for a dip, on the axis,
-    in the listening window and in the sound power. ``standing``: its strength in standard errors, in the middle one of
-    all directions; ``common``: the share of all directions in which it stands outside its 95 % error bar.
+    ``frequency_hz``, ``q``; levels in dB of the response with it over the one without, negative for a dip, on the
+    axis, in the listening window and in the sound power. ``standing``: its strength in standard errors, in the middle
+    one of all directions; ``common``: the share of all directions in which it stands outside its 95 % error bar.
     """
 
     frequency_hz: Estimate
@@ -55,9 +55,9 @@ class Resonances:
 class Departures:
     """How far curves are off, over the frequencies (F,) where filters may act.
 
-    ``off_db`` (F,): the curve to mend, ``curve``, less its target; ``error_db`` (F,) its standard error; ``bears_db`` (F,)
-    the part of it that may be taken away; ``others_db`` (others, F): those in ``others`` less their targets. ``weight``
-    (F,) sums to one, even over log f.
+    ``off_db`` (F,): the curve to mend, ``curve``, less its target; ``error_db`` (F,) its standard error; ``bears_db``
+    (F,) the part of it that may be taken away; ``others_db`` (others, F): those in ``others`` less their targets.
+    ``weight`` (F,) sums to one, even over log f.
     """
 
     frequency_hz: Real
@@ -84,15 +84,17 @@ class Band:
 class Proposal:
     """``bands`` that take away what may be taken away.
 
-    ``left_db``: rms of that part still there with 0, 1, 2 ... bands, to the most that were allowed; ``off_db`` the same of
-    the whole departure of the curve. ``headroom_db``: what the drive must be lowered by so that it is nowhere louder
-    than before. ``level_db`` (F,): what the bands do at the frequencies of the departures.
+    ``left_db``: rms of that part still there with 0, 1, 2 ... bands, to the most that were allowed; ``off_db`` the
+    same of the whole departure of the curve. ``headroom_db``: what the drive must be lowered by so that it is nowhere
+    louder than before, ``quieter_db`` by how much the mean level falls then. ``level_db`` (F,): what the bands do at
+    the frequencies of the departures.
     """
 
     bands: tuple[Band, ...]
     left_db: tuple[float, ...]
     off_db: tuple[float, ...]
     headroom_db: float
+    quieter_db: float
     sampling_rate_hz: float
     level_db: Real
 

@@ -21,6 +21,7 @@ from numpy.typing import ArrayLike
 from scanproc.conventions import REFERENCE_VOLTAGE_V, Complex, Real, level_db
 from scanproc.errors import ScanDataError, SettingsError
 from scanproc.files.stored.result_file import read_result as read_result_file
+from scanproc.records.advice import Advice
 from scanproc.records.checked import short_repr
 from scanproc.records.comparison import Comparison, Reference
 from scanproc.records.curves import Curves
@@ -30,6 +31,8 @@ from scanproc.records.scan_plan import ScanPlan
 from scanproc.records.sweeps import SweepSet
 from scanproc.report.figures.kinds import Figure
 from scanproc.report.words.sentences import frequency
+from scanproc.run.advise import AdviseChoices
+from scanproc.run.advise import advise as advise_expansion
 from scanproc.run.conversion.datasheet import all_curves
 from scanproc.run.conversion.page import figures, save_figure
 from scanproc.run.conversion.reference import ReferenceChoices, compared, result_at
@@ -45,7 +48,8 @@ from scanproc.steps.planning.scan_plan import PlanChoices, plan_scan
 @dataclass(frozen=True, eq=False)
 class FieldValues:
     """Sound at some places: ``pressure`` complex (places, F) in ``unit`` ("Pa·m" for the far field p·r·e^{+jkr}, "Pa"
-    at positions), rms at ``drive_voltage_v``; ``standard_error_db`` (places, F) of its level; ``frequency_hz`` (F,)."""
+    at positions), rms at ``drive_voltage_v``; ``standard_error_db`` (places, F) of its level; ``frequency_hz``
+    (F,)."""
 
     label: tuple[str, ...]
     frequency_hz: Real
@@ -289,19 +293,36 @@ def compare(
     )
 
 
+def advise(result: Result | Expansion | Path | str, **choices: Any) -> Advice:
+    """Resonances of a result, what filters can mend, and filters; ``choices`` as in
+    :class:`~scanproc.run.advise.AdviseChoices`. Raises InputError, SettingsError or ScanDataError.
+    """
+    if isinstance(result, (str, Path)):
+        result = read_result(result)
+    _refuse_unknown("advise", AdviseChoices, choices)
+    expansion = result.expansion if isinstance(result, Result) else result
+    return advise_expansion(expansion, AdviseChoices(**choices))
+
+
 def plan(**choices: Any) -> ScanPlan:
     """Where and how many points to measure; ``choices`` as in :class:`~scanproc.steps.planning.scan_plan.PlanChoices`.
 
     Raises SettingsError.
     """
-    known = [one.name for one in fields(PlanChoices)]
-    for name in choices:
-        if name not in known:
-            raise SettingsError(f"plan has no setting {name!r}: known are {', '.join(known)}")
+    _refuse_unknown("plan", PlanChoices, choices)
     for name in ("size_m", "up_to_hz"):
         if name not in choices:
             raise SettingsError(f"plan needs {name}: state the device's size in m and the highest frequency")
     return plan_scan(PlanChoices(**choices))
+
+
+def _refuse_unknown(
+    command: str, kind: type[AdviseChoices] | type[PlanChoices], given: Mapping[str, Any]
+) -> None:
+    known = [one.name for one in fields(kind)]
+    for name in given:
+        if name not in known:
+            raise SettingsError(f"{command} has no setting {name!r}: known are {', '.join(known)}")
 
 
 def _library(name: str) -> Any:

@@ -1,8 +1,8 @@
 """Resonances planted, and what only looks like one: ``python -m tests.benchmarks.advise``.
 
-Random two-way boxes with far fields in closed form (diaphragms of monopoles and dipoles, diffracting edges, crossovers),
-and errors drawn to the error bars handed on, independent over frequencies and directions. These are no converted scans:
-what a fit's errors share over frequency is not tried here.
+Random two-way boxes with far fields in closed form (diaphragms of monopoles and dipoles, diffracting edges,
+crossovers), and errors drawn to the error bars handed on, independent over frequencies and directions. These are no
+converted scans: what a fit's errors share over frequency is not tried here.
 """
 
 from __future__ import annotations
@@ -17,7 +17,14 @@ from scanproc.conventions import Complex, Real
 from scanproc.records.advice import Resonances
 from scanproc.steps.advise.background import learn
 from scanproc.steps.advise.poles import fit
-from scanproc.steps.advise.resonances import GRID_DEGREE, BESIDE_OCTAVES, _middle, _responses, _spread, found_in
+from scanproc.steps.advise.resonances import (
+    BESIDE_OCTAVES,
+    GRID_DEGREE,
+    _middle,
+    _responses,
+    _spread,
+    found_in,
+)
 from scanproc.waves.directions import lebedev_grid
 from scanproc.waves.orbit_sets import directions
 from synthetic_scans.device import _rectangle
@@ -70,9 +77,7 @@ def _diaphragm(centre: Real, radius: float, response: Response, size: Real) -> P
     offset, weight = disc(radius, radius, 60, 0.2)
     dipole = np.zeros((60, 3))
     dipole[:, 0] = 0.45 * weight
-    return Part(
-        centre + offset, 0.55 * weight, dipole, np.zeros(60), response, _above(response, size)
-    )
+    return Part(centre + offset, 0.55 * weight, dipole, np.zeros(60), response, _above(response, size))
 
 
 def _edge(centre: Real, response: Response, size: Real, share: float) -> Part:
@@ -157,7 +162,11 @@ def true_standing(box: Box, errors: Complex, variance: Real, added: Complex, at:
     background = learn(given.frequency_hz, _spread(given.value * np.sqrt(WEIGHT)[:, None]), given.noise)
     covariance = fit(given.frequency_hz, np.array([[at, q]]), given.value, background).covariance
     middle = int(np.abs(np.log(hz / at)).argmin())
-    share = added[: len(WEIGHT), middle] / resonator(hz[[middle]], at, q) / (box.whole + errors)[: len(WEIGHT), middle]
+    share = (
+        added[: len(WEIGHT), middle]
+        / resonator(hz[[middle]], at, q)
+        / (box.whole + errors)[: len(WEIGHT), middle]
+    )
     strength = share * given.value[:, int(np.abs(np.log(given.frequency_hz / at)).argmin())]
     return float(np.sqrt(_middle(np.abs(strength[None]) ** 2 / np.real(covariance[0, 0]), WEIGHT)[0]))
 
@@ -169,13 +178,14 @@ def found(hz: Real, value: Complex, variance: Real) -> Resonances:
 def words(told: Resonances) -> str:
     return ", ".join(
         f"{one.frequency_hz.value:.0f}±{one.frequency_hz.error:.0f} Hz Q {one.q.value:.1f}±{one.q.error:.1f} "
-        f"{one.power_db.value:+.1f}±{one.power_db.error:.1f} dB" for one in told.found
+        f"{one.power_db.value:+.1f}±{one.power_db.error:.1f} dB"
+        for one in told.found
     )
 
 
 def plant_one(seed: int) -> tuple[float, bool, int, Sequence[float]]:
-    """True standing, whether found within 2 % and 25 %, how many others were found, and errors of f, Q and sound power in
-    their own standard errors."""
+    """True standing, whether found within 2 % and 25 %, how many others were found, and errors of f, Q and sound
+    power in their own standard errors."""
     rng = np.random.default_rng(seed)
     box = random_box(rng, 400)
     hz, kind = box.frequency_hz, PLANTED[seed % 3]
@@ -196,7 +206,10 @@ def plant_one(seed: int) -> tuple[float, bool, int, Sequence[float]]:
         pairs = ((one.frequency_hz, at), (one.q, q), (one.power_db, rise))
         away = [(estimate.value - truth) / estimate.error for estimate, truth in pairs]
     verdict = "found" if hits else "missed"
-    print(f"{kind:7} {at:5.0f} Hz Q {q:4.1f} {rise:3.1f} dB stands {stands:5.1f}  {verdict}: {words(told)}", flush=True)
+    print(
+        f"{kind:7} {at:5.0f} Hz Q {q:4.1f} {rise:3.1f} dB stands {stands:5.1f}  {verdict}: {words(told)}",
+        flush=True,
+    )
     return stands, bool(hits), len(told.found) - near, away
 
 
@@ -210,7 +223,9 @@ def main() -> None:
     rows = [plant_one(1000 * given.seed + number) for number in range(given.planted)]
     clear = [row[1] for row in rows if row[0] >= 3]
     away = np.abs(np.array([row[3] for row in rows if row[3]]))
-    print(f"planted: {sum(clear)} of {len(clear)} that stand 3 errors out found, {sum(row[2] for row in rows)} false")
+    print(
+        f"planted: {sum(clear)} of {len(clear)} that stand 3 errors out found, {sum(row[2] for row in rows)} false"
+    )
     print(f"truth within two errors, f, Q, sound power: {np.round(100 * np.mean(away < 2, axis=0))} %")
     for name, count in (("clean", given.clean), ("others", given.others)):
         called = 0

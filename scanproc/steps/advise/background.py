@@ -1,10 +1,10 @@
 """How far-field responses vary over frequency where nothing resonates: a Gaussian process learnt from them.
 
-Responses of all directions, their delays taken out, are draws of one process. Its covariance has four parts: what filters
-and drivers do (smooth over the logarithm of frequency, Matérn 5/2) times what parts of the device at different places do
-(delays spread like a Gaussian); what arrives late (delays spread like a Cauchy distribution: reflections left in,
-diffraction); what the model misses; and the error bars. All sizes are learnt by the evidence. The longer sound is found to
-linger in general, the less a narrow peak means.
+Responses of all directions, their delays taken out, are draws of one process. Its covariance has four parts: what
+filters and drivers do (smooth over the logarithm of frequency, Matérn 5/2) times what parts of the device at
+different places do (delays spread like a Gaussian); what arrives late (delays spread like a Cauchy distribution:
+reflections left in, diffraction); what the model misses; and the error bars. All sizes are learnt by the evidence.
+The longer sound is found to linger in general, the less a narrow peak means.
 """
 
 from __future__ import annotations

@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import product
 
 import numpy as np
 from scipy.optimize import least_squares
 
 from scanproc.conventions import Real
-from scanproc.errors import SettingsError
 from scanproc.records.advice import Band, Departures, Proposal
 from scanproc.waves.biquads import Kind, biquad, response
 
@@ -29,7 +28,8 @@ EXCESS = 10.0
 
 @dataclass(frozen=True)
 class Limits:
-    """``most`` bands, none and no sum of them above ``boost_db``, digital at ``sampling_rate_hz``."""
+    """``most`` bands that raise nothing by more than ``boost_db`` over the median of what they do, digital
+    at ``sampling_rate_hz``."""
 
     most: int = 5
     boost_db: float = 3.0
@@ -39,14 +39,10 @@ class Limits:
 def propose(departures: Departures, limits: Limits) -> Proposal:
     """Bands joined one by one, all fitted again each time, and no more than gain something beyond the error bar.
 
-    Raises SettingsError where the filters' sampling rate is too low.
+    Half of the sampling rate must lie above the frequencies.
     """
     hz, rate = departures.frequency_hz, limits.sampling_rate_hz
-    if hz[-1] >= rate / 2:
-        raise SettingsError(
-            f"filters at {rate:g} Hz end at {rate / 2:g} Hz, they must act up to {hz[-1]:g} Hz: raise the sampling rate "
-            "or narrow the band"
-        )
+    departures = replace(departures, bears_db=_within_boost(departures, limits.boost_db))
     found: list[tuple[Band, ...]] = [()]
     for _ in range(limits.most):
         found.append(_joined(departures, found[-1], limits))
@@ -56,9 +52,23 @@ def propose(departures: Departures, limits: Limits) -> Proposal:
     while count < limits.most and left[count] - left[count + 1] > max(SHOWN_DB, known):
         count += 1
     level = level_db(found[count], hz, rate)
-    whole = tuple(_rms(departures.weight, departures.off_db + level_db(one, hz, rate)) for one in found)
+    whole = tuple(changed_rms(departures, departures.off_db + level_db(one, hz, rate)) for one in found)
     top = level_db(found[count], np.geomspace(5.0, 0.499 * rate, 2000), rate)
-    return Proposal(found[count], tuple(left), whole, float(max(top.max(initial=0.0), 0.0)), rate, level)
+    headroom = float(max(top.max(), 0.0))
+    quieter = headroom - float(departures.weight @ level)
+    return Proposal(found[count], tuple(left), whole, headroom, quieter, rate, level)
+
+
+def _within_boost(departures: Departures, boost_db: float) -> Real:
+    """What may be taken away, cut where that would raise the level by more than the boost over the median."""
+    bears = departures.bears_db
+    cut: Real = np.maximum(bears, _median(departures.weight, bears) - boost_db)
+    return cut
+
+
+def _median(weight: Real, value: Real) -> float:
+    order = np.argsort(value)
+    return float(value[order][np.searchsorted(np.cumsum(weight[order]), 0.5)])
 
 
 def level_db(bands: Sequence[Band], frequency_hz: Real, sampling_rate_hz: float) -> Real:
@@ -71,12 +81,13 @@ def level_db(bands: Sequence[Band], frequency_hz: Real, sampling_rate_hz: float)
 
 
 def _left(departures: Departures, bands: Sequence[Band], rate: float) -> float:
-    return _rms(departures.weight, departures.bears_db + level_db(bands, departures.frequency_hz, rate))
+    return changed_rms(departures, departures.bears_db + level_db(bands, departures.frequency_hz, rate))
 
 
-def _rms(weight: Real, value: Real) -> float:
-    """Rms about the mean: the height is free."""
-    return float(np.sqrt(max(weight @ value**2 - (weight @ value) ** 2, 0.0)))
+def changed_rms(departures: Departures, value_db: Real) -> float:
+    """Rms of a departure (F,) about its mean: the height is free."""
+    weight = departures.weight
+    return float(np.sqrt(max(weight @ value_db**2 - (weight @ value_db) ** 2, 0.0)))
 
 
 def _joined(departures: Departures, bands: tuple[Band, ...], limits: Limits) -> tuple[Band, ...]:
@@ -89,7 +100,8 @@ def _joined(departures: Departures, bands: tuple[Band, ...], limits: Limits) -> 
 
 
 def _boost(departures: Departures, bands: Sequence[Band], rate: float) -> float:
-    return float(level_db(bands, departures.frequency_hz, rate).max(initial=0.0))
+    level = level_db(bands, departures.frequency_hz, rate)
+    return float(level.max() - _median(departures.weight, level))
 
 
 def _starts(departures: Departures, bands: Sequence[Band], limits: Limits) -> list[Band]:
@@ -99,7 +111,8 @@ def _starts(departures: Departures, bands: Sequence[Band], limits: Limits) -> li
     octaves = np.log2(hz[-1] / hz[0])
     places = np.geomspace(hz[0], hz[-1], max(2, int(octaves * TRIED_PER_OCTAVE)))
     highest = _highest_q(hz)
-    shapes = [("peaking", q) for q in TRIED_Q if q <= highest] + [("low_shelf", 0.7), ("high_shelf", 0.7)]
+    shapes: list[tuple[Kind, float]] = [("low_shelf", 0.7), ("high_shelf", 0.7)]
+    shapes += [("peaking", q) for q in TRIED_Q if q <= highest]
     scored = []
     for (kind, q), at in product(shapes, places):
         shape = level_db([Band(kind, float(at), q, 1.0)], hz, rate)
@@ -111,7 +124,10 @@ def _starts(departures: Departures, bands: Sequence[Band], limits: Limits) -> li
     scored.sort(key=lambda pair: -pair[0])
     chosen: list[Band] = []
     for _, one in scored:
-        if all(one.kind != other.kind or abs(np.log2(one.frequency_hz / other.frequency_hz)) > 0.5 for other in chosen):
+        if all(
+            one.kind != other.kind or abs(np.log2(one.frequency_hz / other.frequency_hz)) > 0.5
+            for other in chosen
+        ):
             chosen.append(one)
     return chosen[:REFINED]
 
@@ -130,7 +146,7 @@ def _refined(departures: Departures, bands: Sequence[Band], limits: Limits) -> t
     def misses(flat: Real) -> Real:
         level = level_db(_unpacked(kinds, flat), hz, limits.sampling_rate_hz)
         rest = departures.bears_db + level
-        beyond = np.maximum(level - limits.boost_db, 0)
+        beyond = np.maximum(level - _median(departures.weight, level) - limits.boost_db, 0)
         return np.concatenate([root * (rest - departures.weight @ rest), EXCESS * root * beyond])
 
     low, high = [], []

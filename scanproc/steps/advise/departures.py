@@ -1,7 +1,7 @@
 """How far a device is off its target, and how much of that a filter can take away without a trade.
 
-A filter changes direct sound, early reflections and sound power alike. Where these differ from the curve to mend by more
-than a straight line over log f, directivity jumps, and what mends one spoils another.
+A filter changes direct sound, early reflections and sound power alike. Where these differ from the curve to mend by
+more than a straight line over log f, directivity jumps, and what mends one spoils another.
 """
 
 from __future__ import annotations
@@ -12,7 +12,7 @@ from typing import Literal, TypeAlias
 
 import numpy as np
 
-from scanproc.conventions import Real
+from scanproc.conventions import Boolean, Real
 from scanproc.errors import ScanDataError
 from scanproc.records.advice import Departures
 from scanproc.records.curves import Curve, Curves
@@ -35,13 +35,14 @@ class Target:
     level_db: Real | None = None
 
 
-def in_room(curves: Curves, target: Target, band_hz: tuple[float, float], also: Sequence[Curve] = ()) -> Departures:
-    """Of the estimated in-room response. What all of listening window, early reflections and sound power are off in the
-    same direction may be taken away, less the error bar. ``also``: curves that are watched only."""
+def in_room(
+    curves: Curves, target: Target, band_hz: tuple[float, float], also: Sequence[Curve] = ()
+) -> Departures:
+    """Of the estimated in-room response. What all of listening window, early reflections and sound power are off in
+    the same direction may be taken away, less the error bar. ``also``: curves that are watched only."""
     hz, inside, weight = _band(curves.frequency_hz, band_hz)
     room, axis = (curves.get(name).value[inside] for name in (IN_ROOM, "on axis"))
-    shape = _line(hz, weight, room - axis) if target.slope_db is None else None
-    off = _off(hz, weight, room, target, shape)
+    off = _off(hz, weight, room, target, _line(hz, weight, room - axis))
     watched = [*(curves.get(name) for name in ("on axis", *SERVED)), *also]
     others = np.stack([off + _bent(hz, weight, one.value[inside] - room) for one in watched])
     error = curves.get(IN_ROOM).standard_error[inside]
@@ -50,7 +51,11 @@ def in_room(curves: Curves, target: Target, band_hz: tuple[float, float], also: 
 
 
 def at_seats(
-    frequency_hz: Real, seats: Sequence[Curve], target: Target, band_hz: tuple[float, float], together: Together
+    frequency_hz: Real,
+    seats: Sequence[Curve],
+    target: Target,
+    band_hz: tuple[float, float],
+    together: Together,
 ) -> Departures:
     """Of the direct sound at seats, for their mean, or so that the one farthest off is as near as it can be."""
     hz, inside, weight = _band(frequency_hz, band_hz)
@@ -58,10 +63,12 @@ def at_seats(
     off = each.mean(axis=0) if together == "mean" else (each.max(axis=0) + each.min(axis=0)) / 2
     error = np.sqrt(np.mean([one.standard_error[inside] ** 2 for one in seats], axis=0))
     name = f"{together} of {len(seats)} seats" if len(seats) > 1 else seats[0].name
-    return Departures(hz, name, off, error, _shrunk(off, error), tuple(one.name for one in seats), each, weight)
+    return Departures(
+        hz, name, off, error, _shrunk(off, error), tuple(one.name for one in seats), each, weight
+    )
 
 
-def _band(frequency_hz: Real, band_hz: tuple[float, float]) -> tuple[Real, np.ndarray, Real]:
+def _band(frequency_hz: Real, band_hz: tuple[float, float]) -> tuple[Real, Boolean, Real]:
     inside = (frequency_hz >= band_hz[0] * (1 - 1e-9)) & (frequency_hz <= band_hz[1] * (1 + 1e-9))
     if np.count_nonzero(inside) < FEWEST_FREQUENCIES:
         raise ScanDataError(
@@ -73,7 +80,7 @@ def _band(frequency_hz: Real, band_hz: tuple[float, float]) -> tuple[Real, np.nd
     return hz, inside, weight / weight.sum()
 
 
-def _off(hz: Real, weight: Real, level: Real, target: Target, flat: Real | None) -> Real:
+def _off(hz: Real, weight: Real, level: Real, target: Target, flat: Real) -> Real:
     """Level less the target, whose height is that of the level."""
     if target.frequency_hz is not None and target.level_db is not None:
         if hz[0] < target.frequency_hz[0] * (1 - 1e-9) or hz[-1] > target.frequency_hz[-1] * (1 + 1e-9):
@@ -84,7 +91,6 @@ def _off(hz: Real, weight: Real, level: Real, target: Target, flat: Real | None)
         flat = np.interp(np.log(hz), np.log(target.frequency_hz), target.level_db)
     elif target.slope_db is not None:
         flat = target.slope_db * np.log2(hz)
-    assert flat is not None
     rest: Real = level - flat
     return rest - weight @ rest
 

@@ -1,7 +1,7 @@
 """Poles that many responses share, against a background of known covariance.
 
-Each response is Σ_p R_p φ_p(f) + background, φ = 1/(1 + jQ(f/f_p - f_p/f)), with the (f_p, Q) of all responses and an R of
-each. Given the poles the R follow by generalised least squares.
+Each response is Σ_p R_p φ_p(f) + background, φ = 1/(1 + jQ(f/f_p - f_p/f)), with the (f_p, Q) of all responses and an
+R of each. Given the poles the R follow by generalised least squares.
 """
 
 from __future__ import annotations
@@ -23,12 +23,14 @@ PER_DOUBLING, PER_BANDWIDTH = 3, 3
 def shapes(frequency_hz: Real, pole: Real) -> Complex:
     """φ of poles (poles, 2) of frequency and Q, (F, poles)."""
     ratio = frequency_hz[:, None] / pole[:, 0]
-    shape: Complex = 1 / (1 + 1j * pole[:, 1] * (ratio - 1 / ratio))
+    detuning: Real = pole[:, 1] * (ratio - 1 / ratio)
+    shape: Complex = 1 / (1 + 1j * detuning)
     return shape
 
 
 def tried(frequency_hz: Real) -> Real:
-    """Poles (poles, 2) that the frequencies resolve: a bandwidth is no narrower than the widest gap, and lies inside."""
+    """Poles (poles, 2) that the frequencies resolve: a bandwidth is no narrower than the widest gap, and lies
+    inside."""
     place = np.log(frequency_hz)
     highest = 1 / np.diff(place).max()
     doublings = max(0, int(PER_DOUBLING * np.log2(highest / LOWEST_Q)))
@@ -71,9 +73,7 @@ def standing(
     return square
 
 
-def refined(
-    frequency_hz: Real, pole: Real, response: Complex, background: Background
-) -> tuple[Real, Real]:
+def refined(frequency_hz: Real, pole: Real, response: Complex, background: Background) -> tuple[Real, Real]:
     """Poles (poles, 2) that fit best near those given, and the covariance of log f_p, log Q of each, (poles, 2, 2).
 
     ``response`` (responses, F) are scaled by the roots of weights that sum to one. The covariance counts as many
@@ -89,7 +89,10 @@ def refined(
     start = np.log(pole).ravel()
     room = np.column_stack([0.5 / pole[:, 1], np.full(len(pole), np.log(2))]).ravel()
     found = least_squares(
-        lambda flat: left(flat).ravel().view(np.float64), start, bounds=(start - room, start + room), max_nfev=15
+        lambda flat: left(flat).ravel().view(np.float64),
+        start,
+        bounds=(start - room, start + room),
+        max_nfev=15,
     )
     curvature = np.linalg.pinv(2 * found.jac.T @ found.jac)
     rest, place = np.exp(found.x).reshape(-1, 2), np.log2(frequency_hz)

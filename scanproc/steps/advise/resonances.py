@@ -1,12 +1,13 @@
 """Resonances: poles that stand clear of the error bars in most directions.
 
-A resonance rings everywhere with one frequency and one Q. Interference, diffraction and reflections move with the angle;
-what they do to single directions is part of the background, from which a pole must stand out.
+A resonance rings everywhere with one frequency and one Q. Interference, diffraction and reflections move with the
+angle; what they do to single directions is part of the background, from which a pole must stand out.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 
@@ -38,8 +39,8 @@ SHOWING = 3.0
 
 @dataclass(frozen=True, eq=False)
 class Responses:
-    """Far-field ``value`` complex (directions, F) with delays taken out, over its smooth level; ``at_angles`` (70, F) the
-    same at the angles of the curves; ``noise`` (F,) the variance of the error bars, of the same scale; ``weight``
+    """Far-field ``value`` complex (directions, F) with delays taken out, over its smooth level; ``at_angles`` (70, F)
+    the same at the angles of the curves; ``noise`` (F,) the variance of the error bars, of the same scale; ``weight``
     (directions,) sums to one."""
 
     frequency_hz: Real
@@ -86,7 +87,7 @@ def _zones(frequency_hz: Real) -> list[tuple[float, float]]:
     """Octaves or somewhat less, together the whole band, in octaves re 1 Hz."""
     low, high = np.log2(frequency_hz[[0, -1]])
     edge = np.linspace(low, high, int(np.ceil(high - low)) + 1)
-    return list(zip(edge[:-1], edge[1:], strict=True))
+    return list(pairwise(edge.tolist()))
 
 
 def _found_in_zone(given: Responses, zone: tuple[float, float], needed: float) -> list[Resonance]:
@@ -109,7 +110,9 @@ def _shows(one: Resonance) -> bool:
 def _each_once(told: list[Resonance]) -> tuple[Resonance, ...]:
     kept: list[Resonance] = []
     for one in sorted(told, key=lambda one: -one.standing):
-        apart = (abs(np.log(one.frequency_hz.value / other.frequency_hz.value)) * other.q.value for other in kept)
+        apart = (
+            abs(np.log(one.frequency_hz.value / other.frequency_hz.value)) * other.q.value for other in kept
+        )
         if all(gap > 0.5 for gap in apart):
             kept.append(one)
     return tuple(sorted(kept, key=lambda one: one.frequency_hz.value))
@@ -133,8 +136,8 @@ def _still(frequency_hz: Real, value: Complex) -> Complex:
 def search(given: Responses, needed: float) -> tuple[Real, Real, Background]:
     """Poles (poles, 2), the covariance of their logarithms (poles, 2, 2), the background.
 
-    The best candidate joins, the background is learnt anew from what the poles leave (a resonance not yet known makes it
-    look livelier than it is), and all must stand out from that; else the last one leaves and the search ends.
+    The best candidate joins, the background is learnt anew from what the poles leave (a resonance not yet known makes
+    it look livelier than it is), and all must stand out from that; else the last one leaves and the search ends.
     """
     hz, candidate = given.frequency_hz, poles.tried(given.frequency_hz)
     weighted = given.value * np.sqrt(given.weight)[:, None]
@@ -175,7 +178,7 @@ def _middle(square: Real, weight: Real) -> Real:
 
 def _spread(weighted: Complex) -> Real:
     """R with RᵀR = Re Σ y yᴴ."""
-    triangle: Real = np.linalg.qr(np.concatenate([weighted.real, weighted.imag]), mode="r")
+    triangle: Real = np.linalg.qr(np.concatenate([weighted.real, weighted.imag]), mode="r")  # type: ignore[assignment]
     return triangle
 
 
@@ -192,7 +195,7 @@ def _told(given: Responses, pole: Real, spread: Real, background: Background) ->
         near = int(np.abs(np.log(hz / at)).argmin())
         shape, error = poles.shapes(hz[[near]], pole[[index]])[0, 0], float(np.sqrt(variance[index]))
         without = given.at_angles[:, near] - at_angles[index] * shape
-        levels = [_level(weights[name], without, at_angles[index], error) for name in CURVES]
+        axis, window = (_level(weights[name], without, at_angles[index], error) for name in CURVES)
         strength = everywhere.strength[index]
         power = _level(given.weight, given.value[:, near] - strength * shape, strength, error)
         frequency_error, q_error = np.sqrt(np.diag(spread[index]))
@@ -200,7 +203,8 @@ def _told(given: Responses, pole: Real, spread: Real, background: Background) ->
             Resonance(
                 Estimate(float(at), float(at * frequency_error)),
                 Estimate(float(q), float(q * q_error)),
-                *levels,
+                axis,
+                window,
                 power,
                 standing=float(np.sqrt(middle[index])),
                 common=float(given.weight @ (square[index] > np.log(20))),
