@@ -51,6 +51,9 @@ from scanproc.cli.progress import shown
     "--seat", "seats_m", nargs=3, type=float, multiple=True, help="x y z in m: filters for it; repeatable."
 )
 @click.option(
+    "-c", "--config", type=click.Path(path_type=Path), help="Seats and turn from an export's sets in TOML."
+)
+@click.option(
     "--together",
     type=click.Choice(["mean", "minimax"]),
     default="mean",
@@ -58,7 +61,9 @@ from scanproc.cli.progress import shown
     help="Several seats: their mean, or the one farthest off.",
 )
 @click.option("--force", is_flag=True, help="Replace earlier results of another kind, too.")
-def command(result: Path, output: Path | None, force: bool, as_json: bool, **given: Any) -> Outcome:
+def command(
+    result: Path, output: Path | None, config: Path | None, force: bool, as_json: bool, **given: Any
+) -> Outcome:
     """Say which resonances a RESULT shows, what filters can mend, and which filters to try.
 
     A resonance has one frequency in all directions; what moves with the angle is none. A filter acts on all directions
@@ -66,8 +71,10 @@ def command(result: Path, output: Path | None, force: bool, as_json: bool, **giv
     bars bear. Try it without lifting the device: scanproc export RESULT -o files --filter advice/filters.toml.
     """
     from scanproc.report.words.advice import advice_lines
-    from scanproc.run.advise import AdviseChoices, advise_file
+    from scanproc.run.advise import AdviseChoices, advise_file, seats_of
 
+    if config is not None:
+        given |= seats_of(config)
     with shown() as progress:
         advice, document = advise_file(result, AdviseChoices(**given), output, progress, force=force)
     lines = advice_lines(advice)

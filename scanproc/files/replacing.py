@@ -53,6 +53,7 @@ ADVICE = Kind(
     frozenset(
         {
             "advice.json",
+            "advice.svg",
             "filters.toml",
             "sections.csv",
             "sections.json",

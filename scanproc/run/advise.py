@@ -28,6 +28,7 @@ from scanproc.report.words.advice import advice_json
 from scanproc.run.blas import one_blas_thread
 from scanproc.run.conversion.reference import result_at
 from scanproc.run.progress import Progress, silent
+from scanproc.run.settings.exports import SeatSet, read_export_settings
 from scanproc.steps.advise.bands import Limits, changed_rms, propose
 from scanproc.steps.advise.departures import Target, Together, at_seats, in_room
 from scanproc.steps.advise.resonances import resonances
@@ -138,14 +139,36 @@ def advise_file(
         raise error if error.path else error.at(source) from None
     document = advice_json(advice)
     if output is not None:
+        from scanproc.report.figures.advice import advice_figure
+        from scanproc.report.figures.static import save
+
         with whole_directory(output, refuse) as draft:
             write_filters(draft, advice.proposal)
+            save(advice_figure(advice), draft / "advice.svg")
             write_curves(draft / "curves_before.csv", advice.before)
             write_curves(draft / "curves.csv", advice.after)
             made_from = {"result": source.name, "result_sha256": file_hash(source), **result.provenance}
             write_json(draft / ADVICE.mark, {**document, "source": made_from})
             write_hashes(draft)
     return advice, document
+
+
+def seats_of(path: Path | str) -> dict[str, Any]:
+    """The choices ``seats_m``, ``toe_in_deg`` and ``tilt_deg`` from the sets of seats among those made for an export.
+
+    Raises SettingsError where there are none, or their turns differ.
+    """
+    sets = [one for one in read_export_settings(path).set if isinstance(one, SeatSet)]
+    turns = {one.turn for one in sets}
+    if len(turns) != 1:
+        raise SettingsError(
+            f"needs sets of kind seats that turn the device alike, got {len(sets)} with {len(turns)} different turns: "
+            "change the sets",
+            path=path,
+        )
+    (turn,) = turns
+    seats = [seat for one in sets for seat in one.position_m]
+    return {"seats_m": seats, "toe_in_deg": turn.toe_in_deg, "tilt_deg": turn.tilt_deg}
 
 
 def _target(given: str | float | Path) -> Target:

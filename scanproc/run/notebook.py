@@ -48,8 +48,7 @@ from scanproc.steps.planning.scan_plan import PlanChoices, plan_scan
 @dataclass(frozen=True, eq=False)
 class FieldValues:
     """Sound at some places: ``pressure`` complex (places, F) in ``unit`` ("Pa·m" for the far field p·r·e^{+jkr}, "Pa"
-    at positions), rms at ``drive_voltage_v``; ``standard_error_db`` (places, F) of its level; ``frequency_hz``
-    (F,)."""
+    at positions), rms at ``drive_voltage_v``; ``standard_error_db`` (places, F) of its level; ``frequency_hz`` (F,)."""
 
     label: tuple[str, ...]
     frequency_hz: Real

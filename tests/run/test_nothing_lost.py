@@ -89,6 +89,10 @@ def commands(top: Path, out: Path, force: list[str]) -> dict[str, tuple[list[str
             [result],
             lambda: run(["export", str(top / "result"), "-o", str(out), "--sweeps", "orbits-90", *force]),
         ),
+        "advise": (
+            [result],
+            lambda: run(["advise", str(top / "result"), "-o", str(out), "--bands", "1", *force]),
+        ),
         "compare": (
             [result, table],
             lambda: run(["compare", str(top / "result"), str(top / table), "-o", str(out), *force]),

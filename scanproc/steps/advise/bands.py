@@ -76,7 +76,8 @@ def level_db(bands: Sequence[Band], frequency_hz: Real, sampling_rate_hz: float)
     total = np.zeros(len(frequency_hz))
     for one in bands:
         section = biquad(one.kind, one.frequency_hz, one.q, one.gain_db, sampling_rate_hz)
-        total += 20 * np.log10(np.abs(response(*section, frequency_hz, sampling_rate_hz)))
+        value = response(*section, frequency_hz, sampling_rate_hz)
+        total += 10 * np.log10(value.real**2 + value.imag**2)
     return total
 
 
@@ -87,7 +88,7 @@ def _left(departures: Departures, bands: Sequence[Band], rate: float) -> float:
 def changed_rms(departures: Departures, value_db: Real) -> float:
     """Rms of a departure (F,) about its mean: the height is free."""
     weight = departures.weight
-    return float(np.sqrt(max(weight @ value_db**2 - (weight @ value_db) ** 2, 0.0)))
+    return float(np.sqrt(weight @ (value_db - weight @ value_db) ** 2))
 
 
 def _joined(departures: Departures, bands: tuple[Band, ...], limits: Limits) -> tuple[Band, ...]:

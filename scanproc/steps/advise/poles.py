@@ -24,8 +24,7 @@ def shapes(frequency_hz: Real, pole: Real) -> Complex:
     """φ of poles (poles, 2) of frequency and Q, (F, poles)."""
     ratio = frequency_hz[:, None] / pole[:, 0]
     detuning: Real = pole[:, 1] * (ratio - 1 / ratio)
-    shape: Complex = 1 / (1 + 1j * detuning)
-    return shape
+    return np.asarray(1 / (1 + 1j * detuning), np.complex128)
 
 
 def tried(frequency_hz: Real) -> Real:
