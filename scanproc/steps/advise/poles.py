@@ -87,10 +87,12 @@ def refined(frequency_hz: Real, pole: Real, response: Complex, background: Backg
 
     start = np.log(pole).ravel()
     room = np.column_stack([0.5 / pole[:, 1], np.full(len(pole), np.log(2))]).ravel()
+    low = np.maximum(start - room, np.tile(np.log([frequency_hz[0], LOWEST_Q / 2]), len(pole)))
+    high = np.minimum(start + room, np.tile([np.log(frequency_hz[-1]), np.inf], len(pole)))
     found = least_squares(
         lambda flat: left(flat).ravel().view(np.float64),
         start,
-        bounds=(start - room, start + room),
+        bounds=(low, high),
         max_nfev=15,
     )
     curvature = np.linalg.pinv(2 * found.jac.T @ found.jac)
