@@ -73,6 +73,8 @@ def sentence(advice: Advice) -> str:
     """What was found and what is proposed."""
     found, proposal, off = advice.resonances, advice.proposal, advice.departures
     told = f"{count(len(found.found), 'resonance').capitalize()} from {_span(*found.band_hz)}."
+    if not found.highest_q:
+        told = "Too few frequencies to tell resonances."
     where = f"{off.curve} from {_span(off.frequency_hz[0], off.frequency_hz[-1])}"
     if not proposal.bands:
         reason = "none was asked for"
@@ -129,6 +131,8 @@ def _resonance(one: Resonance) -> dict[str, Any]:
 def _resonance_lines(advice: Advice) -> list[str]:
     found = advice.resonances
     limit = f"told up to Q {found.highest_q:.0f} by the spacing of the frequencies"
+    if not found.highest_q:
+        return ["Resonances: not told, the result has too few frequencies; convert with more."]
     if not found.found:
         return [f"Resonances: none that stands clear in most directions ({limit})."]
     head = f"{'resonance':>16} {'Q':>11} {'axis':>11} {'window':>11} {'power':>11} {'directions':>10} {'-60 dB in':>9}"

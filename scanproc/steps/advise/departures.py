@@ -21,7 +21,8 @@ IN_ROOM = "estimated in-room response"
 SERVED = ("listening window", "early reflections", "sound power")
 CERTAIN = 1.96
 """Standard errors of a 95 % interval."""
-FEWEST_FREQUENCIES = 8
+FEWEST_FREQUENCIES = 5
+"""One band has three sizes, and the height is free."""
 Together: TypeAlias = Literal["mean", "minimax"]
 
 

@@ -12,7 +12,6 @@ from itertools import pairwise
 import numpy as np
 
 from scanproc.conventions import Complex, Real
-from scanproc.errors import ScanDataError
 from scanproc.records.advice import Estimate, Resonance, Resonances
 from scanproc.records.expansion import Expansion
 from scanproc.steps.advise import poles
@@ -31,6 +30,7 @@ FALSE_PER_DEVICE = 0.1
 MOST = 12
 CURVES = ("on axis", "listening window")
 FEWEST_FREQUENCIES = 24
+"""With fewer a background cannot be learnt."""
 BESIDE_OCTAVES = 1.0
 """The background of an octave is learnt from so much more on either side."""
 SHOWING = 3.0
@@ -58,7 +58,7 @@ class Responses:
 
 
 def resonances(expansion: Expansion, turn: Turn = STRAIGHT) -> Resonances:
-    """The resonances of a device, and how far they could be told. Raises ScanDataError for too few frequencies."""
+    """The resonances of a device, and how far they could be told: up to a Q of 0 with too few frequencies."""
     unit, weight = lebedev_grid(GRID_DEGREE)
     angle = turned_back(directions(), turn)
     value = far_field(expansion, np.concatenate([unit, angle]))
@@ -69,18 +69,15 @@ def resonances(expansion: Expansion, turn: Turn = STRAIGHT) -> Resonances:
 def found_in(frequency_hz: Real, value: Complex, variance: Real, weight: Real) -> Resonances:
     """The same from far-field values (directions + 70, F) in Pa·m: directions of ``weight`` (directions,), then the 70
     angles of the curves; ``variance`` (F,) in Pa²·m² is that of the errors, in the mean over directions."""
-    if len(frequency_hz) < FEWEST_FREQUENCIES:
-        raise ScanDataError(
-            f"resonances need at least {FEWEST_FREQUENCIES} frequencies, the result has {len(frequency_hz)}: "
-            "convert with more"
-        )
-    candidate = poles.tried(frequency_hz)
+    band = (float(frequency_hz[0]), float(frequency_hz[-1]))
+    candidate = poles.tried(frequency_hz) if len(frequency_hz) >= FEWEST_FREQUENCIES else np.empty((0, 2))
+    if not len(candidate):
+        return Resonances((), 0.0, band)
     given = _responses(frequency_hz, value, variance, weight)
     told: list[Resonance] = []
     for zone in _zones(frequency_hz):
         told += _found_in_zone(given, zone, _needed(len(candidate)))
-    band = (float(frequency_hz[0]), float(frequency_hz[-1]))
-    return Resonances(_each_once(told), float(candidate[:, 1].max(initial=0.0)), band)
+    return Resonances(_each_once(told), float(candidate[:, 1].max()), band)
 
 
 def _zones(frequency_hz: Real) -> list[tuple[float, float]]:
@@ -93,8 +90,6 @@ def _zones(frequency_hz: Real) -> list[tuple[float, float]]:
 def _found_in_zone(given: Responses, zone: tuple[float, float], needed: float) -> list[Resonance]:
     """Of an octave, against a background learnt from it and its neighbours."""
     near = given.within(zone[0] - BESIDE_OCTAVES, zone[1] + BESIDE_OCTAVES)
-    if len(near.frequency_hz) < FEWEST_FREQUENCIES // 2:
-        return []
     pole, spread, background = search(near, needed)
     told = _told(near, pole, spread, background) if len(pole) else []
     margin = 0.05  # a pole on the edge is found from both sides, and kept once
