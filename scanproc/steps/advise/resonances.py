@@ -11,7 +11,7 @@ from itertools import pairwise
 
 import numpy as np
 
-from scanproc.conventions import Complex, Real
+from scanproc.conventions import Complex, Integer, Real
 from scanproc.records.advice import Estimate, Resonance, Resonances
 from scanproc.records.expansion import Expansion
 from scanproc.steps.advise import poles
@@ -34,7 +34,7 @@ FEWEST_FREQUENCIES = 24
 BESIDE_OCTAVES = 1.0
 """The background of an octave is learnt from so much more on either side."""
 SHOWING = 3.0
-"""Standard errors by which the sound power must show a resonance."""
+"""Error bars by which the sound power must show a resonance."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -94,12 +94,7 @@ def _found_in_zone(given: Responses, zone: tuple[float, float], needed: float) -
     told = _told(near, pole, spread, background) if len(pole) else []
     margin = 0.05  # a pole on the edge is found from both sides, and kept once
     inside = (zone[0] - margin, zone[1] + margin)
-    return [one for one in told if inside[0] <= np.log2(one.frequency_hz.value) <= inside[1] and _shows(one)]
-
-
-def _shows(one: Resonance) -> bool:
-    """Whether it is seen in the sound power, too."""
-    return abs(one.power_db.value) >= SHOWING * one.power_db.error
+    return [one for one in told if inside[0] <= np.log2(one.frequency_hz.value) <= inside[1]]
 
 
 def _each_once(told: list[Resonance]) -> tuple[Resonance, ...]:
@@ -187,12 +182,16 @@ def _told(given: Responses, pole: Real, spread: Real, background: Background) ->
     weights = average_weights()
     told = []
     for index, (at, q) in enumerate(pole):
-        near = int(np.abs(np.log(hz / at)).argmin())
-        shape, error = poles.shapes(hz[[near]], pole[[index]])[0, 0], float(np.sqrt(variance[index]))
-        without = given.at_angles[:, near] - at_angles[index] * shape
+        around = _nearest(hz, at * (1 + np.array([0, -0.5, 0.5]) / q))
+        shape, error = poles.shapes(hz[around], pole[[index]])[:, 0], float(np.sqrt(variance[index]))
+        without = given.at_angles[:, around] - at_angles[index][:, None] * shape
         axis, window = (_level(weights[name], without, at_angles[index], error) for name in CURVES)
         strength = everywhere.strength[index]
-        power = _level(given.weight, given.value[:, near] - strength * shape, strength, error)
+        rest = given.value[:, around] - strength[:, None] * shape
+        plain = _level(given.weight, rest[:, [0, 0, 0]], strength, error)
+        if abs(plain.value) < SHOWING * plain.error:
+            continue
+        power = _level(given.weight, rest, strength, error)
         frequency_error, q_error = np.sqrt(np.diag(spread[index]))
         told.append(
             Resonance(
@@ -208,10 +207,22 @@ def _told(given: Responses, pole: Real, spread: Real, background: Background) ->
     return told
 
 
-def _level(weight: Real, without: Complex, part: Complex, error: float) -> Estimate:
-    """Level of Σ w|p|² at the pole's own frequency over that without it; errors of all directions count as one."""
+def _nearest(hz: Real, place: Real) -> Integer:
+    nearest: Integer = np.abs(np.log(hz / place[:, None])).argmin(axis=1)
+    return nearest
+
+
+def _level(weight: Real, around: Complex, part: Complex, error: float) -> Estimate:
+    """Level of Σ w|p|² at the pole's own frequency over that without it; errors of all directions count as one.
+
+    ``around`` (directions, 3): what is left without the pole at its frequency and at both ends of its bandwidth. What
+    that changes by in between, a pole that multiplies the response and one that adds to it differ by.
+    """
+    without = around[:, 0]
     power = max(float(weight @ np.abs(without) ** 2), 1e-300)
+    changes = float(weight @ np.abs(around[:, 2] - around[:, 1]) ** 2) / 4 / power
+    unsure = np.hypot(error, np.sqrt(changes * float(weight @ np.abs(part) ** 2) / weight.sum()))
     whole = max(float(weight @ np.abs(without + part) ** 2), 1e-300)
     level = DB_OF_POWER * np.log(whole / power)
     slope = np.sqrt(2) * DB_OF_POWER * float(weight @ np.abs(without + part)) / whole
-    return Estimate(float(level), float(slope * error))
+    return Estimate(float(level), float(slope * unsure))
