@@ -29,6 +29,8 @@ GRID_DEGREE = 17
 FALSE_PER_DEVICE = 0.1
 MOST = 12
 CURVES = ("on axis", "listening window")
+ROUNDING = 1e-12
+"""Of pressures in single precision, squared: no response is known better."""
 FEWEST_FREQUENCIES = 24
 """With fewer a background cannot be learnt."""
 BESIDE_OCTAVES = 1.0
@@ -114,7 +116,8 @@ def _responses(frequency_hz: Real, value: Complex, variance: Real, weight: Real)
     rms = np.sqrt(weight @ np.abs(value[: len(weight)]) ** 2)
     scale = np.exp(np.polynomial.Polynomial.fit(octave, np.log(rms), degree)(octave))
     still = _still(frequency_hz, value) / scale
-    return Responses(frequency_hz, still[: len(weight)], still[len(weight) :], variance / scale**2, weight)
+    noise = np.maximum(variance / scale**2, ROUNDING)
+    return Responses(frequency_hz, still[: len(weight)], still[len(weight) :], noise, weight)
 
 
 def _still(frequency_hz: Real, value: Complex) -> Complex:
