@@ -32,14 +32,17 @@ LARGEST = 300.0
 @dataclass(frozen=True, eq=False)
 class LogSweep:
     """``growth_s``: L, the time in which the frequency grows by e; ``start_hz``: f₀, ``offset_rad``: β; ``amplitude``
-    (samples,); ``lowest_hz`` and ``highest_hz`` where it begins and ends."""
+    (K,) of the sweep by its frequency ``amplitude_hz`` (K,); ``lowest_hz`` and ``highest_hz`` where it begins and
+    ends; ``samples`` of the drive."""
 
     growth_s: float
     start_hz: float
     offset_rad: float
+    amplitude_hz: Real
     amplitude: Real
     lowest_hz: float
     highest_hz: float
+    samples: int
     sampling_rate_hz: float
 
     def gap_s(self, order: int) -> float:
@@ -48,7 +51,7 @@ class LogSweep:
 
 
 def find_log_sweep(drive: Real, sampling_rate_hz: float) -> LogSweep:
-    """The law of a logarithmic sweep (samples,), from its analytic signal. Raises ScanDataError for any other signal."""
+    """The law of a logarithmic sweep (samples,), from its analytic signal. Raises ScanDataError for any other."""
     signal = hilbert(drive, int(next_fast_len(2 * len(drive))))[: len(drive)]
     envelope = np.abs(signal)
     inside = np.flatnonzero(envelope > HALF * envelope.max())
@@ -64,8 +67,10 @@ def find_log_sweep(drive: Real, sampling_rate_hz: float) -> LogSweep:
     missed = float(np.median(np.abs(phase[used] - law[used])))
     if not (growth > 0 and missed < PHASE_RAD):
         raise _no_sweep(f"its phase departs from the law of one by {missed:.2g} rad")
-    low, high = start * np.exp(time[[first, last]] / growth)
-    return LogSweep(growth, start, offset, envelope, float(low), float(high), sampling_rate_hz)
+    frequency = start * np.exp(np.minimum(time / growth, LARGEST))
+    ends = float(frequency[first]), float(frequency[last])
+    amplitude = _smooth(np.log2(frequency), envelope)
+    return LogSweep(growth, start, offset, *amplitude, *ends, len(drive), sampling_rate_hz)
 
 
 def harmonic_spectrum(sweep: LogSweep, order: int, frequency_hz: Real) -> Complex:
@@ -77,10 +82,22 @@ def harmonic_spectrum(sweep: LogSweep, order: int, frequency_hz: Real) -> Comple
     start, growth = sweep.start_hz, sweep.growth_s
     frequency = np.maximum(frequency_hz, 1e-3)
     time = growth * np.log(frequency / (order * start))
-    amplitude = np.interp(time * sweep.sampling_rate_hz, np.arange(len(sweep.amplitude)), sweep.amplitude, 0, 0)
-    phase = growth * frequency * 2 * np.pi + order * sweep.offset_rad - 2 * np.pi * frequency * time + np.pi / 4
+    amplitude = np.interp(np.log(frequency / order), np.log(sweep.amplitude_hz), sweep.amplitude, 0, 0)
+    phase = (
+        growth * frequency * 2 * np.pi + order * sweep.offset_rad - 2 * np.pi * frequency * time + np.pi / 4
+    )
     size = sweep.sampling_rate_hz * amplitude * np.sqrt(growth / frequency) / 2
     return np.asarray(size * np.exp(1j * phase), np.complex128)
+
+
+def _smooth(octave: Real, envelope: Real) -> tuple[Real, Real]:
+    """Frequencies and means of the envelope over sixths of an octave: it ripples with every period near the ends."""
+    number = np.floor(6 * (octave - octave[0])).astype(np.int64)
+    count = np.bincount(number)
+    middle, mean = (
+        np.bincount(number, values)[count > 0] / count[count > 0] for values in (octave, envelope)
+    )
+    return 2**middle, mean
 
 
 def _law(time: Real, phase: Real) -> tuple[float, float, float]:

@@ -18,8 +18,10 @@ from scanproc.waves.log_sweep import LogSweep, harmonic_spectrum
 
 CONVERTER = 0.95
 """Share of half the sampling rate where converters' filters begin: common practice, no source."""
+EDGE_OCTAVES = 0.25
+"""So far above the band's lower edge its ringing no longer matters."""
 FADE_SHARE = 0.25
-"""Share of a window over which it falls, and may rise, as a squared sine: what rings before harmonic n-1 is cut softly."""
+"""Share of a window over which it falls, and may rise, as a squared sine: what rings ahead of harmonic n-1 fades."""
 
 
 @dataclass(frozen=True)
@@ -27,7 +29,8 @@ class Window:
     """Where harmonic ``order`` lies: from ``before_s`` ahead of the drive, ``length_s`` in all, and its band.
 
     ``lowest_hz``: the higher of what the sweep's start leaves of the harmonic and one period in the window after time
-    zero, below which the window blurs; ``highest_hz``: where converters' filters begin, or the drive's band ends.
+    zero, and a little above, since the window cuts what the band's edge rings; ``highest_hz``: where converters'
+    filters begin, or the drive's band ends.
     """
 
     order: int
@@ -48,7 +51,7 @@ def harmonic_window(
     ahead = min(before_s, sweep.gap_s(order + 1) / 2)
     after = min(length_s - before_s, sweep.gap_s(order) - min(before_s, sweep.gap_s(order) / 2))
     edge = 2**FADE_OCTAVES
-    lowest = max(edge * order * max(band_hz[0], sweep.lowest_hz), 1 / after)
+    lowest = 2**EDGE_OCTAVES * max(edge * order * max(band_hz[0], sweep.lowest_hz), 1 / after)
     highest = min(band_hz[1], CONVERTER * sweep.sampling_rate_hz / 2 / edge)
     if 2 * lowest > highest:
         raise ScanDataError(
@@ -61,9 +64,9 @@ def harmonic_window(
 
 def harmonic_inverse(sweep: LogSweep, window: Window, samples: int) -> Inverse:
     """What turns recordings of so many samples into responses of a harmonic."""
-    length = int(next_fast_len(samples + len(sweep.amplitude), real=True))
+    length = int(next_fast_len(samples + sweep.samples, real=True))
     frequency = rfftfreq(length, 1 / sweep.sampling_rate_hz)
-    band = band_window(frequency, (window.lowest_hz, window.highest_hz))
+    band = band_window(frequency, (window.lowest_hz / 2**EDGE_OCTAVES, window.highest_hz))
     spectrum = harmonic_spectrum(sweep, window.order, frequency)
     inside = (band > 0) & (spectrum != 0)
     inverse = np.divide(band, spectrum, where=inside, out=np.zeros(len(band), np.complex128))
