@@ -28,11 +28,12 @@ class Kind:
     freely: bool = True
 
 
+DISTORTION = "distortion.csv"
 RESULT = Kind(
     "an earlier result",
     "summary.json",
     "scanproc summary",
-    frozenset({"result.h5", "summary.json", "report.html", "sweeps", "figures", HASHES}),
+    frozenset({"result.h5", "summary.json", "report.html", "sweeps", "figures", DISTORTION, HASHES}),
 )
 COMPARISON = Kind(
     "an earlier comparison",

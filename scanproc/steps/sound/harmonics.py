@@ -89,3 +89,19 @@ def _faded(samples: int, before: int) -> Real:
     fall = np.arange(samples, 0, -1) / max(1.0, FADE_SHARE * samples)
     window: Real = np.sin(np.pi / 2 * np.clip(np.minimum(rise, fall), 0, 1)) ** 2
     return window
+
+
+def noise_ahead(response: Real, before_s: float, sampling_rate_hz: float, frequency_hz: Real) -> Real:
+    """Mean square of what comes ahead of time zero, as it would be in spectra of whole windows, (F,), Pa².
+
+    Noise, the tail of harmonic n+1, and what the band's edge rings: whatever is not the harmonic. ``response`` (points,
+    samples) as :func:`harmonic_responses` gives it.
+    """
+    before = round(before_s * sampling_rate_hz)
+    window = _faded(response.shape[1], before)
+    fall = np.cos(np.pi / 2 * np.arange(before) / max(1, before)) ** 2
+    turn = np.exp(-2j * np.pi * np.outer(np.arange(before) / sampling_rate_hz, frequency_hz))
+    power = np.mean(np.abs((response[:, :before] * fall) @ turn) ** 2, axis=0)
+    ahead = np.sum((window[:before] * fall) ** 2)
+    found: Real = power * np.sum(window**2) / ahead
+    return found
