@@ -68,6 +68,8 @@ def find_log_sweep(drive: Real, sampling_rate_hz: float) -> LogSweep:
     if not (growth > 0 and missed < PHASE_RAD):
         raise _no_sweep(f"its phase departs from the law of one by {missed:.2g} rad")
     frequency = start * np.exp(np.minimum(time / growth, LARGEST))
+    if frequency[last] < 2 * frequency[first]:
+        raise _no_sweep("it spans less than an octave")
     ends = float(frequency[first]), float(frequency[last])
     amplitude = _smooth(np.log2(frequency), envelope)
     return LogSweep(growth, start, offset, *amplitude, *ends, len(drive), sampling_rate_hz)

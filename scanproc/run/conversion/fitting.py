@@ -8,6 +8,7 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from typing import Any, TypeVar
 
+import numpy as np
 import scipy.linalg  # noqa: F401  its BLAS must be loaded before it is limited
 from threadpoolctl import threadpool_limits
 
@@ -18,7 +19,7 @@ from scanproc.records.scan import Scan
 from scanproc.run.settings.conversion import FitSettings
 from scanproc.steps.each import Each
 from scanproc.steps.fit.expand import fit_planned, pieces
-from scanproc.steps.fit.plan import prepare
+from scanproc.steps.fit.plan import prepare, sample_frequencies, sensor_share
 from scanproc.steps.fit.room_waves import Scattering
 
 Item = TypeVar("Item")
@@ -55,7 +56,10 @@ def make_plan(
 def make_plan_like(
     sample: Scan, frequency_hz: Real, settings: FitSettings, known: FitPlan, each: Each
 ) -> FitPlan:
-    """The plan for other sound of the same device at the same points: weights of its own, all else as is known."""
+    """The plan for other sound of the same device at the same points: weights of its own, all else as is known.
+
+    Its noise is no less than the sample states: sound that is all noise may suit a field that fits it exactly.
+    """
     moved = sample
     if len(known.moved_m):
         position = sample.setup.position_m + known.moved_m
@@ -69,8 +73,12 @@ def make_plan_like(
         each=each,
         **_choices(settings),
     )
+    if known.truncated:
+        return found
+    stated = sensor_share(sample.take_frequencies(sample_frequencies(sample.frequency_hz)))
     return replace(
         found,
+        noise=np.fmax(found.noise, stated),
         position_error_m=known.position_error_m,
         level_error=known.level_error,
         moved_m=known.moved_m,

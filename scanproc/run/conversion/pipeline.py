@@ -112,11 +112,12 @@ def asides(
     checked: Handled,
     study: Study | None,
     budget: Budget | None,
-    distortion: Distortion | None,
+    harmonics: tuple[Distortion | None, tuple[str, ...]],
 ) -> Asides:
     """What an open and checked scan file, its room, the study of its points and the error budget have to say."""
     extras = Extras(file.setup.notes, study, checked.report)
-    warnings = (*notices(file), *checked.warnings, *room_warnings(file, room))
+    distortion, lost = harmonics
+    warnings = (*notices(file), *checked.warnings, *room_warnings(file, room), *lost)
     name, level_db = file.setup.device, checked.level_error_db
     return Asides(name, room, warnings, checked.dropped, extras, level_db, budget, distortion)
 

@@ -183,7 +183,7 @@ def _write(work: Work) -> dict[str, Any]:
             plan = blocks.load_record(work.plan_file)
             with _kept(work) as each:
                 heard = hearing(file, work.settings, plan)
-                found = distortion_of(heard, work.settings, plan, expansion, each) if file.harmonics else None
+                found = distortion_of(heard, work.settings, plan, expansion, each)
             checked = blocks.load_record(work.check_file)
             aside = asides(file, room, checked, study, plan.room.budget, found)
         if file_hash(work.source) != digest:

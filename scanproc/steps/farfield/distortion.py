@@ -13,16 +13,18 @@ from typing import Literal
 
 import numpy as np
 
-from scanproc.conventions import REFERENCE_PRESSURE_PA, REFERENCE_VOLTAGE_V, Integer, Real
+from scanproc.conventions import Integer, Real, level_db
 from scanproc.records.curves import Curves
 from scanproc.records.distortion import PLACES, Distortion
 from scanproc.records.expansion import Expansion
-from scanproc.steps.farfield.curves import STANDARD, CurveChoices, derived_curves
+from scanproc.steps.farfield.curves import STANDARD, CurveChoices, average_weights, derived_curves
+from scanproc.steps.farfield.error_bars import error_model
+from scanproc.steps.field.extrapolate import far_field_variance
+from scanproc.waves.orbit_sets import directions
 
 CURVES = dict(zip(PLACES, ("on axis", "listening window", "sound power, exact"), strict=True))
-RADIUS_95 = float(np.sqrt(np.log(20)))
-"""Radius that holds 95 % of a circular complex error of variance one."""
-DB_OF_LEVEL = 20 / np.log(10)
+POWER_99 = float(np.log(100))
+"""Power below which 99 % of circular complex errors of variance one lie; of a mean of several, 99 % or more."""
 
 Reference = Literal["excitation", "own"]
 
@@ -61,7 +63,7 @@ def distortion(
     for row, one in enumerate(harmonics.values()):
         found = one.expansion
         level[row][:, one.at], error[row][:, one.at] = _levels(derived_curves(found, choices))
-        floor[row][:, one.at] = _floor(level[row][:, one.at], error[row][:, one.at], one)
+        floor[row][:, one.at] = _floor(one, choices)
         octave, known = np.log2(found.frequency_hz), np.log2(fundamental.frequency_hz)
         own[row][:, one.at] = [np.interp(octave, known, levels) for levels in whole]
     orders: Integer = np.array(list(harmonics), dtype=np.int64)
@@ -108,14 +110,12 @@ def _levels(curves: Curves) -> tuple[Real, Real]:
     return np.stack([one.value for one in found]), np.stack([one.standard_error for one in found])
 
 
-def _floor(level_db: Real, error_db: Real, one: Harmonic) -> Real:
-    """Up to where 95 % of errors alone would reach: those that the fit predicts, no less than those of the noise.
-
-    A level's standard error is that of the real part of a relative error, 1/√2 of the whole.
-    """
-    scale = REFERENCE_VOLTAGE_V / one.expansion.drive_voltage_v / REFERENCE_PRESSURE_PA
-    with np.errstate(divide="ignore", invalid="ignore"):
-        fitted = level_db + 20 * np.log10(RADIUS_95 * np.sqrt(2) * error_db / DB_OF_LEVEL)
-        noise = 20 * np.log10(RADIUS_95 * scale * one.noise_pa_m)
-    floor: Real = np.fmax(fitted, noise)
-    return floor
+def _floor(one: Harmonic, choices: CurveChoices) -> Real:
+    """Levels (P, F) up to which 99 % of errors alone would reach: those that the fit predicts, no less than those of
+    the noise at the microphones."""
+    expansion, weights = one.expansion, average_weights(choices)
+    variance = far_field_variance(expansion, directions())
+    averaged = [weights[name] @ variance for name in CURVES.values() if name in weights]
+    everywhere = np.sum(error_model(expansion).mode_power, axis=0) / (4 * np.pi)
+    power = POWER_99 * np.maximum([*averaged, everywhere], one.noise_pa_m**2)
+    return level_db(np.sqrt(power), expansion.drive_voltage_v)

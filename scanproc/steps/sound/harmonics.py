@@ -80,28 +80,31 @@ def harmonic_responses(recording: Real, inverse: Inverse, window: Window) -> Rea
     times the drive's (both as cosines).
     """
     found = deconvolved(recording, inverse, window.before_s, window.length_s)
-    return found * _faded(found.shape[1], round(window.before_s * inverse.sampling_rate_hz))
+    return found * window_of(found.shape[1], round(window.before_s * inverse.sampling_rate_hz))
 
 
-def _faded(samples: int, before: int) -> Real:
-    """A window (samples,): up before time zero, down over the last quarter."""
+def noise_density(response: Real, before_s: float, sampling_rate_hz: float, frequency_hz: Real) -> Real:
+    """Power per sample of what comes ahead of time zero, mean of the points, (F,), Pa².
+
+    Noise, the tail of harmonic n+1, and what the band's edge rings: whatever is not the harmonic. Times the sum of a
+    squared window it is the mean square of spectra within that window. ``response`` (points, samples) as
+    :func:`harmonic_responses` gives it.
+    """
+    before = round(before_s * sampling_rate_hz)
+    fall = np.cos(np.pi / 2 * np.arange(before) / max(1, before)) ** 2
+    turn = np.exp(-2j * np.pi * np.outer(np.arange(before) / sampling_rate_hz, frequency_hz))
+    rise = window_of(response.shape[1], before)[:before]
+    power = np.mean(np.abs((response[:, :before] * fall) @ turn) ** 2, axis=0)
+    density: Real = power / np.sum((rise * fall) ** 2)
+    return density
+
+
+def window_of(samples: int, before: int) -> Real:
+    """What the responses of a harmonic are multiplied by (samples,): up before time zero, down over the last quarter.
+
+    ``before``: samples ahead of time zero.
+    """
     rise = np.arange(samples) / max(1.0, min(FADE_SHARE * samples, before))
     fall = np.arange(samples, 0, -1) / max(1.0, FADE_SHARE * samples)
     window: Real = np.sin(np.pi / 2 * np.clip(np.minimum(rise, fall), 0, 1)) ** 2
     return window
-
-
-def noise_ahead(response: Real, before_s: float, sampling_rate_hz: float, frequency_hz: Real) -> Real:
-    """Mean square of what comes ahead of time zero, as it would be in spectra of whole windows, (F,), Pa².
-
-    Noise, the tail of harmonic n+1, and what the band's edge rings: whatever is not the harmonic. ``response`` (points,
-    samples) as :func:`harmonic_responses` gives it.
-    """
-    before = round(before_s * sampling_rate_hz)
-    window = _faded(response.shape[1], before)
-    fall = np.cos(np.pi / 2 * np.arange(before) / max(1, before)) ** 2
-    turn = np.exp(-2j * np.pi * np.outer(np.arange(before) / sampling_rate_hz, frequency_hz))
-    power = np.mean(np.abs((response[:, :before] * fall) @ turn) ** 2, axis=0)
-    ahead = np.sum((window[:before] * fall) ** 2)
-    found: Real = power * np.sum(window**2) / ahead
-    return found
