@@ -19,7 +19,7 @@ class Distortion:
     """Levels of harmonics ``order`` (N,) at the ``PLACES`` (P) for excitation at ``excitation_hz`` (F,).
 
     ``level_db`` (N, P, F), dB re 20 µPa at 1 m, at n times the excitation frequency, with ``standard_error_db``;
-    ``floor_db`` (N, P, F): levels up to here are what 99 % of noise alone would show. NaN beyond the band of a harmonic.
+    ``floor_db`` (N, P, F): 99 % of noise alone would show no more. NaN beyond the band of a harmonic.
     ``fundamental_db`` (P, F): the fundamental at the excitation frequency; ``own_db`` (N, P, F): the fundamental when
     excited at the harmonic's frequency. All of them hold at the level at which the sweeps were played, and are stated
     for the drive voltage as if they grew in proportion, so that ratios are true.

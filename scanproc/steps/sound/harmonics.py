@@ -54,10 +54,11 @@ def harmonic_window(
     lowest = 2**EDGE_OCTAVES * max(edge * order * max(band_hz[0], sweep.lowest_hz), 1 / after)
     highest = min(band_hz[1], CONVERTER * sweep.sampling_rate_hz / 2 / edge)
     if 2 * lowest > highest:
+        fewer = order - 1 if order > 2 else 0
         raise ScanDataError(
             f"harmonic {order} can be told from {lowest:.0f} to {highest:.0f} Hz only: the drive sweeps from "
             f"{sweep.lowest_hz:.0f} to {sweep.highest_hz:.0f} Hz so fast that {1e3 * after:.1f} ms are left before "
-            f"harmonic {order - 1}; sweep more slowly, or keep fewer (drive.harmonics = {order - 1})"
+            f"harmonic {order - 1}; sweep more slowly, or keep fewer (drive.harmonics = {fewer})"
         )
     return Window(order, ahead, ahead + after, lowest, highest)
 

@@ -105,7 +105,7 @@ def test_noise_comes_out_as_it_is() -> None:
 
 def test_a_sweep_too_fast_is_refused() -> None:
     fast = find_log_sweep(drive(RATE, 0.1, LOW, HIGH), RATE)
-    with pytest.raises(ScanDataError, match=r"harmonic 5 can be told from .* so fast .* drive.harmonics = 4"):
+    with pytest.raises(ScanDataError, match=r"harmonic 5 can be told from .* so fast .*drive.harmonics = 4"):
         harmonic_window(fast, 5, (LOW, 800.0), 0.05, 0.3)
     slow = harmonic_window(find_log_sweep(drive(RATE, 10.0, LOW, HIGH), RATE), 5, (LOW, 10000.0), 0.05, 0.3)
     assert slow.length_s == pytest.approx(0.3)
