@@ -39,7 +39,7 @@ def harmonic_far_field(order: int, direction: np.ndarray, frequency_hz: np.ndarr
     return LOUD_PA_M * np.einsum("s,dsf->df", share, turn)
 
 
-def recorded(folder: Path, *, points: int = 40, noise: float = 2e-4, linear: bool = False) -> Path:
+def recorded(folder: Path, *, points: int = 60, noise: float = 2e-4, linear: bool = False) -> Path:
     """A folder of recordings on a sphere of 0.4 m in free field, with positions.csv and drive.wav."""
     folder.mkdir()
     wave, samples = drive(), int((SECONDS + 0.4) * RATE)

@@ -37,13 +37,15 @@ BAND = {
     "frequencies": {"lowest_hz": 70, "highest_hz": 1700, "per_octave": 2},
     "points": {"in_convert": False},
 }
-SQUARES = BAND | {"fit": {"order": 3}, "check": {"run": False}, "room": {"method": "none"}}
+SQUARES = BAND | {"fit": {"order": 4}, "check": {"run": False}, "room": {"method": "none"}}
 
 
 @pytest.fixture(scope="module")
 def imported(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("quay")
-    import_scan(recorded(folder / "in"), folder / "scan.h5", ImportSettings.model_validate(IMPORT))
+    import_scan(
+        recorded(folder / "in", noise=2e-5), folder / "scan.h5", ImportSettings.model_validate(IMPORT)
+    )
     return folder / "scan.h5"
 
 
@@ -93,7 +95,7 @@ def test_a_drive_that_is_no_log_sweep_is_refused(tmp_path: Path) -> None:
 
 
 def test_levels_of_two_sources_with_a_curve_each(converted: Path) -> None:
-    """Least squares, order 3; monopoles with squares and cubes of their drives: cos² and cos³ by hand. Both references
+    """Least squares, order 4; monopoles with squares and cubes of their drives: cos² and cos³ by hand. Both references
     have known values, since the fundamental is known at both frequencies."""
     found = read_result(converted / "result.h5").distortion
     assert found is not None
@@ -102,13 +104,13 @@ def test_levels_of_two_sources_with_a_curve_each(converted: Path) -> None:
     for row, order in enumerate(found.order.tolist()):
         exact = decibels(harmonic_far_field(order, AXIS, order * hz))[0]
         own = decibels(harmonic_far_field(1, AXIS, order * hz))[0]
-        known = np.isfinite(found.level_db[row, 0])
-        assert np.count_nonzero(known) >= 4
-        assert np.abs(found.level_db[row, 0] - exact)[known].max() < 0.3
-        assert np.all(found.level_db[row][:, known] > found.floor_db[row][:, known])
+        known = np.isfinite(found.level_db[row, 0]) & (order * hz < 800)  # above, order 4 truncates
+        assert np.count_nonzero(known) >= 3
+        assert np.abs(found.level_db[row, 0] - exact)[known].max() < 0.1
+        assert np.all(found.level_db[row, 0][known] > found.floor_db[row, 0][known])
         for reference, base in (("excitation", fundamental), ("own", own)):
             ratio = harmonic_ratio(found, row, 0, reference).value_db
-            assert ratio[known] == pytest.approx((exact - base)[known], abs=0.4)
+            assert ratio[known] == pytest.approx((exact - base)[known], abs=0.2)
 
 
 def test_table_summary_and_page_say_the_same(converted: Path) -> None:
