@@ -48,7 +48,13 @@ DEMO = Kind(
     frozenset({"scan.h5", "results", HASHES}),
 )
 EXPORT = Kind("an earlier export", "manifest.json", "scanproc export", freely=False)
-KINDS = (RESULT, COMPARISON, DEMO, EXPORT)
+LEVELS = Kind(
+    "an earlier measurement of drive levels",
+    "levels.json",
+    "scanproc levels",
+    frozenset({"report.html", "levels.json", "by-level.csv", HASHES}),
+)
+KINDS = (RESULT, COMPARISON, DEMO, EXPORT, LEVELS)
 
 
 def check_directory(directory: Path, kind: Kind, *, reads: Iterable[Path] = (), force: bool = False) -> None:

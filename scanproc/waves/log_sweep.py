@@ -122,5 +122,6 @@ def _law(time: Real, phase: Real) -> tuple[float, float, float]:
 
 def _no_sweep(why: str) -> ScanDataError:
     return ScanDataError(
-        f"the drive signal is no logarithmic sweep ({why}): harmonics need one; leave drive.harmonics at 0"
+        f"the drive signal is no logarithmic sweep ({why}): harmonics can be told from such sweeps only; play one, or "
+        "keep none (drive.harmonics = 0)"
     )

@@ -33,7 +33,7 @@ def test_other_signals_are_refused() -> None:
         np.eye(1, len(time))[0],
         drive()[::-1],
     ):
-        with pytest.raises(ScanDataError, match=r"no logarithmic sweep .* leave drive.harmonics at 0"):
+        with pytest.raises(ScanDataError, match=r"no logarithmic sweep .* play one, or keep none"):
             find_log_sweep(other, RATE)
 
 
