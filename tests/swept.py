@@ -69,3 +69,28 @@ IMPORT = {
         "device_size_m": [0.3, 0.2, 0.4],
     },
 }
+
+
+VOLTS = (1.0, 2.0, 4.0, 8.0, 1.0)
+BEND = 0.1
+"""The soft clipper gives tanh(BEND · V) for V volts."""
+
+
+def level_folder(
+    folder: Path,
+    volts: tuple[float, ...] = VOLTS,
+    noise: float = 1e-6,
+    warm: float = 0.0,
+    linear: bool = False,
+) -> Path:
+    """Sweeps played at rising levels, 40 samples late; each level loses ``warm`` dB more than the one before."""
+    folder.mkdir()
+    wave, rng = np.pad(drive(24000, 2.0, 50.0, 1500.0), (0, 12000)), np.random.default_rng(2)
+    for number, level in enumerate(volts):
+        sound = 0.1 * (BEND * level * wave if linear else np.tanh(BEND * level * wave))
+        sound = np.roll(sound, 40) * 10 ** (-warm * number / 20) + noise * rng.standard_normal(len(wave))
+        soundfile.write(folder / f"level-{number + 1}.wav", sound, 24000, "FLOAT")
+    soundfile.write(folder / "drive.wav", wave[:-12000], 24000, "FLOAT")
+    rows = [f"level-{number + 1}.wav,{level}" for number, level in enumerate(volts)]
+    (folder / "levels.csv").write_text("\n".join(["file,drive_v", *rows]), encoding="utf-8")
+    return folder

@@ -10,17 +10,13 @@ import numpy as np
 import pytest
 import soundfile
 from scipy.integrate import quad
-from swept import drive
+from swept import BEND, VOLTS, level_folder
 
 from scanproc.cli.commands import run
 from scanproc.errors import InputError, ScanDataError
 from scanproc.run.levels import measure_levels
 from scanproc.run.settings.imports import ImportSettings
 
-RATE, LOW, HIGH, SECONDS = 24000, 50.0, 1500.0, 2.0
-VOLTS = (1.0, 2.0, 4.0, 8.0, 1.0)
-BEND = 0.1
-"""The clipper gives tanh(BEND · V)/BEND for V volts."""
 SETTINGS = ImportSettings.model_validate({"drive": {"length_s": 0.3, "harmonics": 3}})
 Captured = pytest.CaptureFixture[str]
 
@@ -31,29 +27,9 @@ def part(order: int, volts: float) -> float:
     return 2 / np.pi * whole
 
 
-def folder_of(
-    folder: Path,
-    volts: tuple[float, ...] = VOLTS,
-    noise: float = 1e-6,
-    warm: float = 0.0,
-    linear: bool = False,
-) -> Path:
-    """Sweeps played at rising levels, 40 samples late; each level loses ``warm`` dB more than the one before."""
-    folder.mkdir()
-    wave, rng = np.pad(drive(RATE, SECONDS, LOW, HIGH), (0, 12000)), np.random.default_rng(2)
-    for number, level in enumerate(volts):
-        sound = 0.1 * (BEND * level * wave if linear else np.tanh(BEND * level * wave))
-        sound = np.roll(sound, 40) * 10 ** (-warm * number / 20) + noise * rng.standard_normal(len(wave))
-        soundfile.write(folder / f"level-{number + 1}.wav", sound, RATE, "FLOAT")
-    soundfile.write(folder / "drive.wav", wave[:-12000], RATE, "FLOAT")
-    rows = [f"level-{number + 1}.wav,{level}" for number, level in enumerate(volts)]
-    (folder / "levels.csv").write_text("\n".join(["file,drive_v", *rows]), encoding="utf-8")
-    return folder
-
-
 def test_compression_and_harmonics_of_a_soft_clipper(tmp_path: Path) -> None:
     """0.05 dB above the sweep's fade; the third harmonic within 0.1 dB; of the second an odd curve has none."""
-    found = measure_levels(folder_of(tmp_path / "in"), SETTINGS, 1.0, 3.0).found
+    found = measure_levels(level_folder(tmp_path / "in"), SETTINGS, 1.0, 3.0).found
     inside = (found.frequency_hz > 90) & (found.frequency_hz < 450)
     for row, volts in enumerate(VOLTS):
         exact = 20 * np.log10(part(1, 1.0) / part(1, volts) * volts)
@@ -70,7 +46,7 @@ def test_compression_and_harmonics_of_a_soft_clipper(tmp_path: Path) -> None:
 
 
 def test_a_linear_device_shows_nothing_above_the_noise(tmp_path: Path) -> None:
-    measured = measure_levels(folder_of(tmp_path / "in", linear=True, noise=1e-4), SETTINGS, 0.5, 0.1)
+    measured = measure_levels(level_folder(tmp_path / "in", linear=True, noise=1e-4), SETTINGS, 0.5, 0.1)
     found = measured.found
     assert np.abs(found.compression_db).max() < 0.3
     above = found.harmonic_db - found.floor_db
@@ -78,15 +54,15 @@ def test_a_linear_device_shows_nothing_above_the_noise(tmp_path: Path) -> None:
 
 
 def test_warming_is_told_by_the_first_level_again(tmp_path: Path) -> None:
-    found = measure_levels(folder_of(tmp_path / "in", warm=0.1), SETTINGS, 1.0, 3.0).found
+    found = measure_levels(level_folder(tmp_path / "in", warm=0.1), SETTINGS, 1.0, 3.0).found
     assert found.drift_db == pytest.approx(-0.4, abs=0.02)
-    rising = measure_levels(folder_of(tmp_path / "once", VOLTS[:-1]), SETTINGS, 1.0, 3.0).found
+    rising = measure_levels(level_folder(tmp_path / "once", VOLTS[:-1]), SETTINGS, 1.0, 3.0).found
     assert rising.drift_db is None
 
 
 def test_the_command_says_the_highest_level_within_the_limits(tmp_path: Path, capsys: Captured) -> None:
-    """tanh: 4 V lose 0.32 dB and 8 V 1.2 dB against 1 V, third harmonic 1.2 and 3.9 % (by the quadrature above)."""
-    folder, out = folder_of(tmp_path / "in"), tmp_path / "out"
+    """tanh: 4 V lose 0.32 dB and 8 V 1.2 dB against 1 V, third harmonic 1.3 and 4.6 % (by the quadrature above)."""
+    folder, out = level_folder(tmp_path / "in"), tmp_path / "out"
     (tmp_path / "import.toml").write_text("[drive]\nlength_s = 0.3\nharmonics = 3\n", encoding="utf-8")
     call = ["levels", str(folder), "-c", str(tmp_path / "import.toml")]
     assert run([*call, "-o", str(out)]) == 0
@@ -127,9 +103,9 @@ def test_the_command_says_the_highest_level_within_the_limits(tmp_path: Path, ca
     ],
 )
 def test_bad_tables_are_named(tmp_path: Path, table: str, words: str) -> None:
-    folder = folder_of(tmp_path / "in", (1.0, 2.0))
+    folder = level_folder(tmp_path / "in", (1.0, 2.0))
     samples = soundfile.info(str(folder / "level-1.wav")).frames
-    soundfile.write(folder / "quiet.wav", np.zeros(samples), RATE, "FLOAT")
+    soundfile.write(folder / "quiet.wav", np.zeros(samples), 24000, "FLOAT")
     (folder / "levels.csv").write_text(table, encoding="utf-8")
     with pytest.raises((InputError, ScanDataError), match=words):
         measure_levels(folder, SETTINGS, 1.0, 3.0)

@@ -12,6 +12,7 @@ import pytest
 import soundfile
 from inline_workers import run_inline
 from small_scans import delayed_impulses, even_points, monopole_scan
+from swept import level_folder
 
 from scanproc.cli.commands import run
 from scanproc.errors import ScanprocError
@@ -53,7 +54,7 @@ def layout(tmp_path_factory: pytest.TempPathFactory) -> Path:
         header="x_m,y_m,z_m",
         comments="",
     )
-    folder_of(top / "sweeps", (1.0, 2.0))
+    level_folder(top / "sweeps", (1.0, 2.0))
     convert(top, "scans/horn.h5", top / "result")
     convert(top, "scans/buoy.h5", top / "other")
     shutil.copytree(top / "other", top / "noted")
