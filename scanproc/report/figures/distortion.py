@@ -29,7 +29,7 @@ def on_axis(found: Distortion) -> Lines:
     for row, order in enumerate(found.order.tolist()):
         lines.append(_line(f"harmonic {order}", harmonic_ratio(found, row, 0, "excitation")))
     text = Text(
-        "distortion",
+        "distortion-on-axis",
         "Harmonic distortion on the axis",
         distortion_sentence(found),
         "Harmonics in the far field re the fundamental at the excitation frequency, by that frequency, with one "
