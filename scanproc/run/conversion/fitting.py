@@ -19,7 +19,8 @@ from scanproc.records.scan import Scan
 from scanproc.run.settings.conversion import FitSettings
 from scanproc.steps.each import Each
 from scanproc.steps.fit.expand import fit_planned, pieces
-from scanproc.steps.fit.plan import prepare, sample_frequencies, sensor_share
+from scanproc.steps.fit.placement import sensor_share
+from scanproc.steps.fit.plan import prepare, sample_frequencies
 from scanproc.steps.fit.room_waves import Scattering
 
 Item = TypeVar("Item")

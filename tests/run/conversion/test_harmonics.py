@@ -11,6 +11,7 @@ import h5py
 import numpy as np
 import pytest
 import soundfile
+from inline_workers import run_inline
 from swept import IMPORT, harmonic_far_field, recorded
 from workshop_scans import workshop
 
@@ -24,6 +25,8 @@ from scanproc.run.conversion.harmonics import fit_harmonics
 from scanproc.run.conversion.pipeline import convert
 from scanproc.run.conversion.preparation import hearing, prepare
 from scanproc.run.import_scan import import_scan
+from scanproc.run.night import inspection, tasks
+from scanproc.run.night.batch import Wanted
 from scanproc.run.settings.conversion import parse_settings
 from scanproc.run.settings.imports import ImportSettings
 from scanproc.steps.farfield.distortion import harmonic_ratio, total_ratio
@@ -131,6 +134,22 @@ def test_table_summary_and_page_say_the_same(converted: Path) -> None:
     assert summary["sentence"].startswith("On the axis harmonics 2 to 3 add up to at most 0.6")
 
 
+def test_a_batch_makes_the_same_of_it(
+    imported: Path, converted: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(tasks, "inspect", inspection.read_all)
+    config = tmp_path / "squares.toml"
+    config.write_text(
+        "[frequencies]\nlowest_hz = 70\nhighest_hz = 1700\nper_octave = 2\n[points]\nin_convert = false\n"
+        '[fit]\norder = 4\n[check]\nrun = false\n[room]\nmethod = "none"\n',
+        encoding="utf-8",
+    )
+    done = run_inline(Wanted((str(imported),), tmp_path / "out", config, settle_s=0.0))
+    assert [row.state for row in done.rows] == ["done"]
+    same = tmp_path / "out" / "scan" / "distortion.csv"
+    assert same.read_bytes() == (converted / "distortion.csv").read_bytes()
+
+
 @pytest.mark.slow
 @pytest.mark.parametrize("linear", [False, True])
 def test_the_whole_model_in_free_field(tmp_path: Path, linear: bool) -> None:
@@ -186,11 +205,15 @@ def test_levels_and_phases_in_the_workshop(tmp_path: Path) -> None:
         plan = prepare(hearing(file, settings), settings, in_threads)
         found = fit_harmonics(hearing(file, settings, plan), settings, plan, in_threads)
     for order, one in found.items():
+        print(order, one.expansion.frequency_hz, one.expansion.far_field_error_db)
         hz = one.expansion.frequency_hz
         ratio = far_field(one.expansion, AXIS)[0] / truth[order].far_field(AXIS, hz)[0]
         exact = truth[order].far_field(DIRECTION, hz)
         missed = (
             WEIGHT @ np.abs(far_field(one.expansion, DIRECTION) - exact) ** 2 / (WEIGHT @ np.abs(exact) ** 2)
+        )
+        print(
+            10 * np.log10(missed), 20 * np.log10(np.abs(ratio)), np.degrees(np.angle(ratio)), one.noise_pa_m
         )
         clear = one.expansion.far_field_error_db < -30
         assert np.count_nonzero(clear) >= 2
