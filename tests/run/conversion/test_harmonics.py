@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 import soundfile
 from inline_workers import run_inline
+from small_scans import monopole_scan
 from swept import IMPORT, harmonic_far_field, recorded
 from workshop_scans import workshop
 
@@ -20,7 +21,7 @@ from scanproc.files.stored.result_file import read_result
 from scanproc.files.stored.scan_file import open_scan, read_scan, write_scan
 from scanproc.records.distortion import PLACES
 from scanproc.records.scan import ImpulseScan
-from scanproc.run.conversion.fitting import in_threads
+from scanproc.run.conversion.fitting import in_threads, make_plan, make_plan_like
 from scanproc.run.conversion.harmonics import fit_harmonics
 from scanproc.run.conversion.pipeline import convert
 from scanproc.run.conversion.preparation import hearing, prepare
@@ -29,8 +30,10 @@ from scanproc.run.night import inspection, tasks
 from scanproc.run.night.batch import Wanted
 from scanproc.run.settings.conversion import parse_settings
 from scanproc.run.settings.imports import ImportSettings
+from scanproc.steps.each import in_turn
 from scanproc.steps.farfield.distortion import harmonic_ratio, total_ratio
 from scanproc.steps.field.extrapolate import far_field
+from scanproc.steps.fit.expand import fit_planned
 from scanproc.steps.sound.harmonics import window_of
 from scanproc.waves.directions import lebedev_grid
 from synthetic_scans import recipe as recipes
@@ -220,3 +223,18 @@ def test_levels_and_phases_in_the_workshop(tmp_path: Path) -> None:
         assert np.abs(20 * np.log10(np.abs(ratio)))[clear].max() < 0.3
         assert np.abs(np.degrees(np.angle(ratio)))[clear].max() < 5
         assert np.median(10 * np.log10(missed) - one.expansion.far_field_error_db) < 3
+
+
+def test_displacements_are_those_of_the_fundamental() -> None:
+    """A harmonic heard at displaced points is fitted better at the places that the fundamental told."""
+    scan = monopole_scan(60, noise=1e-4).take_frequencies(np.array([3, 5, 6]))
+    moved = 0.01 * np.random.default_rng(4).standard_normal((60, 3))
+    heard = replace(scan, setup=replace(scan.setup, position_m=scan.setup.position_m - moved))
+    settings = parse_settings({}).fit
+    plain = make_plan(heard, heard.frequency_hz, settings, None, in_turn)
+    told = replace(plain, moved_m=moved, moved_variance_m2=np.full((60, 3), 1e-12), position_error_m=1e-6)
+    known = make_plan_like(heard, heard.frequency_hz, settings, told, in_turn)
+    assert np.array_equal(known.moved_m, moved)
+    assert known.position_error_m == 1e-6
+    found, blind = (fit_planned(heard, plan) for plan in (known, replace(plain, moved_m=np.empty((0, 3)))))
+    assert np.nanmax(found.held_out_db) < np.nanmax(blind.held_out_db) - 10

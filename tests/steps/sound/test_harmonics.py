@@ -109,4 +109,9 @@ def test_a_sweep_too_fast_is_refused() -> None:
         harmonic_window(fast, 5, (LOW, 800.0), 0.05, 0.3)
     slow = harmonic_window(find_log_sweep(drive(RATE, 10.0, LOW, HIGH), RATE), 5, (LOW, 10000.0), 0.05, 0.3)
     assert slow.length_s == pytest.approx(0.3)
+    middle = find_log_sweep(drive(RATE, 1.5, LOW, HIGH), RATE)
+    four, five = (harmonic_window(middle, order, (LOW, 10000.0), 0.05, 0.3) for order in (4, 5))
+    assert five.length_s - five.before_s + four.before_s == pytest.approx(
+        middle.gap_s(5)
+    )  # neither overlap nor gap
     assert slow.lowest_hz > 5 * LOW
