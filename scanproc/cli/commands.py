@@ -30,6 +30,7 @@ COMMANDS: Mapping[str, str] = {
     "demo": "scanproc.cli.demo",
     "import": "scanproc.cli.import_scan",
     "export": "scanproc.cli.export",
+    "levels": "scanproc.cli.levels",
     "plan": "scanproc.cli.plan",
     "points": "scanproc.cli.points",
     "synth": "scanproc.cli.synth",

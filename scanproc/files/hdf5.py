@@ -338,3 +338,17 @@ def put_text(group: Group, name: str, value: str | list[str]) -> None:
     encoded = np.char.encode(np.asarray(value, dtype=np.str_), "utf-8")
     kind = h5py.string_dtype("utf-8", max(1, encoded.dtype.itemsize))
     group.create_dataset(name, data=encoded.astype(kind), track_times=False)
+
+
+def put_column(file: Group, name: str, value: Any, rows: int = 4096) -> Any:
+    """A dataset with a row per point, that more may be appended to."""
+    if value.size == 0:
+        raise ValueError(f"{name} is empty, at least one point and one frequency or sample is needed")
+    return file.create_dataset(
+        name,
+        data=value,
+        chunks=blocks(value.shape, value.dtype.itemsize, rows),
+        maxshape=(None, *value.shape[1:]),
+        fletcher32=True,
+        track_times=False,
+    )

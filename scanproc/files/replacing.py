@@ -28,11 +28,12 @@ class Kind:
     freely: bool = True
 
 
+DISTORTION = "distortion.csv"
 RESULT = Kind(
     "an earlier result",
     "summary.json",
     "scanproc summary",
-    frozenset({"result.h5", "summary.json", "report.html", "sweeps", "figures", HASHES}),
+    frozenset({"result.h5", "summary.json", "report.html", "sweeps", "figures", DISTORTION, HASHES}),
 )
 COMPARISON = Kind(
     "an earlier comparison",
@@ -64,7 +65,13 @@ ADVICE = Kind(
     ),
 )
 EXPORT = Kind("an earlier export", "manifest.json", "scanproc export", freely=False)
-KINDS = (RESULT, COMPARISON, DEMO, ADVICE, EXPORT)
+LEVELS = Kind(
+    "an earlier measurement of drive levels",
+    "levels.json",
+    "scanproc levels",
+    frozenset({"report.html", "levels.json", "by-level.csv", HASHES}),
+)
+KINDS = (RESULT, COMPARISON, DEMO, ADVICE, EXPORT, LEVELS)
 
 
 def check_directory(directory: Path, kind: Kind, *, reads: Iterable[Path] = (), force: bool = False) -> None:

@@ -8,6 +8,7 @@ from typing import Any
 
 from scanproc.records.budget import Budget
 from scanproc.records.checked import short_repr
+from scanproc.records.distortion import Distortion
 from scanproc.records.expansion import Expansion
 from scanproc.records.room import RoomReport
 from scanproc.records.sweeps import SweepSet
@@ -19,7 +20,8 @@ class Result:
     """The expansion, its sweep sets by name, and where they came from.
 
     ``provenance`` holds what JSON can hold: scanproc's version, the hash of the scan file, the settings.
-    ``room`` tells how the room was taken out, ``budget`` where the predicted error comes from.
+    ``room`` tells how the room was taken out, ``budget`` where the predicted error comes from, ``distortion`` what
+    harmonics of sweeps show, where the scan holds them.
     """
 
     expansion: Expansion
@@ -27,3 +29,4 @@ class Result:
     provenance: Mapping[str, Any] = field(default_factory=dict)
     room: RoomReport | None = None
     budget: Budget | None = None
+    distortion: Distortion | None = None

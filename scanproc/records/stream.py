@@ -18,6 +18,7 @@ class SoundStream:
 
     Spectra (complex, Pa) when ``frequency_hz`` (F,) is given, else impulse responses or recordings (real) with
     ``sampling_rate_hz``, ``time_zero_s``; ``itemsize`` is the number of bytes worth keeping of one value.
+    ``band_hz``: where a harmonic is told by its window.
     ``clipped`` says, once all blocks have come, which points' recordings were clipped (points,).
     """
 
@@ -28,6 +29,7 @@ class SoundStream:
     sampling_rate_hz: float = 0.0
     time_zero_s: float = 0.0
     itemsize: int = 8
+    band_hz: tuple[float, float] | None = None
     clipped: Callable[[], Boolean] | None = None
 
     @property

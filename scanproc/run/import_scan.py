@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from scanproc.conventions import Boolean, Complex, Real, Words
-from scanproc.errors import InputError, SettingsError
+from scanproc.errors import InputError
 from scanproc.files.incoming.import_positions import PointTable, read_positions
 from scanproc.files.incoming.import_sofa import read_sofa
 from scanproc.files.incoming.import_spectra import (
@@ -28,10 +28,11 @@ from scanproc.files.stored.scan_file import is_scan
 from scanproc.files.stored.scan_writer import write_stream
 from scanproc.records.scan import Scan, ScanSetup
 from scanproc.records.stream import SoundStream
+from scanproc.run.driven import driven_by, harmonic_stream, response_stream
 from scanproc.run.progress import Progress, silent
 from scanproc.run.settings.imports import ImportSettings
 from scanproc.steps.check.setup import some, unit_findings
-from scanproc.steps.sound.deconvolve import at, corrected, deconvolved, inverse_of
+from scanproc.steps.sound.deconvolve import at, corrected
 from scanproc.steps.sound.response_facts import flat_tops, is_sweep
 
 TABLES = (".csv", ".txt")
@@ -66,10 +67,8 @@ def import_scan(
     kind = _kind(place, settings)
     if kind == "wav" and settings.source.kind == "auto":
         _refuse_sweeps(place, _recordings(place, settings)[1], settings)
-    stream = {"wav": _wav, "sweeps": _wav, "csv": _tables, "npz": _archive, "sofa": _sofa}[kind](
-        place, settings
-    )
-    return _imported(kind, stream, place, target, settings, progress)
+    read = {"wav": _wav, "sweeps": _wav, "csv": _tables, "npz": _archive, "sofa": _sofa}[kind]
+    return _imported(kind, lambda: read(place, settings), place, target, settings, progress)
 
 
 def import_finished(folder: Path, output: Path, settings: ImportSettings) -> Imported:
@@ -84,8 +83,8 @@ def import_finished(folder: Path, output: Path, settings: ImportSettings) -> Imp
     kind, whole = _kind(folder, settings), [recordings[index] for index in done]
     if kind == "wav" and settings.source.kind == "auto":
         _refuse_sweeps(folder, whole, settings)
-    stream = _sound(table.take(np.array(done)), whole, settings)
-    return _imported(kind, stream, folder, output, settings, silent)
+    ready = table.take(np.array(done))
+    return _imported(kind, lambda: _sound(ready, whole, settings), folder, output, settings, silent)
 
 
 def finished_points(folder: Path, settings: ImportSettings) -> int:
@@ -100,29 +99,53 @@ def recording_times(folder: Path, settings: ImportSettings) -> Real:
 
 
 def _imported(
-    kind: str, stream: SoundStream, place: Path, target: Path, settings: ImportSettings, progress: Progress
+    kind: str,
+    read: Callable[[], SoundStream],
+    place: Path,
+    target: Path,
+    settings: ImportSettings,
+    progress: Progress,
 ) -> Imported:
-    """From the sound as it lies in the files to the scan file."""
+    """From the sound as it lies in the files, read once or once for each harmonic, to the scan file."""
+    stream = read()
     for finding in unit_findings(stream.setup):
         raise InputError(f"{finding.what}: {finding.remedy}", path=place)
     names, clipped = stream.setup.names, np.zeros(stream.setup.points, np.bool_)
     if kind in ("wav", "sweeps"):
         stream = replace(stream, blocks=_watched(stream.blocks, clipped), clipped=lambda: clipped)
+    harmonics: dict[int, SoundStream] = {}
     if kind == "sweeps":
-        stream = _responses(place, settings, stream)
-    stream = _in_pascal(place, settings, stream)
+        driven = driven_by(place, settings, stream)
+        harmonics = {
+            order: _ready(
+                place,
+                settings,
+                harmonic_stream(read(), driven, order, settings),
+                f"harmonic {order}",
+                progress,
+            )
+            for order in range(2, settings.drive.harmonics + 1)
+        }
+        stream = response_stream(stream, driven, settings)
     if stream.frequency_hz is not None:  # the record refuses frequencies that are none
         Scan(
             stream.setup.take(np.arange(0)), stream.frequency_hz, np.empty((0, stream.columns), np.complex128)
         )
-    counted = _counted(place, stream.blocks, names, progress)
-    write_stream(target, replace(stream, blocks=counted))
+    write_stream(target, _ready(place, settings, stream, "points imported", progress), harmonics)
     noticed = []
     if clipped.any():
         noticed.append(
             f"{int(clipped.sum())} recordings are clipped: {some(names[clipped])}; measure them again"
         )
     return Imported(kind, stream.setup.points, stream.columns, tuple(noticed))
+
+
+def _ready(
+    place: Path, settings: ImportSettings, stream: SoundStream, noun: str, progress: Progress
+) -> SoundStream:
+    """The sound in Pa, counted as it comes."""
+    stream = _in_pascal(place, settings, stream)
+    return replace(stream, blocks=_counted(place, stream.blocks, stream.setup.names, noun, progress))
 
 
 def _kind(place: Path, settings: ImportSettings) -> str:
@@ -272,41 +295,6 @@ def _setup(settings: ImportSettings, table: PointTable) -> ScanSetup:
     )
 
 
-def _responses(folder: Path, settings: ImportSettings, stream: SoundStream) -> SoundStream:
-    """Impulse responses from recordings, Pa at the drive voltage."""
-    drive = settings.drive
-    path = inside(folder, drive.file)
-    header = wav_format([Recording(path, 1)])
-    if header.sampling_rate_hz != stream.sampling_rate_hz:
-        raise InputError(
-            f"has {header.sampling_rate_hz:g} Hz, the recordings {stream.sampling_rate_hz:g} Hz: make them alike",
-            path=path,
-        )
-    if not drive.lowest_hz < drive.highest_hz <= stream.sampling_rate_hz / 2:
-        raise SettingsError(
-            f"drive.highest_hz must lie above lowest_hz ({drive.lowest_hz:g}) and up to half the sampling rate "
-            f"({stream.sampling_rate_hz / 2:g}), got {drive.highest_hz:g}"
-        )
-    band = (drive.lowest_hz, drive.highest_hz)
-    inverse = inverse_of(
-        read_wav(Recording(path, 1)), stream.columns, stream.sampling_rate_hz, band, drive.floor_db
-    )
-    samples = min(inverse.length, round(drive.length_s * stream.sampling_rate_hz))
-    if samples < 4 or drive.before_s >= drive.length_s:
-        raise SettingsError(
-            f"drive.length_s must exceed before_s ({drive.before_s:g}), got {drive.length_s:g}"
-        )
-    gain = settings.scan.drive_voltage_v / (drive.volts_per_unit or settings.scan.drive_voltage_v)
-    return replace(
-        stream,
-        columns=samples,
-        blocks=(gain * deconvolved(b, inverse, drive.before_s, drive.length_s) for b in stream.blocks),
-        setup=replace(stream.setup, lowest_hz=drive.lowest_hz, highest_hz=drive.highest_hz),
-        time_zero_s=stream.time_zero_s
-        - round(drive.before_s * stream.sampling_rate_hz) / stream.sampling_rate_hz,
-    )
-
-
 def _in_pascal(place: Path, settings: ImportSettings, stream: SoundStream) -> SoundStream:
     """Sensitivity, delay of spectra, and the microphone's own response taken out."""
     sound = settings.sound
@@ -326,11 +314,11 @@ def _in_pascal(place: Path, settings: ImportSettings, stream: SoundStream) -> So
 
 
 def _counted(
-    place: Path, blocks: Iterator[NDArray[Any]], names: Words, progress: Progress
+    place: Path, blocks: Iterator[NDArray[Any]], names: Words, noun: str, progress: Progress
 ) -> Iterator[NDArray[Any]]:
     """The blocks, counted; refuses values that are not finite."""
     done, total = 0, len(names)
-    progress("points imported", 0, total)
+    progress(noun, 0, total)
     for block in blocks:
         if not np.all(np.isfinite(block)):
             at_fault = done + int(np.flatnonzero(~np.isfinite(block).all(axis=1))[0])
@@ -340,7 +328,7 @@ def _counted(
             )
         yield block
         done += len(block)
-        progress("points imported", done, total)
+        progress(noun, done, total)
 
 
 def _watched(blocks: Iterator[NDArray[Any]], clipped: Boolean) -> Iterator[NDArray[Any]]:

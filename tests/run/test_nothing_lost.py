@@ -12,6 +12,7 @@ import pytest
 import soundfile
 from inline_workers import run_inline
 from small_scans import delayed_impulses, even_points, monopole_scan
+from swept import level_folder
 
 from scanproc.cli.commands import run
 from scanproc.errors import ScanprocError
@@ -53,6 +54,7 @@ def layout(tmp_path_factory: pytest.TempPathFactory) -> Path:
         header="x_m,y_m,z_m",
         comments="",
     )
+    level_folder(top / "sweeps", (1.0, 2.0))
     convert(top, "scans/horn.h5", top / "result")
     convert(top, "scans/buoy.h5", top / "other")
     shutil.copytree(top / "other", top / "noted")
@@ -98,6 +100,7 @@ def commands(top: Path, out: Path, force: list[str]) -> dict[str, tuple[list[str
             lambda: run(["compare", str(top / "result"), str(top / table), "-o", str(out), *force]),
         ),
         "import": (["recordings"], lambda: run(["import", str(top / "recordings"), "-o", str(out), *force])),
+        "levels": (["sweeps"], lambda: run(["levels", str(top / "sweeps"), "-o", str(out), *force])),
         "synth": (["coarse.toml"], lambda: run(["synth", str(top / "coarse.toml"), "-o", str(out), *force])),
         "plan": ([], lambda: run(["plan", *plan])),
         "batch": (["scans", "coarse.toml"], lambda: batch(top, ["scans"], out)),

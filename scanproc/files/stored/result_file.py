@@ -13,7 +13,8 @@ the group ``near_field``, see ``near_field_group``. What the fit left over at th
 the group ``residual``: ``position_m`` (points, 3), ``frequency_hz`` (B,), ``error_db`` (points, B), ``layer``
 and text ``name`` (points,). Files of earlier versions lack these three.
 ``records.expansion.Expansion`` and ``records.sweeps.SweepSet`` say what each means.
-Where the predicted error comes from stands in the group ``budget``, see ``budget_group``.
+Where the predicted error comes from stands in the group ``budget``, see ``budget_group``; what harmonics of sweeps
+show in the group ``distortion``, see ``distortion_group``.
 """
 
 from __future__ import annotations
@@ -41,6 +42,7 @@ from scanproc.files.hdf5 import (
 )
 from scanproc.files.json_file import json_text
 from scanproc.files.stored.budget_group import read_budget, write_budget
+from scanproc.files.stored.distortion_group import read_distortion, write_distortion
 from scanproc.files.stored.near_field_group import near_field_arrays, read_near_field
 from scanproc.files.stored.room_group import read_room, room_arrays, room_words
 from scanproc.records.expansion import ESTIMATORS, Expansion
@@ -97,6 +99,8 @@ def write_result(path: Path | str, result: Result) -> None:
             put_text(file, "room/words", room_words(result.room))
         if result.budget is not None:
             write_budget(file.create_group("budget"), result.budget)
+        if result.distortion is not None:
+            write_distortion(file.create_group("distortion"), result.distortion)
         for name in sorted(result.sweeps):
             write_sweep_group(file.create_group(f"sweeps/{name}"), result.sweeps[name])
 
@@ -115,7 +119,8 @@ def read_result(path: Path | str) -> Result:
         sweeps = {name: read_sweep_group(_group(_group(file, "sweeps"), name), name) for name in names}
         room = read_room(_group(file, "room"), expansion.frequency_hz) if "room" in file else None
         budget = read_budget(_group(file, "budget")) if "budget" in file else None
-        return Result(expansion, sweeps, _provenance(file), room, budget)
+        found = read_distortion(_group(file, "distortion")) if "distortion" in file else None
+        return Result(expansion, sweeps, _provenance(file), room, budget, found)
 
 
 def _optional(file: Group) -> dict[str, Any]:

@@ -4,8 +4,8 @@ Root attributes ``format`` = "scanproc scan", ``layout_version`` = 1. Datasets `
 either ``frequency_hz`` (F,) with ``pressure_pa`` complex (points, F), or ``impulse_response_pa`` (points,
 samples) with its attributes ``sampling_rate_hz`` and ``time_zero_s``. Optional: ``time_s``,
 ``temperature_c``, ``layer``, ``point_name`` (text of fixed length in UTF-8), ``clipped`` (0 or 1) (points,),
-``noise_pa`` (F,) or (points, F), and the root attributes ``drive_voltage_v``, ``NUMBERS``, ``VECTORS`` and
-``TEXTS`` below.
+``noise_pa`` (F,) or (points, F), harmonics beside impulse responses (see ``stored.harmonics``), and the root
+attributes ``drive_voltage_v``, ``NUMBERS``, ``VECTORS`` and ``TEXTS`` below.
 
 Whoever appends points while others read writes in HDF5's SWMR mode, the sound first and ``position_m`` last,
 with a flush between; a reader takes the points that are complete in every dataset.
@@ -14,6 +14,8 @@ with a flush between; a reader takes the points that are complete in every datas
 from __future__ import annotations
 
 import os
+from collections.abc import Mapping
+from copy import copy
 from dataclasses import replace
 from pathlib import Path
 from types import TracebackType
@@ -26,7 +28,6 @@ from scanproc.errors import ScanFileError
 from scanproc.files.hdf5 import (
     Group,
     Malformed,
-    blocks,
     dataset,
     hdf5_format,
     input_errors,
@@ -35,12 +36,14 @@ from scanproc.files.hdf5 import (
     open_file,
     optional_number,
     optional_vector,
+    put_column,
     read,
     read_whole,
     refuse_unwritten,
     text,
     written_rows,
 )
+from scanproc.files.stored.harmonics import BAND, harmonic_band, harmonic_name, open_harmonics
 from scanproc.records.scan import LARGEST_PA, ImpulseScan, Scan, ScanSetup
 
 FORMAT = "scanproc scan"
@@ -88,8 +91,12 @@ def open_scan(path: Path | str) -> ScanFile:
     return ScanFile(Path(path))
 
 
-def write_scan(path: Path | str, scan: Scan | ImpulseScan) -> None:
-    """Writes a scan file, whole or not at all. Raises OutputError."""
+def write_scan(
+    path: Path | str,
+    scan: Scan | ImpulseScan,
+    harmonics: Mapping[int, tuple[ImpulseScan, tuple[float, float]]] | None = None,
+) -> None:
+    """Writes a scan file, whole or not at all; ``harmonics`` by order with their bands in Hz. Raises OutputError."""
     with new_file(path, FORMAT, LAYOUT_VERSION) as file:
         write_setup(file, scan.setup)
         if isinstance(scan, Scan):
@@ -98,9 +105,11 @@ def write_scan(path: Path | str, scan: Scan | ImpulseScan) -> None:
             if scan.noise_pa is not None:
                 put_column(file, "noise_pa", scan.noise_pa, rows=256)
         else:
-            responses = put_column(file, "impulse_response_pa", scan.impulse_response_pa, rows=16)
-            responses.attrs["sampling_rate_hz"] = scan.sampling_rate_hz
-            responses.attrs["time_zero_s"] = scan.time_zero_s
+            _put_responses(file, "impulse_response_pa", scan)
+        for order, (responses, band_hz) in (harmonics or {}).items():
+            _put_responses(file, harmonic_name(order), responses).attrs.update(
+                zip(BAND, band_hz, strict=True)
+            )
 
 
 class ScanFile:
@@ -110,6 +119,7 @@ class ScanFile:
     - ``kind``: "spectra" or "impulse responses"
     - ``frequency_hz`` (F,), empty for impulse responses
     - ``sampling_rate_hz``, ``time_zero_s``, ``samples``: zero for spectra
+    - ``harmonics``: lowest and highest frequency of each that was kept, Hz, by order
     - ``appending``: the file is still being written
     - ``warnings``: a sentence for each thing that was ignored
     """
@@ -153,6 +163,12 @@ class ScanFile:
         """The whole scan."""
         self._refuse_beyond_memory()
         return self.read_points(slice(None))
+
+    def harmonic(self, order: int) -> ScanFile:
+        """The same file, its points as in use now, with a harmonic for its sound."""
+        other = copy(self)
+        other._take_responses(self._harmonics[order])
+        return other
 
     def use(self, points: Integer, gain: Real | None = None, position_m: Real | None = None) -> None:
         """From now on the file shows only these points (rising indices into what it shows so far).
@@ -227,10 +243,10 @@ class ScanFile:
             self._same_columns("pressure_pa", self._sound)
         else:
             self.frequency_hz = np.empty(0)
-            self._sound = dataset(file, "impulse_response_pa", "real", ("points", "samples"))
-            self.samples = int(self._sound.shape[1])
-            self.sampling_rate_hz = number(self._sound, "sampling_rate_hz")
-            self.time_zero_s = number(self._sound, "time_zero_s", absent=0.0)
+            self._take_responses(dataset(file, "impulse_response_pa", "real", ("points", "samples")))
+        self._harmonics = open_harmonics(file) if self.kind == "impulse responses" else {}
+        self.harmonics = {order: harmonic_band(data) for order, data in self._harmonics.items()}
+        per_point |= {harmonic_name(order): data for order, data in self._harmonics.items()}
         per_point[self._sound.name.lstrip("/")] = self._sound
         self._noise = self._open_noise(per_point)
         for name, kinds in COLUMNS.items():
@@ -239,6 +255,11 @@ class ScanFile:
         self.setup = _read_setup(file, per_point, _complete_points(per_point, self.appending))
         self._rows, self._gain = np.arange(self.setup.points), np.ones(self.setup.points)
         self.warnings = _warnings(file, set(per_point), self.kind)
+
+    def _take_responses(self, data: Any) -> None:
+        self._sound, self.samples = data, int(data.shape[1])
+        self.sampling_rate_hz = number(data, "sampling_rate_hz")
+        self.time_zero_s = number(data, "time_zero_s", absent=0.0)
 
     def _open_noise(self, per_point: dict[str, Any]) -> Any:
         if self.kind != "spectra" or "noise_pa" not in self._file:
@@ -365,15 +386,8 @@ def write_setup(file: Group, setup: ScanSetup) -> None:
             file.attrs[name] = value
 
 
-def put_column(file: Group, name: str, value: Any, rows: int = 4096) -> Any:
-    """A dataset with a row per point, that more may be appended to."""
-    if value.size == 0:
-        raise ValueError(f"{name} is empty, at least one point and one frequency or sample is needed")
-    return file.create_dataset(
-        name,
-        data=value,
-        chunks=blocks(value.shape, value.dtype.itemsize, rows),
-        maxshape=(None, *value.shape[1:]),
-        fletcher32=True,
-        track_times=False,
-    )
+def _put_responses(file: Group, name: str, scan: ImpulseScan) -> Any:
+    responses = put_column(file, name, scan.impulse_response_pa, rows=16)
+    responses.attrs["sampling_rate_hz"] = scan.sampling_rate_hz
+    responses.attrs["time_zero_s"] = scan.time_zero_s
+    return responses

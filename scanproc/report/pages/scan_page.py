@@ -17,6 +17,7 @@ from markupsafe import Markup
 from scanproc.records.expansion import ESTIMATORS
 from scanproc.report.figures.clean import clean_figures, findings
 from scanproc.report.figures.device import device_figures
+from scanproc.report.figures.distortion import distortion_figures
 from scanproc.report.figures.enough import enough_figures
 from scanproc.report.figures.kinds import Figure, Text
 from scanproc.report.figures.look import tick_name
@@ -114,6 +115,7 @@ def scan_figures(material: Material) -> tuple[Figure, ...]:
         *enough_figures(material),
         *clean_figures(material),
         *device_figures(material),
+        *distortion_figures(material),
         *(() if compared is None else reference_figures(compared)),
     )
 
@@ -165,6 +167,7 @@ def _sections(material: Material) -> tuple[Section, ...]:
             "What an anechoic far-field measurement would show. Hatched: the target is missed there, do not trust it.",
             device_figures(material),
         ),
+        *_distortion(material),
         *_matches(material),
         Section("provenance", "Provenance", "What these results were made from, and how."),
     )
@@ -184,6 +187,12 @@ def _matches(material: Material) -> tuple[Section, ...]:
             tables=(("By band", band_table(found)), ("By angle", angle_table(found))),
         ),
     )
+
+
+def _distortion(material: Material) -> tuple[Section, ...]:
+    found = distortion_figures(material)
+    lead = "What harmonics does it add in the far field, at the level at which its sweeps were played?"
+    return (Section("distortion", "Distortion", lead, found),) if found else ()
 
 
 def _looked(material: Material) -> str:

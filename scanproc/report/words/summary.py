@@ -12,6 +12,7 @@ from scanproc.report.words import sentences
 from scanproc.report.words.bands import Band, bands, widest_run
 from scanproc.report.words.budget import budget_numbers
 from scanproc.report.words.comparison import headline as compared_in_words
+from scanproc.report.words.distortion import distortion_numbers
 from scanproc.report.words.points import PointsAnswer
 from scanproc.report.words.room import room_numbers
 
@@ -45,12 +46,15 @@ class Summary:
     budget: Mapping[str, Any] | None = None
     points_study: Mapping[str, Any] | None = None
     comparison: Mapping[str, Any] | None = None
+    distortion: Mapping[str, Any] | None = None
 
     def as_json(self) -> dict[str, Any]:
         """What summary.json holds."""
         found = {"format": "scanproc summary", "layout_version": 1, **asdict(self)}
         for band, entry in zip(self.bands, found["bands"], strict=True):
             entry["meets_target"] = band.meets(self.target_db)
+        if self.distortion is None:  # most scans hold no harmonics
+            del found["distortion"]
         return found
 
     def lines(self) -> list[str]:
@@ -58,7 +62,15 @@ class Summary:
         study = [] if self.points_study is None else [str(self.points_study["verdict"])]
         room = [str(self.room["sentence"])] if self.room else []
         match = [] if self.comparison is None else [str(self.comparison["verdict"])]
-        return [self.verdict, *study, *match, *room, *(f"Warning: {warning}" for warning in self.warnings)]
+        harmonics = [] if self.distortion is None else [str(self.distortion["sentence"])]
+        return [
+            self.verdict,
+            *study,
+            *match,
+            *room,
+            *harmonics,
+            *(f"Warning: {warning}" for warning in self.warnings),
+        ]
 
 
 def summarise(
@@ -109,4 +121,5 @@ def summarise(
         budget=budget,
         points_study=None if points_study is None else points_study.headline(),
         comparison=None if comparison is None else compared_in_words(comparison),
+        distortion=None if result.distortion is None else distortion_numbers(result.distortion),
     )

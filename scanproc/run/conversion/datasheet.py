@@ -18,11 +18,15 @@ from scanproc.steps.farfield.sets import STRAIGHT, Turn
 
 def all_curves(expansion: Expansion, settings: CurveSettings, turn: Turn = STRAIGHT) -> Curves:
     """The averaged curves, the directivity indices and the beamwidths, in one table."""
-    choices = CurveChoices(
+    levels, angles = derived_curves(expansion, curve_choices(settings), turn), beamwidths(expansion, turn)
+    return Curves(levels.frequency_hz, levels.curves + angles.curves, levels.notes + angles.notes)
+
+
+def curve_choices(settings: CurveSettings) -> CurveChoices:
+    """The choices of the settings."""
+    return CurveChoices(
         settings.weighting, settings.divide_by_sum, settings.rear_wall, settings.early_reflections
     )
-    levels, angles = derived_curves(expansion, choices, turn), beamwidths(expansion, turn)
-    return Curves(levels.frequency_hz, levels.curves + angles.curves, levels.notes + angles.notes)
 
 
 def datasheet(curves: Curves, settings: CurveSettings, level_error_db: float = 0.0) -> dict[str, Any]:

@@ -5,8 +5,10 @@ from __future__ import annotations
 import os
 from collections.abc import Callable, Iterable
 from concurrent.futures import ThreadPoolExecutor
-from typing import TypeVar
+from dataclasses import replace
+from typing import Any, TypeVar
 
+import numpy as np
 import scipy.linalg  # noqa: F401  its BLAS must be loaded before it is limited
 from threadpoolctl import threadpool_limits
 
@@ -17,7 +19,8 @@ from scanproc.records.scan import Scan
 from scanproc.run.settings.conversion import FitSettings
 from scanproc.steps.each import Each
 from scanproc.steps.fit.expand import fit_planned, pieces
-from scanproc.steps.fit.plan import prepare
+from scanproc.steps.fit.placement import sensor_share
+from scanproc.steps.fit.plan import prepare, sample_frequencies
 from scanproc.steps.fit.room_waves import Scattering
 
 Item = TypeVar("Item")
@@ -44,14 +47,53 @@ def make_plan(
     return prepare(
         sample,
         frequency_hz=frequency_hz,
-        order=None if settings.order == "auto" else settings.order,
-        max_order=settings.max_order,
-        centre_m=fixed_centre(settings),
-        estimator=settings.estimator,
         place_m=settings.driver_m,
         scattering=scattering,
         each=each,
+        **_choices(settings),
     )
+
+
+def make_plan_like(
+    sample: Scan, frequency_hz: Real, settings: FitSettings, known: FitPlan, each: Each
+) -> FitPlan:
+    """The plan for other sound of the same device at the same points: weights of its own, all else as is known.
+
+    Its noise is no less than the sample states: sound that is all noise may suit a field that fits it exactly.
+    """
+    moved = sample
+    if len(known.moved_m):
+        position = sample.setup.position_m + known.moved_m
+        moved = replace(sample, setup=replace(sample.setup, position_m=position))
+    found = prepare(
+        moved,
+        frequency_hz=frequency_hz,
+        place_m=() if known.truncated else known.place_m,
+        scattering=None if known.scattering is None else Scattering(*known.scattering),
+        find_positions=False,
+        each=each,
+        **_choices(settings),
+    )
+    if known.truncated:
+        return found
+    stated = sensor_share(sample.take_frequencies(sample_frequencies(sample.frequency_hz)))
+    return replace(
+        found,
+        noise=np.fmax(found.noise, stated),
+        position_error_m=known.position_error_m,
+        level_error=known.level_error,
+        moved_m=known.moved_m,
+        moved_variance_m2=known.moved_variance_m2,
+    )
+
+
+def _choices(settings: FitSettings) -> dict[str, Any]:
+    return {
+        "order": None if settings.order == "auto" else settings.order,
+        "max_order": settings.max_order,
+        "centre_m": fixed_centre(settings),
+        "estimator": settings.estimator,
+    }
 
 
 def fit_block(

@@ -16,16 +16,19 @@ from scanproc.files.atomic import whole_directory
 from scanproc.files.hashing import file_hash, write_hashes
 from scanproc.files.json_file import write_json
 from scanproc.files.outgoing.curve_table import write_curves
+from scanproc.files.outgoing.row_table import write_rows
 from scanproc.files.outgoing.tables import write_sweep_tables
-from scanproc.files.replacing import RESULT, check_directory
+from scanproc.files.replacing import DISTORTION, RESULT, check_directory
 from scanproc.files.stored.result_file import write_result
 from scanproc.files.stored.scan_file import ScanFile, open_scan
 from scanproc.records.budget import Budget
 from scanproc.records.curves import Curves
+from scanproc.records.distortion import Distortion
 from scanproc.records.expansion import Expansion, join
 from scanproc.records.result import Result
 from scanproc.records.room import RoomReport, join_reports
 from scanproc.records.study import Study
+from scanproc.report.words.distortion import HEADER, distortion_rows
 from scanproc.report.words.points import points_answer
 from scanproc.report.words.summary import Summary, summarise
 from scanproc.run.blas import one_blas_thread
@@ -33,6 +36,7 @@ from scanproc.run.conversion.check import Handled, handle
 from scanproc.run.conversion.datasheet import all_curves, datasheet
 from scanproc.run.conversion.effort import require_time
 from scanproc.run.conversion.fitting import in_threads
+from scanproc.run.conversion.harmonics import distortion_of
 from scanproc.run.conversion.heard import Heard
 from scanproc.run.conversion.memory import require_memory
 from scanproc.run.conversion.page import Extras, write_figures, write_page
@@ -81,7 +85,8 @@ def convert(
             expansion, room = fitted(heard, plan, progress)
             wanted = settings.points.in_convert
             study = study_of(heard, settings, plan, in_threads, progress) if wanted else None
-            aside = asides(file, room, checked, study, plan.room.budget)
+            found = distortion_of(heard, settings, plan, expansion, in_threads, progress)
+            aside = asides(file, room, checked, study, plan.room.budget, found)
         except ScanDataError as error:
             raise error if error.path else error.at(source) from None
     return finish(expansion, aside, source, directory, settings, force=force, figures=figures)
@@ -98,16 +103,23 @@ class Asides:
     extras: Extras
     level_error_db: float = 0.0
     budget: Budget | None = None
+    distortion: Distortion | None = None
 
 
 def asides(
-    file: ScanFile, room: RoomReport, checked: Handled, study: Study | None, budget: Budget | None
+    file: ScanFile,
+    room: RoomReport,
+    checked: Handled,
+    study: Study | None,
+    budget: Budget | None,
+    harmonics: tuple[Distortion | None, tuple[str, ...]],
 ) -> Asides:
     """What an open and checked scan file, its room, the study of its points and the error budget have to say."""
     extras = Extras(file.setup.notes, study, checked.report)
-    warnings = (*notices(file), *checked.warnings, *room_warnings(file, room))
+    distortion, lost = harmonics
+    warnings = (*notices(file), *checked.warnings, *room_warnings(file, room), *lost)
     name, level_db = file.setup.device, checked.level_error_db
-    return Asides(name, room, warnings, checked.dropped, extras, level_db, budget)
+    return Asides(name, room, warnings, checked.dropped, extras, level_db, budget, distortion)
 
 
 def finish(
@@ -133,7 +145,7 @@ def finish(
         "settings": settings.model_dump(),
         **({"level_error_db": round(aside.level_error_db, 4)} if aside.level_error_db else {}),
     }
-    result = Result(expansion, {curves.name: curves}, provenance, aside.room, aside.budget)
+    result = Result(expansion, {curves.name: curves}, provenance, aside.room, aside.budget, aside.distortion)
     summary = summarise(
         result,
         aside.device,
@@ -224,6 +236,8 @@ def write(
         write_sweep_tables(staging / "sweeps" / name, sweeps)
     write_curves(staging / "sweeps" / "curves.csv", derived)
     write_json(staging / "sweeps" / "provenance.json", result.provenance)
+    if result.distortion is not None:
+        write_rows(staging / DISTORTION, HEADER, distortion_rows(result.distortion))
     write_json(staging / "summary.json", summary.as_json())
     write_page(staging, result, summary, derived, extras)
     if figures is not None:

@@ -75,7 +75,7 @@ def plan_room(heard: Heard, settings: Settings, frequency_hz: Real, each: Each) 
     gate = None if settings.room.method in ("none", "model") else find_gate(heard, settings.room)
     scattering = _scattering(heard, settings.room, frequency_hz, each) if modelled else None
     bare = RoomPlan(gate, None, None, modelled, (), ())
-    low, high = _sides(bare, frequency_hz)
+    low, high = sides(bare, frequency_hz)
 
     def plan(scan: Callable[[Real], Scan], wanted_hz: Real) -> FitPlan | None:
         if not len(wanted_hz):
@@ -96,7 +96,7 @@ def fit_in_room(
     progress: Callable[[int], None] | None = None,
 ) -> tuple[Expansion, RoomReport]:
     """The device's expansion at some frequencies (F,), without the room as far as the plan goes."""
-    low, high = _sides(plan, frequency_hz)
+    low, high = sides(plan, frequency_hz)
     parts = []
     if len(low) and plan.whole is not None:
         parts.append(fit_block(heard.steady(low), plan.whole, each, progress))
@@ -115,7 +115,7 @@ def as_fitted(heard: Heard, plan: RoomPlan, frequency_hz: Real) -> tuple[Scan, F
     return heard.steady(frequency_hz), plan.whole
 
 
-def _sides(plan: RoomPlan, frequency_hz: Real) -> tuple[Real, Real]:
+def sides(plan: RoomPlan, frequency_hz: Real) -> tuple[Real, Real]:
     """The frequencies at which the whole sound is fitted, and those of the gated."""
     start, end = plan.shared_hz
     return frequency_hz[frequency_hz < end], frequency_hz[frequency_hz >= start]

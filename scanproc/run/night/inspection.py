@@ -84,7 +84,8 @@ def read_all(path: Path) -> Inspected:
 
     with open_scan(path) as file:
         digest = file_hash(path)
-        file.not_finite_points()
+        for sound in (file, *(file.harmonic(order) for order in file.harmonics)):
+            sound.not_finite_points()
         return Inspected(digest, file.points, file.appending)
 
 

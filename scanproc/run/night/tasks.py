@@ -29,6 +29,7 @@ from scanproc.files.json_file import plain, read_json, write_json
 from scanproc.files.stored.scan_file import ScanFile, open_scan
 from scanproc.records.expansion import Expansion
 from scanproc.run.conversion.check import handle, handle_again
+from scanproc.run.conversion.harmonics import distortion_of
 from scanproc.run.conversion.memory import require_memory_of_worker
 from scanproc.run.conversion.pipeline import asides, finish, fit_part
 from scanproc.run.conversion.point_study import study_of
@@ -179,8 +180,12 @@ def _write(work: Work) -> dict[str, Any]:
         expansion, room = blocks.load(work.room, work.blocks)
         study = blocks.load_record(work.study_file) if work.settings.points.in_convert else None
         with _opened(work) as file:
-            budget = blocks.load_record(work.plan_file).room.budget
-            aside = asides(file, room, blocks.load_record(work.check_file), study, budget)
+            plan = blocks.load_record(work.plan_file)
+            with _kept(work) as each:
+                heard = hearing(file, work.settings, plan)
+                found = distortion_of(heard, work.settings, plan, expansion, each)
+            checked = blocks.load_record(work.check_file)
+            aside = asides(file, room, checked, study, plan.room.budget, found)
         if file_hash(work.source) != digest:
             raise ScanDataError("changed while it was converted: start the batch again", path=work.source)
         finish(expansion, aside, work.source, work.output, work.settings)

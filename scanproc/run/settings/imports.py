@@ -59,6 +59,9 @@ class DriveSettings(Section):
     volts_per_unit: Above | None = Field(
         default=None, description="a number above 0 (absent: the drive voltage)"
     )
+    harmonics: Literal[0, 2, 3, 4, 5] = Field(
+        default=0, description="0, or the highest harmonic to keep, from 2 to 5"
+    )
 
 
 class ScanSettings(Section):

@@ -29,7 +29,7 @@ from scanproc.steps.fit.placement import (
     tells_places,
 )
 from scanproc.steps.fit.places import find_places
-from scanproc.steps.fit.posterior import Posterior, gradient_at, posterior
+from scanproc.steps.fit.posterior import Posterior, doubted, gradient_at, posterior
 from scanproc.steps.fit.room_waves import Scattering
 from scanproc.steps.fit.truncated import noise_share, on_shell, try_orders, try_orders_on_shell
 from scanproc.steps.fit.weights import NOISE, learn, weights_at
@@ -193,8 +193,9 @@ def fitted_again(
         return first, same
     power = float(np.mean(np.abs(pressure) ** 2))
     own: Real = np.sum(list(noise.values()), axis=0)
-    moved = 1.0 if len(plan.moved_m) else 0.0  # moved points suit the fit: leaving one out shows too little
-    return posterior(model, pressure, model.weights(weights), power * own, moved), own
+    if len(plan.moved_m):
+        return doubted(model, first, pressure, model.weights(weights), power * own), own
+    return posterior(model, pressure, model.weights(weights), power * own), own
 
 
 def point_noise(

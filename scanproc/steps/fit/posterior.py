@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -64,20 +64,30 @@ class Posterior:
     regression: Regression
 
 
-def posterior(
-    model: FieldModel, pressure: Complex, weight: Real, noise: Real, least_calibration: float = 0.0
-) -> Posterior:
+def posterior(model: FieldModel, pressure: Complex, weight: Real, noise: Real) -> Posterior:
     """The posterior for given weights of the blocks and variances of the noise (points,), Pa².
 
     ``pressure`` complex (points,) Pa. Weights are relative to the mean square of the pressures. Predicted errors are
-    calibrated by what leaving out shows, at least by ``least_calibration``.
+    calibrated by what leaving out shows.
     """
     rms = float(np.sqrt(np.mean(np.abs(pressure) ** 2)))
     regression = regress(sound_factor(model, weight, noise / rms**2), pressure / rms)
     strengths = field_strengths(model, weight, rms * regression.solved)
     residual = np.sqrt(noise * regression.held_out_variance) * regression.solved
-    calibration = max(regression.calibration, least_calibration)
-    return _described(model, weight, pressure, residual, strengths, regression, calibration)
+    return _described(model, weight, pressure, residual, strengths, regression, regression.calibration)
+
+
+def doubted(model: FieldModel, first: Posterior, pressure: Complex, weight: Real, noise: Real) -> Posterior:
+    """The same field with the error that it has if the noise (points,), Pa², is larger than it was fitted with.
+
+    Points that were moved to suit the fit leave too little noise, and leaving one out shows too little: predicted
+    errors are never calibrated below what the larger noise predicts.
+    """
+    rms = float(np.sqrt(np.mean(np.abs(pressure) ** 2)))
+    regression = regress(sound_factor(model, weight, noise / rms**2), pressure / rms)
+    calibration = max(regression.calibration, 1.0)
+    again = _described(model, weight, pressure, first.residual_pa, first.strengths, regression, calibration)
+    return replace(again, held_out_db=first.held_out_db)
 
 
 def field_strengths(model: FieldModel, weight: Real, solved: Complex) -> Strengths:
