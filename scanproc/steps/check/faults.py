@@ -14,8 +14,7 @@ from scanproc.steps.check.displacement import TOLERATED_M, displaced, displaceme
 from scanproc.steps.check.drift import Drift, estimate_drift
 from scanproc.steps.check.left_out import AROUND, LeftOut, Weights, bar, counted, expected, models_of, score
 
-ROUNDS, LEARNING_ROUNDS = 8, 2
-"""Weights of the model are learnt anew in the first rounds, when faults are found that spoilt them."""
+ROUNDS = 8
 SETTLING = 5
 """From this round on nobody is taken back, so that it ends."""
 MOST_SHARE = 0.3
@@ -72,7 +71,7 @@ def judge(scan: Scan, silent: Boolean) -> Judgement:
     drift = estimate_drift(scan, ~bad)
     for turn in range(ROUNDS):
         steady = without_drift(scan, drift)
-        found = expected(steady, models, ~bad, learnt if turn >= LEARNING_ROUNDS else ())
+        found = expected(steady, models, ~bad, learnt)
         learnt = found.weights
         usual = found.usual(near)
         test = displacement(found, usual, AROUND)

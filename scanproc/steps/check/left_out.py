@@ -37,6 +37,8 @@ WORST_LEFT_OUT = 0.25
 HARMLESS = 1 / 300
 """Part of the typical pressure below which an error is never more than usual: three times it, -40 dB at one point,
 cannot be seen in any far field."""
+SURPRISING = 2.0
+"""Errors whose power is off by more than this factor from what was predicted contradict the prediction."""
 SMALLEST_DB = -140.0
 
 
@@ -89,13 +91,21 @@ def models_of(scan: Scan) -> list[FieldModel]:
 def expected(
     scan: Scan, models: Sequence[FieldModel], used: Boolean, weights: Sequence[Weights] = ()
 ) -> LeftOut:
-    """Predictions of all points from those in ``used`` (points,); the models' ``weights`` are learnt if not given."""
-    chosen = np.flatnonzero(used)
-    if not weights:
-        heard = scan.pressure_pa[chosen].T
-        weights = [learn([part_of(one, chosen)], [data]) for one, data in zip(models, heard, strict=True)]
-    every = zip(models, weights, scan.pressure_pa.T, strict=True)
-    parts = [_expected_at(model, weight, pressure, used) for model, weight, pressure in every]
+    """Predictions of all points from those in ``used`` (points,).
+
+    The models' ``weights`` are learnt where none are given, or where what is left out contradicts them, as it does
+    those that were learnt with faulty points.
+    """
+    chosen, parts, kept = np.flatnonzero(used), [], []
+    for index, model in enumerate(models):
+        pressure = scan.pressure_pa[:, index]
+        named = weights[index] if weights else None
+        part = None if named is None else _expected_at(model, named, pressure, used)
+        if named is None or part is None or not 1 / SURPRISING < _shown(part, chosen) < SURPRISING:
+            named = learn([part_of(model, chosen)], [pressure[chosen]])
+            part = _expected_at(model, named, pressure, used)
+        parts.append(part)
+        kept.append(named)
     size = np.median(np.abs(scan.pressure_pa[chosen]), axis=0)
     return LeftOut(
         used,
@@ -104,8 +114,14 @@ def expected(
         np.maximum(size, 1e-300),
         models,
         [strengths for _, _, strengths in parts],
-        weights,
+        kept,
     )
+
+
+def _shown(part: tuple[Complex, Real, Strengths], chosen: Integer) -> float:
+    """The median squared error of the points in use over its prediction; about one of errors as predicted."""
+    error, variance, _ = part
+    return float(np.median(np.abs(error[chosen]) ** 2 / variance[chosen]) / np.log(2))
 
 
 def _expected_at(
