@@ -236,8 +236,8 @@ def _told(finding: Finding, settings: CheckSettings) -> str:
         return f"{finding.what}; left out, as asked (check.drop)"
     if finding.kind == "drift" and settings.correct_drift:
         return (
-            f"{finding.what}; taken out, as asked (check.correct_drift): the level is that of the middle of the scan, "
-            "at its ends it was half of that away"
+            f"{finding.what}; taken out, as asked (check.correct_drift): the level is that of the middle of the scan "
+            "time, at its ends it was half of the drift away; the sensitivity's error counts that"
         )
     kept = f"{count(len(finding.points), 'point')} used as measured; " if finding.kind in BAD_POINTS else ""
     return f"{finding.what}; {kept}{finding.remedy}"

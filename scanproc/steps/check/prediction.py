@@ -18,7 +18,6 @@ HIGHEST_ORDER = 24
 """Points are judged where this order is enough; it bounds the time a check takes."""
 HIGHEST_KR = 15.0
 """Largest wave number times median radius at which points are judged, so that the order above suffices."""
-ORDERS_ABOVE = 3
 FREQUENCIES = 6
 """Frequencies at which points are judged."""
 NUMERICAL_FLOOR = 1e-7
@@ -26,17 +25,13 @@ NUMERICAL_FLOOR = 1e-7
 
 @dataclass(frozen=True, eq=False)
 class Prediction:
-    """At the frequencies (F,) of a scan: ``error`` and ``predicted`` complex (points, F), ``order`` (F,).
+    """At the frequencies (F,) of a scan: ``error`` complex (points, F), ``order`` (F,).
 
-    ``size`` (F,) is the median pressure, ``typical`` (F,) the median error, both over the points in ``used``.
+    ``size`` (F,) is the median pressure, ``typical`` (F,) the median error, both over the points in use.
     """
 
-    view: View
-    wavenumber_rad_m: Real
-    used: Boolean
     order: Integer
     error: Complex
-    predicted: Complex
     size: Real
     typical: Real
 
@@ -61,45 +56,31 @@ def highest_judging_hz(view: View, speed_m_s: float) -> float:
     return HIGHEST_KR * speed_m_s / (2 * np.pi * view.scaling_radius_m)
 
 
-def predict(scan: Scan, used: Boolean, before: Prediction | None = None) -> Prediction:
-    """Predictions of all points from those in ``used``, at the order with the least median error.
-
-    ``before`` is a prediction from about the same points, perhaps at other frequencies; orders are then tried only
-    up to a little above its own.
-    """
+def predict(scan: Scan, used: Boolean) -> Prediction:
+    """Predictions of all points from those in ``used``, at the order with the least median error."""
     view = view_from(scan.setup.position_m, (0.0, 0.0, 0.0))
     k = wavenumbers(scan.setup, scan.frequency_hz)
     top = min(HIGHEST_ORDER, highest_order(int(used.sum())))
-    tops = np.full(len(k), top) if before is None else np.minimum(top, _order_at(k, before) + ORDERS_ABOVE)
-    harmonics = real_harmonics(int(tops.max()), view.direction)
+    harmonics = real_harmonics(top, view.direction)
     groups = [slice(0, len(k))] if view.is_shell else [slice(i, i + 1) for i in range(len(k))]
     parts = []
     for group in groups:
-        here = int(tops[group].max())
-        basis = harmonics if view.is_shell else outgoing_basis(view, harmonics, here, float(k[group][0]))
-        parts.append(_best(basis, scan.pressure_pa[:, group], ends(here), used))
-    order, error, predicted = (np.concatenate(part, axis=-1) for part in zip(*parts, strict=True))
+        basis = harmonics if view.is_shell else outgoing_basis(view, harmonics, top, float(k[group][0]))
+        parts.append(_best(basis, scan.pressure_pa[:, group], ends(top), used))
+    order, error = (np.concatenate(part, axis=-1) for part in zip(*parts, strict=True))
     size = np.median(np.abs(scan.pressure_pa[used]), axis=0)
     typical = np.median(np.abs(error[used]), axis=0)
-    return Prediction(view, k, used, order, error, predicted, np.maximum(size, 1e-300), typical)
+    return Prediction(order, error, np.maximum(size, 1e-300), typical)
 
 
-def _order_at(wavenumber: Real, before: Prediction) -> Integer:
-    """The order of a prediction at other wave numbers, (F,)."""
-    between = np.interp(wavenumber, before.wavenumber_rad_m, before.order)
-    return np.ceil(between).astype(np.int64)
-
-
-def _best(
-    basis: Real | Complex, data: Complex, ends: list[int], used: Boolean
-) -> tuple[Integer, Complex, Complex]:
-    """Order (F,), errors and predictions (points, F) with the least median error of the used points."""
+def _best(basis: Real | Complex, data: Complex, ends: list[int], used: Boolean) -> tuple[Integer, Complex]:
+    """Order (F,) and errors (points, F) with the least median error of the used points."""
     least = np.full(data.shape[1], np.inf)
     order = np.zeros(data.shape[1], dtype=np.int64)
-    error, predicted = np.empty_like(data), np.empty_like(data)
-    for n, (missed, told) in enumerate(left_out_values(basis, data, ends, used)):
+    error = np.empty_like(data)
+    for n, (missed, _) in enumerate(left_out_values(basis, data, ends, used)):
         median = np.median(np.abs(missed[used]), axis=0)
         better = median < least
         least[better], order[better] = median[better], n
-        error[:, better], predicted[:, better] = missed[:, better], told[:, better]
-    return order, error, predicted
+        error[:, better] = missed[:, better]
+    return order, error
