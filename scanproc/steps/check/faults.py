@@ -12,7 +12,7 @@ from scanproc.conventions import Boolean, Complex, Integer, Real
 from scanproc.records.scan import Scan
 from scanproc.steps.check.displacement import TOLERATED_M, displaced, displacement, least_excess
 from scanproc.steps.check.drift import Drift, estimate_drift
-from scanproc.steps.check.left_out import AROUND, LeftOut, Weights, bar, counted, expected, models_of, score
+from scanproc.steps.check.left_out import AROUND, LeftOut, Weights, bar, expected, models_of, score
 
 ROUNDS = 8
 SETTLING = 5
@@ -21,6 +21,8 @@ MOST_SHARE = 0.3
 """With more faulty points than this, neither they nor the others can be told."""
 SILENT_DB = -30.0
 """A point so far below its neighbours' median level, at the median frequency, may hear nothing; the model decides."""
+ONE_ERROR = 2
+"""What the model lacks at a place it lacks at all frequencies: they count as one complex error."""
 SILENT_SHARE = 0.03
 """A point with less than this part of the power expected there hears nothing."""
 EXPLAINED = 0.1
@@ -75,7 +77,7 @@ def judge(scan: Scan, silent: Boolean) -> Judgement:
         learnt = found.weights
         usual = found.usual(near)
         test = displacement(found, usual, AROUND)
-        odd = score(found, usual) / bar(2 * counted(usual.shape[1]), AROUND)
+        odd = score(found, usual) / bar(ONE_ERROR, AROUND)
         guilt = np.maximum(odd, test.excess / least_excess(AROUND))
         worst_around = guilt >= np.where(bad[close], 0.0, guilt[close]).max(axis=1)
         now = (guilt > 1) & (bad | worst_around)

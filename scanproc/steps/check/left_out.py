@@ -145,13 +145,9 @@ def _expected_at(
 def score(found: LeftOut, usual: Real) -> Real:
     """Power of each point's error over the usual one, (points,), over the frequencies that count."""
     ratio = np.sort(np.abs(found.error) ** 2 / usual, axis=1)
-    mean: Real = np.mean(ratio[:, : counted(ratio.shape[1])], axis=1)
+    counted = ratio.shape[1] - int(WORST_LEFT_OUT * ratio.shape[1])
+    mean: Real = np.mean(ratio[:, :counted], axis=1)
     return mean
-
-
-def counted(frequencies: int) -> int:
-    """How many of so many frequencies count."""
-    return frequencies - int(WORST_LEFT_OUT * frequencies)
 
 
 def bar(numbers: int, around: int) -> float:

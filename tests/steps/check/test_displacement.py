@@ -85,13 +85,20 @@ def test_where_it_was(scan: Scan, found: LeftOut) -> None:
 def test_the_excess_is_that_of_a_constrained_search(found: LeftOut, tested: Displacement) -> None:
     gradient = gradient_of(found, np.arange(300), np.zeros((300, 3)))
 
-    def left(d: np.ndarray, point: int) -> float:
+    def left(d_mm: np.ndarray, point: int) -> float:
+        d = d_mm / 1000
         missed = (found.error[point] - gradient[point] @ d) / np.sqrt(found.variance[point])
         return float(np.sum(np.abs(missed) ** 2) + PRIOR * d @ d)
 
-    within = {"type": "ineq", "fun": lambda d: TOLERATED_M**2 - d @ d}
+    within = {"type": "ineq", "fun": lambda d_mm: (1000 * TOLERATED_M) ** 2 - d_mm @ d_mm}
     for point in (OFF, 3, 120):
-        free = minimize(left, np.zeros(3), (point,), "Nelder-Mead", options={"xatol": 1e-9, "fatol": 1e-9})
+        free = minimize(
+            left,
+            np.zeros(3),
+            (point,),
+            "Nelder-Mead",
+            options={"xatol": 1e-9, "fatol": 1e-9, "maxiter": 5000, "maxfev": 5000},
+        )
         held = minimize(left, np.zeros(3), (point,), "SLSQP", constraints=[within], options={"ftol": 1e-12})
         assert tested.excess[point] == pytest.approx(held.fun - free.fun, rel=2e-3, abs=2e-2)
 
