@@ -72,8 +72,7 @@ def command(output: Path | None, force: bool, as_json: bool, **given: Any) -> Ou
     from scanproc.run.plan import plan
 
     with shown() as progress:
-        progress("plans made", 0, 1)
-        found, document, lines = plan(given, output, force=force)
+        found, document, lines = plan(given, output, progress, force=force)
     if output is not None:
         document["output"] = str(output)
         lines.append(f"Positions are in {output}: {found.total:,} points in the order of travel")

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from scanproc.cli.frame import Outcome, as_command
+from scanproc.cli.frame import Outcome, as_command, say_dated
 from scanproc.cli.progress import shown
 
 NOT_ENOUGH = 3
@@ -38,11 +38,14 @@ def command(
 
     Fits random parts of the scan, predicts the far-field error of each, and carries the number of points on to
     bands where the scan falls short. Exit code 3 when its points do not meet the target.
+    Fewer frequencies, sizes or draws in the settings ([frequencies], [points]) take less time.
     """
     from scanproc.run.points import points
     from scanproc.run.settings.conversion import Settings, read_settings
 
     settings = Settings() if config is None else read_settings(config)
     with shown() as progress:
-        answer = points(scan, settings, progress, target_db=target_db, curve_db=curve_db, up_to_hz=up_to_hz)
+        answer = points(
+            scan, settings, progress, say_dated, target_db=target_db, curve_db=curve_db, up_to_hz=up_to_hz
+        )
     return Outcome(answer.as_json(), answer.lines(), 0 if answer.enough else NOT_ENOUGH)

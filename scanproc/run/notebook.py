@@ -264,7 +264,7 @@ def read_result(path: Path | str) -> NotebookResult:
     """The result of a conversion: result.h5, or the directory that holds it. Raises ResultFileError."""
     found = read_result_file(result_at(Path(path)))
     return NotebookResult(
-        found.expansion, Sweeps(found.sweeps, found.expansion), found.provenance, found.room
+        found.expansion, Sweeps(found.sweeps, found.expansion), found.provenance, found.room, found.budget
     )
 
 

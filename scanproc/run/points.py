@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
 
 from scanproc.errors import ScanDataError, SettingsError
 from scanproc.files.stored.scan_file import open_scan
 from scanproc.report.words.points import PointsAnswer, points_answer
+from scanproc.report.words.sentences import hours
 from scanproc.run.blas import one_blas_thread
 from scanproc.run.conversion.check import handle
-from scanproc.run.conversion.effort import require_time
+from scanproc.run.conversion.effort import job_seconds, require_time
 from scanproc.run.conversion.memory import require_memory
 from scanproc.run.conversion.point_study import studied
 from scanproc.run.progress import Progress, silent
@@ -22,12 +24,15 @@ def points(
     scan_path: Path | str,
     settings: Settings | None = None,
     progress: Progress = silent,
+    say: Callable[[str], None] = lambda line: None,
     *,
     target_db: float | None = None,
     curve_db: float | None = None,
     up_to_hz: float | None = None,
 ) -> PointsAnswer:
     """Studies a scan file. The target is ``target_db`` or ``curve_db`` if given, else that of the settings.
+
+    ``say`` hears at once about how long that takes.
 
     Raises ScanFileError, ScanDataError or SettingsError.
     """
@@ -40,6 +45,7 @@ def points(
         try:
             require_memory(file, settings)
             require_time(file, settings)
+            say(f"at most about {hours(job_seconds(file, settings))} for all of it, roughly")
             handle(file, settings.check)
             found = studied(file, settings, progress, target_db=given)
         except ScanDataError as error:

@@ -18,7 +18,7 @@ from scanproc.files.stored.positions_file import read_positions
 from scanproc.report.words import sentences
 from scanproc.report.words.points import PointsAnswer, points_answer
 from scanproc.run.blas import one_blas_thread
-from scanproc.run.conversion.fitting import in_threads
+from scanproc.run.conversion.fitting import in_parts, in_threads
 from scanproc.run.conversion.heard import Heard
 from scanproc.run.conversion.point_study import in_bands, prepared, study_of
 from scanproc.run.conversion.preparation import Prepared
@@ -59,23 +59,31 @@ class WatchChoices:
 
 @dataclass(frozen=True)
 class Look:
-    """What one look found: the answer, the points still to go and the time that takes (None if it cannot be told),
-    places that would help most with their gain."""
+    """What one look found: the answer, the points still to go, the time that each takes (both None if it cannot be
+    told), places that would help most with their gain."""
 
     answer: PointsAnswer
     missing_points: int | None
-    seconds_left: float | None
+    seconds_per_point: float | None
     next_m: tuple[tuple[float, float, float], ...]
     gain: tuple[float, ...]
 
     def as_json(self) -> dict[str, Any]:
-        return {**asdict(self), "answer": self.answer.headline()}
+        return {**asdict(self), "seconds_left": self.seconds_left, "answer": self.answer.headline()}
+
+    @property
+    def seconds_left(self) -> float | None:
+        """Until the missing points are taken."""
+        if self.missing_points is None or self.seconds_per_point is None:
+            return None
+        return self.missing_points * self.seconds_per_point
 
     def lines(self) -> list[str]:
         """The verdict, how far it still is, where to go next."""
         found = [self.answer.verdict]
         if self.missing_points:
-            when = "" if self.seconds_left is None else f", {sentences.hours(self.seconds_left)} at this pace"
+            left, each = self.seconds_left, self.seconds_per_point
+            when = "" if left is None else f", {sentences.hours(left)} at {each:.3g} s a point"
             found.append(f"About {self.missing_points:,} points to go{when}.")
         clear = [place for place, gain in zip(self.next_m, self.gain, strict=True) if gain >= CLEAR_GAIN]
         if clear:
@@ -144,7 +152,9 @@ def watch(
             break
     if latest is None:
         raise ScanFileError(
-            f"never held {FEWEST_POINTS} points that could be judged: nothing to watch", path=scan.path
+            f"held {_points(scan, say):,} points that could be read when the scan ended, {FEWEST_POINTS} are needed "
+            "for a verdict: see what was said above, scan on and watch again",
+            path=scan.path,
         )
     if latest.answer.enough and choices.run:
         run_command(choices.run)
@@ -222,17 +232,16 @@ def _look(
     set_by = settings.who_set("fit", "target_db") if choices.target_db is None else "settings"
     try:
         with scan.opened() as file:
-            heard, plan = prepared(file, settings)
-            study = study_of(heard, settings, plan, in_threads, progress, target_db=choices.target_db)
+            heard, plan = prepared(file, settings, progress)
+            each = in_parts(in_threads, progress, "study")
+            study = study_of(heard, settings, plan, each, target_db=choices.target_db)
             answer = points_answer(study, set_by, choices.up_to_hz)
             place, gain = _where(heard, plan, answer, planned)
             each_s = settings.points.seconds_per_point or pace.seconds_per_point(file.setup.points)
     except (InputError, ScanDataError) as error:
         say(f"not to be judged at the moment, trying again: {error}")
         return None
-    missing = _missing(answer)
-    left = None if missing is None or each_s is None else missing * each_s
-    return Look(answer, missing, left, place, gain)
+    return Look(answer, _missing(answer), each_s, place, gain)
 
 
 def _missing(answer: PointsAnswer) -> int | None:

@@ -66,14 +66,16 @@ def scenarios(half: str, count: int, seed: int) -> list[Scenario]:
     return found
 
 
-def make(scenario: Scenario, seed: int) -> tuple[Scan, np.ndarray, np.ndarray]:
+def make(
+    scenario: Scenario, seed: int, frequencies: int = FREQUENCIES
+) -> tuple[Scan, np.ndarray, np.ndarray]:
     """The scan, and the true far pressures (positions, F) with their positions."""
     rng = np.random.default_rng(seed)
     with h5py.File(TRUTH / f"{scenario.device}.h5") as file:
         name = "cylinder" if scenario.surface == "drum" else "shell"
         position = file[f"{name}_position_m"][:]
         every = file["frequency_hz"][:]
-        used = np.unique(np.linspace(0, len(every) - 1, FREQUENCIES).astype(int))
+        used = np.unique(np.linspace(0, len(every) - 1, frequencies).astype(int))
         pressure = file[f"{name}_pressure"][:][:, used].astype(complex)
         far_m, far = file["far_position_m"][:], file["far_pressure"][:][:, used].astype(complex)
         pool = np.arange(len(position))

@@ -141,3 +141,13 @@ def test_aes69_of_other_conventions_matches(
     )
     code, found = compared(capsys, result, path, "--unit", "pa")
     assert (code, found["causes"]) == (0, [])
+
+
+def test_hdf5_matches_its_result(result: Path, tmp_path: Path, capsys: Captured) -> None:
+    """All sets are one file there, so a set of its own is compared."""
+    words = ["export", str(result), "-o", str(tmp_path / "x"), "--format", "hdf5", "--sweeps", "orbits-30"]
+    assert run(words) == 0
+    code, found = compared(capsys, result, tmp_path / "x" / "sweeps.h5", "--from", 80)
+    assert (code, found["causes"]) == (0, []), found["verdict"]
+    worst = max(max(map(abs, angle["difference_db"])) for angle in found["angles"])  # type: ignore[attr-defined]
+    assert worst < 1e-6

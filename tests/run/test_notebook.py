@@ -12,6 +12,7 @@ from planted import DISTANCE_M, Planted, device, expansion, reference
 
 import scanproc as sp
 from scanproc.errors import ScanDataError, ScanprocError, SettingsError
+from scanproc.records.budget import Budget
 from scanproc.run import notebook
 from scanproc.run.notebook import NotebookResult
 
@@ -155,3 +156,15 @@ def test_everything_public_is_documented() -> None:
     for name in sp.__all__:
         if name != "__version__":
             assert len((getattr(sp, name).__doc__ or "").split()) > 4, name
+
+
+def test_a_result_says_where_its_error_comes_from(tmp_path: Path) -> None:
+    hz = np.array([100.0, 1000.0])
+    share = np.array([[0.7, 0.1], [0.0, 0.0], [0.1, 0.6], [0.0, 0.1], [0.2, 0.2]])
+    stated = Budget(hz, np.array([-30.0, -25.0]), share, np.full((5, 2), -31.0), 4e-4)
+    sp.write_result(tmp_path / "result.h5", sp.Result(expansion("mast"), budget=stated))
+    budget = sp.read_result(tmp_path).budget
+    assert budget is not None
+    assert budget.limiting() == ["points", "places"]
+    assert np.array_equal(budget.share, share)
+    assert budget.place_error_m == 4e-4

@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 
 from scanproc.cli.commands import run
+from scanproc.steps.planning.scan_plan import PlanChoices, plan_scan
 
 DEVICE = ("--size", "0.25", "0.20", "0.30", "--up-to", "1500")
 Captured = pytest.CaptureFixture[str]
@@ -80,3 +81,9 @@ def test_a_source_beside_the_device_is_refused(tmp_path: Path, capsys: Captured)
 def test_another_ending_is_refused(tmp_path: Path, capsys: Captured) -> None:
     assert run(["plan", *DEVICE, "-o", str(tmp_path / "positions.xyz")]) == 1
     assert "written as .csv or .h5, not as '.xyz'" in capsys.readouterr().err
+
+
+def test_the_end_of_a_long_plan_can_be_told_from_its_slowest_band_on() -> None:
+    told: list[tuple[int, int]] = []
+    plan_scan(PlanChoices((0.2, 0.2, 0.2), 500.0), lambda done, total: told.append((done, total)))
+    assert told == [(done, 4) for done in range(5)]  # 500, 250 and 125 Hz, and the lowest

@@ -7,6 +7,7 @@ import subprocess
 import sys
 import time
 from pathlib import Path
+from types import SimpleNamespace
 
 import h5py
 import numpy as np
@@ -21,7 +22,7 @@ from scanproc.records.scan_plan import Positions
 from scanproc.run.growing import growing
 from scanproc.run.settings.conversion import FrequencySettings, Settings
 from scanproc.run.settings.imports import ImportSettings
-from scanproc.run.watch import Pace, WatchChoices, watch
+from scanproc.run.watch import Look, Pace, WatchChoices, watch
 from scanproc.steps.planning.positions import travel_order
 
 UPWARDS = np.array([0.0, 0.0, 0.1])
@@ -248,7 +249,9 @@ def test_a_recording_that_is_being_written_does_not_count(tmp_path):
 
 def test_a_folder_without_recordings_yet_is_waited_for(tmp_path):
     recorder = Recorder(tmp_path / "night", planned())
-    with pytest.raises(ScanFileError, match="never held 40 points"):
+    with pytest.raises(
+        ScanFileError, match=r"held \d+ points that could be read when the scan ended, 40 are needed"
+    ):
         watch(recorder.folder, SETTINGS, WatchChoices(idle_s=1.0), wait=lambda s: None)
     with pytest.raises(InputError, match="no finished recording yet"), growing(recorder.folder).opened():
         pass
@@ -342,3 +345,11 @@ def test_something_is_said_at_once_and_each_minute(tmp_path):
         )
     assert said[0] == (0.0, "8 points, 40 are needed before a verdict")
     assert np.diff([moment for moment, _ in said]).max() <= 60.0
+
+
+def test_the_time_left_says_what_pace_it_is():
+    answer = SimpleNamespace(verdict="Not enough.", enough=False, headline=dict)
+    look = Look(answer, 23, 1.5, (), ())
+    assert look.lines() == ["Not enough.", "About 23 points to go, 34 s at 1.5 s a point."]
+    assert look.seconds_left == pytest.approx(34.5)
+    assert Look(answer, 23, None, (), ()).lines()[1] == "About 23 points to go."

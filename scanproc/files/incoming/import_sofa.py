@@ -33,6 +33,7 @@ from scanproc.records.scan import ScanSetup
 from scanproc.records.stream import SoundStream
 
 AT_ONCE_BYTES = 32 * 2**20
+MOST_DELAY = 2**20
 KINDS = {"FIR": "Data.IR", "TF": "Data.Real", "FIR-E": "Data.IR", "TF-E": "Data.Real"}
 
 
@@ -68,11 +69,17 @@ def _stream(path: Path, file: Group, kind: str) -> SoundStream:
             raise Malformed("has Data.Real, Data.Imag and N of different lengths: export it again")
         return SoundStream(setup, columns, blocks, frequency_hz=frequency, itemsize=16)
     rate = _common(file, "Data.SamplingRate", "one sampling rate")
-    delay = _common(file, "Data.Delay", "the same delay at all points") if "Data.Delay" in file else 0.0
     if not rate > 0:
         raise Malformed(f"Data.SamplingRate must be above zero, got {rate:g}: export it again")
+    delay = _delays(file, measurements, receivers)
+    longest = columns + int(np.ceil(np.ptp(delay)))
     return SoundStream(
-        setup, columns, blocks, sampling_rate_hz=rate, time_zero_s=delay / rate, itemsize=sound.dtype.itemsize
+        setup,
+        longest,
+        blocks if longest == columns else _later(blocks, delay.reshape(-1) - delay.min(), longest),
+        sampling_rate_hz=rate,
+        time_zero_s=float(delay.min()) / rate,
+        itemsize=sound.dtype.itemsize,
     )
 
 
@@ -89,6 +96,46 @@ def _blocks(path: Path, kind: str) -> Iterator[NDArray[Any]]:
                 yield block.reshape(-1, sound.shape[2])
         finally:
             file.close()
+
+
+def _later(blocks: Iterator[NDArray[Any]], delay: Real, columns: int) -> Iterator[NDArray[Any]]:
+    """Responses put off by their own ``delay`` (points,) in samples, each of ``columns`` samples.
+
+    Whole samples are kept as they are; the rest is a turn of the phase, as of a band-limited sound.
+    """
+    start = 0
+    for block in blocks:
+        own = delay[start : start + len(block)]
+        start += len(block)
+        whole = np.floor(own).astype(np.int64)
+        put = np.zeros((len(block), columns))
+        for row, (at, sound) in enumerate(zip(whole, block, strict=True)):
+            put[row, at : at + len(sound)] = sound
+        parts = np.flatnonzero(own > whole)
+        turn = np.exp(-2j * np.pi * np.fft.rfftfreq(columns) * (own - whole)[parts, None])
+        put[parts] = np.fft.irfft(np.fft.rfft(put[parts]) * turn, columns)
+        yield put
+
+
+def _delays(file: Group, measurements: int, receivers: int) -> Real:
+    """Samples by which each response is late, (measurements, receivers)."""
+    if "Data.Delay" not in file:
+        return np.zeros((measurements, receivers))
+    axes = ("M", "R", "E")[: max(2, min(3, getattr(file.get("Data.Delay"), "ndim", 2)))]
+    values = read_whole(file, "Data.Delay", "real", axes)
+    if (
+        values.shape[0] not in (1, measurements)
+        or values.shape[1] not in (1, receivers)
+        or values.shape[2:] > (1,)
+    ):
+        raise Malformed(
+            f"Data.Delay must be 1 or {measurements} x {receivers}, got {values.shape}: export it again"
+        )
+    if not np.all(np.isfinite(values)) or np.ptp(values) > MOST_DELAY:
+        raise Malformed(
+            f"Data.Delay must hold delays that differ by less than {MOST_DELAY:,} samples: correct it"
+        )
+    return np.broadcast_to(values.reshape(values.shape[:2]), (measurements, receivers))
 
 
 def _sound(file: Group, name: str, kind: str) -> Dataset:

@@ -17,7 +17,7 @@ from scanproc.run.blas import one_blas_thread
 from scanproc.run.settings.conversion import CheckSettings
 from scanproc.steps.check.arm import ArmErrors, estimate_arm_errors
 from scanproc.steps.check.drift import Drift
-from scanproc.steps.check.findings import Judged, check, judging_frequencies, merged, wanted_frequencies
+from scanproc.steps.check.findings import Judged, check, judging_frequencies, merged
 from scanproc.steps.check.setup import some
 from scanproc.steps.sound.response_facts import (
     ResponseFacts,
@@ -181,7 +181,7 @@ def _all_frequencies(file: ScanFile) -> Real:
 def _wanted(file: ScanFile, frequency: Real) -> Integer:
     """Indices of the frequencies at which points are judged, and of some over the whole band for the noise."""
     over_all = np.linspace(0, len(frequency) - 1, min(len(frequency), NOISE_FREQUENCIES))
-    return np.union1d(wanted_frequencies(file.setup, frequency), over_all.round().astype(np.int64))
+    return np.union1d(judging_frequencies(file.setup, frequency), over_all.round().astype(np.int64))
 
 
 def _from_responses(file: ScanFile, frequency: Real) -> tuple[Scan, ResponseFacts]:
@@ -236,8 +236,8 @@ def _told(finding: Finding, settings: CheckSettings) -> str:
         return f"{finding.what}; left out, as asked (check.drop)"
     if finding.kind == "drift" and settings.correct_drift:
         return (
-            f"{finding.what}; taken out, as asked (check.correct_drift): the level is that of the middle of the scan, "
-            "at its ends it was half of that away"
+            f"{finding.what}; taken out, as asked (check.correct_drift): the level is that of the middle of the scan "
+            "time, at its ends it was half of the drift away; the sensitivity's error counts that"
         )
     kept = f"{count(len(finding.points), 'point')} used as measured; " if finding.kind in BAD_POINTS else ""
     return f"{finding.what}; {kept}{finding.remedy}"

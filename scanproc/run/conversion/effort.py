@@ -54,6 +54,13 @@ def flop_per_second() -> float:
     return 8.0 * SIZE**3 / (time.perf_counter() - start)
 
 
+def job_seconds(file: ScanFile, settings: Settings) -> float:
+    """Time of a job on this scan file here and now. Raises ScanDataError when the band holds no frequency."""
+    frequency = wanted_frequencies(file, settings.frequencies)
+    cores = len(os.sched_getaffinity(0))
+    return expected_seconds(file.points, frequency, settings, flop_per_second(), cores)
+
+
 def require_time(file: ScanFile, settings: Settings) -> None:
     """Raises ScanDataError, with the estimate, when a job on this scan file takes longer than ``limits.hours``."""
     allowed = settings.limits.hours
@@ -61,7 +68,7 @@ def require_time(file: ScanFile, settings: Settings) -> None:
         return
     frequency = wanted_frequencies(file, settings.frequencies)
     cores = len(os.sched_getaffinity(0))
-    hours = expected_seconds(file.points, frequency, settings, flop_per_second(), cores) / 3600
+    hours = job_seconds(file, settings) / 3600
     if hours > allowed:
         raise ScanDataError(
             f"{file.points} points and {len(frequency)} frequencies take about {hours:.2g} h on {cores} cores, "

@@ -6,6 +6,7 @@ import os
 from collections.abc import Callable, Iterable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
+from itertools import count
 from typing import Any, TypeVar
 
 import numpy as np
@@ -16,6 +17,7 @@ from scanproc.conventions import Real
 from scanproc.records.expansion import Expansion, join
 from scanproc.records.fit_plan import FitPlan
 from scanproc.records.scan import Scan
+from scanproc.run.progress import Progress
 from scanproc.run.settings.conversion import FitSettings
 from scanproc.steps.each import Each
 from scanproc.steps.fit.expand import fit_planned, pieces
@@ -38,6 +40,24 @@ def in_threads(work: Callable[[Item], Outcome], items: Iterable[Item]) -> list[O
         ThreadPoolExecutor(len(os.sched_getaffinity(0))) as cores,
     ):
         return list(cores.map(work, items))
+
+
+def in_parts(each: Each, progress: Progress, what: str) -> Each:
+    """The map ``each`` of a job of several loops, which tells how far each of them is."""
+    parts = count(1)
+
+    def run(work: Callable[[Item], Outcome], items: Iterable[Item]) -> list[Outcome]:
+        listed, name, done = list(items), f"{what}, part {next(parts)}", count(1)
+        progress(name, 0, len(listed))
+
+        def one(item: Item) -> Outcome:
+            outcome = work(item)
+            progress(name, next(done), len(listed))
+            return outcome
+
+        return each(one, listed)
+
+    return run
 
 
 def make_plan(

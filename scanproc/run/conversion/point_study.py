@@ -6,7 +6,7 @@ from scanproc.files.stored.scan_file import ScanFile
 from scanproc.records.fit_plan import FitPlan
 from scanproc.records.scan import Scan
 from scanproc.records.study import Study
-from scanproc.run.conversion.fitting import in_threads
+from scanproc.run.conversion.fitting import in_parts, in_threads
 from scanproc.run.conversion.heard import Heard
 from scanproc.run.conversion.preparation import Prepared, hearing, prepare
 from scanproc.run.conversion.room import as_fitted
@@ -50,11 +50,11 @@ def studied(
     file: ScanFile, settings: Settings, progress: Progress = silent, *, target_db: float | None = None
 ) -> Study:
     """The study of a scan file that is not converted. Raises ScanDataError and SettingsError."""
-    heard, plan = prepared(file, settings)
-    return study_of(heard, settings, plan, in_threads, progress, target_db=target_db)
+    heard, plan = prepared(file, settings, progress)
+    return study_of(heard, settings, plan, in_parts(in_threads, progress, "study"), target_db=target_db)
 
 
-def prepared(file: ScanFile, settings: Settings) -> tuple[Heard, Prepared]:
+def prepared(file: ScanFile, settings: Settings, progress: Progress = silent) -> tuple[Heard, Prepared]:
     """The sound of a scan file and the plan of its fit. Raises ScanDataError."""
-    plan = prepare(hearing(file, settings), settings, in_threads)
+    plan = prepare(hearing(file, settings), settings, in_parts(in_threads, progress, "plan"))
     return hearing(file, settings, plan), plan

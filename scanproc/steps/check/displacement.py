@@ -2,9 +2,8 @@
 
 A point off by d misses by g·d, with g the gradient of the field that the other points imply, at every frequency
 with the same d. So d follows by least squares from all frequencies at once, and an error too small to stand out at
-any one of them may still be beyond doubt. The field itself is never exact (edges near the points); what a
-displacement of ``TOLERATED_M`` explains accuses nobody: the test asks how much better the best displacement
-explains a point than the best one within that distance.
+any one of them may still be beyond doubt. What a displacement of ``TOLERATED_M`` explains accuses nobody: the test
+asks how much better the best displacement explains a point than the best one within that distance.
 """
 
 from __future__ import annotations
@@ -12,58 +11,48 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.stats import chi2
 
-from scanproc.conventions import Boolean, Complex, Integer, Real
-from scanproc.records.scan import Scan
-from scanproc.steps.check.prediction import Field, Prediction
+from scanproc.conventions import Complex, Integer, Real
+from scanproc.steps.check.left_out import LeftOut, bar
 
 TOLERATED_M = 1.5e-3
 """An arm is as good as that (common practice, no source)."""
-CHANCE = 1e-3
-"""Chance that noise alone makes a good point stand out."""
-TAIL_SHARE, TAIL = 0.98, 3.0
-"""The bar is no lower than so many times what this share of the points stay below, where the field is less known."""
 STEP_M, STEPS = 1e-4, 16
 FARTHEST_M, PLAUSIBLE_M = 0.15, 0.05
 """Position errors are looked for up to the first distance; the second is the prior deviation of each coordinate,
 which keeps a coordinate that the sound hardly shows from running away."""
+PRIOR = 1 / (2 * PLAUSIBLE_M**2)
 
 
 @dataclass(frozen=True, eq=False)
 class Displacement:
     """Per point: ``excess`` (points,), and ``noticed_m`` (points,).
 
-    ``excess``: power, in units of noise, that the best displacement explains beyond what one of ``TOLERATED_M`` does;
-    ``noticed_m``: how far off, in the direction that changes the sound least, a point must be to be noticed.
+    ``excess``: power, in units of the usual error's, that the best displacement explains beyond what one of
+    ``TOLERATED_M`` does; ``noticed_m``: how far off, in the direction that changes the sound least, a point must be to
+    be noticed.
     """
 
     excess: Real
     noticed_m: Real
 
-    def beyond(self, used: Boolean) -> Boolean:
-        """The points that are elsewhere beyond doubt, (points,)."""
-        tail = TAIL * float(np.quantile(self.excess[used], TAIL_SHARE))
-        return np.asarray(self.excess > max(least_excess(), tail))
+
+def least_excess(around: int) -> float:
+    """What chance alone hardly exceeds: three numbers explain half a squared normal error each (complex errors)."""
+    return 1.5 * bar(3, around)
 
 
-def least_excess() -> float:
-    """What noise alone exceeds with ``CHANCE``: half of χ² with three degrees of freedom (complex noise)."""
-    return float(chi2.isf(CHANCE, 3)) / 2
-
-
-def displacement(scan: Scan, prediction: Prediction, field: Field) -> Displacement:
-    """The test of all points; ``prediction`` and ``field`` are of this scan."""
-    position = scan.setup.position_m
-    noise = prediction.usual(position) / np.sqrt(np.log(2))
-    gradient = field_gradient(field, position) / noise[..., None]
-    missed = prediction.error / noise
-    normal = np.real(np.einsum("pfi,pfj->pij", gradient.conj(), gradient))
+def displacement(found: LeftOut, usual: Real, around: int) -> Displacement:
+    """The test of all points; ``usual`` (points, F) is the variance of their errors, known from ``around`` others."""
+    deviation = np.sqrt(usual)
+    every = np.arange(len(usual))
+    gradient = gradient_of(found, every, np.zeros((len(usual), 3))) / deviation[..., None]
+    missed = found.error / deviation
+    normal = np.real(np.einsum("pfi,pfj->pij", gradient.conj(), gradient)) + PRIOR * np.eye(3)
     value, axes = np.linalg.eigh(normal)
-    value = np.maximum(value, 1e-12 * np.maximum(value[:, -1:], 1e-300))
     target = np.einsum("pij,pi->pj", axes, np.real(np.einsum("pfi,pf->pi", gradient.conj(), missed)))
     excess = np.sum(target**2 / value, axis=1) - _explained_within(value, target, TOLERATED_M)
-    return Displacement(excess, TOLERATED_M + np.sqrt(least_excess() / value[:, 0]))
+    return Displacement(excess, TOLERATED_M + np.sqrt(least_excess(around) / value[:, 0]))
 
 
 def _explained_within(value: Real, target: Real, radius: float) -> Real:
@@ -81,35 +70,35 @@ def _explained_within(value: Real, target: Real, radius: float) -> Real:
     return power
 
 
-def displaced(scan: Scan, field: Field, points: Integer, weight: Real) -> tuple[Real, Real]:
-    """Where points seem to have been, less where they are said to be, and the power left.
+def displaced(found: LeftOut, points: Integer, weight: Real) -> tuple[Real, Real]:
+    """Where points (indices) seem to have been, less where they are said to be, and the power left.
 
-    ``weight`` (F,) is one over the squared median error. By damped Gauss-Newton steps (Levenberg 1944), all points at
-    once.
+    ``weight`` (points, F) is one over the variance of their errors. By damped Gauss-Newton steps (Levenberg 1944), all
+    points at once.
     """
-    start, given, root = scan.setup.position_m[points], scan.pressure_pa[points], np.sqrt(weight)
-    prior = 1 / (2 * np.log(2) * PLAUSIBLE_M**2)
+    root, error = np.sqrt(weight), found.error[points]
+    stated = found.device_field(points, np.zeros((len(points), 3)))
     moved, damping = np.zeros((len(points), 3)), np.ones(len(points))
-    missed = root * (given - field.at(start))
+    missed = root * error
     least = np.sum(np.abs(missed) ** 2, axis=1)
     for _ in range(STEPS):
-        gradient = root[:, None] * field_gradient(field, start + moved)
-        normal = np.real(np.einsum("pfi,pfj->pij", gradient.conj(), gradient)) + prior * np.eye(3)
-        target = np.real(np.einsum("pfi,pf->pi", gradient.conj(), missed)) - prior * moved
-        damped = normal + damping[:, None, None] * prior * np.eye(3)
+        gradient = root[..., None] * gradient_of(found, points, moved)
+        normal = np.real(np.einsum("pfi,pfj->pij", gradient.conj(), gradient)) + PRIOR * np.eye(3)
+        target = np.real(np.einsum("pfi,pf->pi", gradient.conj(), missed)) - PRIOR * moved
+        damped = normal + damping[:, None, None] * PRIOR * np.eye(3)
         tried = moved + np.linalg.solve(damped, target[..., None])[..., 0]
         near = np.linalg.norm(tried, axis=1) <= FARTHEST_M
         tried = np.where(near[:, None], tried, moved)
-        then = root * (given - field.at(start + tried))
-        power = np.sum(np.abs(then) ** 2, axis=1) + prior * np.sum(tried**2, axis=1)
+        then = root * (error - found.device_field(points, tried) + stated)
+        power = np.sum(np.abs(then) ** 2, axis=1) + PRIOR * np.sum(tried**2, axis=1)
         better = near & (power < least)
         moved[better], missed[better], least[better] = tried[better], then[better], power[better]
         damping = np.where(better, damping / 4, damping * 8)
     return moved, np.sum(np.abs(missed) ** 2, axis=1)
 
 
-def field_gradient(field: Field, position_m: Real) -> Complex:
-    """The field's gradient (positions, F, 3) in Pa/m, by differences."""
-    told = field.at(position_m)
-    beside = [(field.at(position_m + STEP_M * axis) - told) / STEP_M for axis in np.eye(3)]
+def gradient_of(found: LeftOut, points: Integer, moved_m: Real) -> Complex:
+    """The field's gradient (points, F, 3) in Pa/m where points (indices) would be if off by that, by differences."""
+    here = found.device_field(points, moved_m)
+    beside = [(found.device_field(points, moved_m + STEP_M * axis) - here) / STEP_M for axis in np.eye(3)]
     return np.stack(beside, axis=-1)

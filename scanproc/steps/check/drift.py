@@ -6,10 +6,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from scanproc.conventions import Complex, Real
+from scanproc.conventions import Boolean, Complex, Real
 from scanproc.records.scan import Scan, ScanSetup
 from scanproc.steps.check.nuisance import Place, Unknown, has_time, solve, time_share
-from scanproc.steps.check.prediction import Prediction
+from scanproc.steps.check.prediction import predict
 
 GAIN_PRIOR = 0.2
 SPEED_PRIOR = 0.02
@@ -63,10 +63,11 @@ class Drift:
         return gain
 
 
-def estimate_drift(scan: Scan, first: Prediction) -> Drift:
-    """The drift of a scan, from those of its frequencies at which ``first`` is best, and from its points."""
+def estimate_drift(scan: Scan, used: Boolean) -> Drift:
+    """The drift of a scan, from its points in ``used`` and those of its frequencies at which they agree best."""
     if not has_time(scan.setup):
         return Drift(0.0, np.inf, 0.0, np.inf, timed=False)
+    first = predict(scan, used)
     best = np.sort(np.argsort(first.level_db)[:FREQUENCIES])
     part = scan.take_frequencies(best)
     unknowns = (Unknown("gain", GAIN_PRIOR, _louder), Unknown("speed", SPEED_PRIOR, _faster))
@@ -75,7 +76,7 @@ def estimate_drift(scan: Scan, first: Prediction) -> Drift:
         gain = np.exp(value[0] * share)
         steady = Scan(part.setup, part.frequency_hz, part.pressure_pa / gain[:, None])
         scaled = scan.setup.position_m * (1 - value[1] * share)[:, None]
-        step = solve(steady, first.used, first.order[best], scaled, unknowns, value)
+        step = solve(steady, used, first.order[best], scaled, unknowns, value)
         value = value + step.change
     assert step is not None
     to_db = 20 / np.log(10)

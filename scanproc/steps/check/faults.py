@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -9,25 +10,21 @@ from scipy.spatial import cKDTree
 
 from scanproc.conventions import Boolean, Complex, Integer, Real
 from scanproc.records.scan import Scan
-from scanproc.steps.check.displacement import displaced, displacement
+from scanproc.steps.check.displacement import TOLERATED_M, displaced, displacement, least_excess
 from scanproc.steps.check.drift import Drift, estimate_drift
-from scanproc.steps.check.prediction import Field, Prediction, predict
+from scanproc.steps.check.left_out import AROUND, LeftOut, Weights, bar, expected, models_of, score
 
-BAD_SCORE, BAD_SCORE_OF_FEW = 3.0, 4.0
-"""A point that misses by so many times the usual error at a quarter of the frequencies is at fault (the second
-value counts below ``FEW`` frequencies). Of circular normal errors 1 in 500 exceeds three times the median, 1 in 65,000
-four times; three of ten frequencies exceed three times in one of a million points."""
-FEW = 8
-TAIL = 1.6
-"""The bar is no lower than this many times what 95 % of the points stay below: where the field itself makes
-some points hard to predict (close to an edge of the device), more is allowed to all."""
-ROUNDS, FINE_ROUNDS = 8, 3
+ROUNDS = 8
 SETTLING = 5
 """From this round on nobody is taken back, so that it ends."""
 MOST_SHARE = 0.3
 """With more faulty points than this, neither they nor the others can be told."""
 SILENT_DB = -30.0
-"""A point so far below the scan's median level, at the median frequency, hears nothing."""
+"""A point so far below its neighbours' median level, at the median frequency, may hear nothing; the model decides."""
+ONE_ERROR = 2
+"""What the model lacks at a place it lacks at all frequencies: they count as one complex error."""
+SILENT_SHARE = 0.03
+"""A point with less than this part of the power expected there hears nothing."""
 EXPLAINED = 0.1
 """A cause counts as found when it leaves no more than this part of the error's power."""
 LONGEST_DELAY_S = 3e-3
@@ -50,69 +47,55 @@ class Judgement:
     """
 
     faults: tuple[Fault, ...]
-    prediction: Prediction
+    prediction: LeftOut
     drift: Drift
     noticed_m: Real
 
 
 def silent_points(scan: Scan) -> Boolean:
-    """Points without a signal, (points,)."""
+    """Points that seem to have no signal, (points,): far quieter than those around."""
     size = np.abs(scan.pressure_pa)
-    usual = np.maximum(np.median(size, axis=0), 1e-300)
-    return np.median(size / usual, axis=1) < 10 ** (SILENT_DB / 20)
+    around = np.median(size[_neighbours(scan, AROUND)], axis=1)
+    quiet = np.median(size / np.maximum(around, 1e-300), axis=1) < 10 ** (SILENT_DB / 20)
+    dead = np.median(size / np.maximum(np.median(size, axis=0), 1e-300), axis=1) < 10 ** (SILENT_DB / 20)
+    return np.asarray(quiet & dead)
 
 
-def judge(scan: Scan, silent: Boolean, fine: Scan | None = None) -> Judgement:
-    """The faulty points of a scan at its (few) frequencies.
+def judge(scan: Scan, silent: Boolean) -> Judgement:
+    """The faulty points of a scan at its (few) frequencies, those first left out that seem ``silent`` (points,).
 
     A fault spoils the prediction of its neighbours, so points are left out worst first, the rest is predicted
-    anew, and whoever then agrees is taken back. ``fine`` is the same scan at more frequencies, at which small
-    displacements are looked for afterwards.
+    anew, and whoever then agrees is taken back.
     """
-    near = _neighbours(scan)
-    position = scan.setup.position_m
-    bad, steady, prediction = silent.copy(), scan, predict(scan, ~silent)
-    drift = estimate_drift(scan, prediction)
-    limit = BAD_SCORE if len(scan.frequency_hz) >= FEW else BAD_SCORE_OF_FEW
+    close, near = _neighbours(scan, 6), _neighbours(scan, AROUND)
+    bad, models = silent.copy(), models_of(scan)
+    learnt: Sequence[Weights] = ()
+    drift = estimate_drift(scan, ~bad)
     for turn in range(ROUNDS):
         steady = without_drift(scan, drift)
-        prediction = predict(steady, ~bad, prediction)
-        score = np.where(silent, 0.0, prediction.score(position))
-        worst_around = score >= np.where(bad, 0.0, score)[near].max(axis=1)
-        bar = max(limit, TAIL * float(np.quantile(score[~bad], 0.95)))
-        now = silent | (score > bar) & (bad | worst_around)
+        found = expected(steady, models, ~bad, learnt)
+        learnt = found.weights
+        usual = found.usual(near)
+        test = displacement(found, usual, AROUND)
+        odd = score(found, usual) / bar(ONE_ERROR, AROUND)
+        guilt = np.maximum(odd, test.excess / least_excess(AROUND))
+        worst_around = guilt >= np.where(bad[close], 0.0, guilt[close]).max(axis=1)
+        now = (guilt > 1) & (bad | worst_around)
         if turn >= SETTLING:
             now = now | bad
         if np.array_equal(now, bad) or now.mean() > MOST_SHARE:
             break
         bad = now
-        drift = estimate_drift(scan, replace(prediction, used=~bad))
-    return _judged_finely(without_drift(fine or scan, drift), prediction, drift, bad, silent)
+        drift = estimate_drift(scan, ~bad)
+    faults = _explained(steady, found, usual, bad, odd <= 1)
+    return Judgement(faults, found, drift, test.noticed_m)
 
 
-def _neighbours(scan: Scan) -> Integer:
-    """The nearest points of each, itself first, (points, up to 7)."""
+def _neighbours(scan: Scan, count: int) -> Integer:
+    """The nearest other points of each, (points, up to ``count``)."""
     position = scan.setup.position_m
-    return np.asarray(cKDTree(position).query(position, k=min(7, scan.points))[1], np.int64)
-
-
-def _judged_finely(
-    steady: Scan, coarse: Prediction, drift: Drift, bad: Boolean, silent: Boolean
-) -> Judgement:
-    """The judgement, with those points added that are off by little but beyond doubt."""
-    near, moved = _neighbours(steady), np.zeros_like(bad)
-    for _ in range(FINE_ROUNDS):
-        fine = predict(steady, ~(bad | moved), coarse)
-        field = Field(steady, fine)
-        test = displacement(steady, fine, field)
-        excess = np.where(bad, 0.0, test.excess)
-        worst_around = excess >= np.where(moved, 0.0, excess)[near].max(axis=1)
-        now = ~bad & test.beyond(fine.used) & (moved | worst_around)
-        if np.array_equal(now, moved):
-            break
-        moved = now
-    faults = _explained(steady, fine, field, bad | moved, moved, silent)
-    return Judgement(faults, coarse, drift, test.noticed_m)
+    nearest = cKDTree(position).query(position, k=min(count + 1, scan.points))[1]
+    return np.asarray(nearest[:, 1:], np.int64)
 
 
 def without_drift(scan: Scan, drift: Drift) -> Scan:
@@ -123,21 +106,27 @@ def without_drift(scan: Scan, drift: Drift) -> Scan:
 
 
 def _explained(
-    scan: Scan, prediction: Prediction, field: Field, bad: Boolean, moved: Boolean, silent: Boolean
+    scan: Scan, found: LeftOut, usual: Real, bad: Boolean, only_moved: Boolean
 ) -> tuple[Fault, ...]:
-    points = np.flatnonzero(bad & ~silent)
-    faults = [Fault(int(point), "no signal", "no signal") for point in np.flatnonzero(silent)]
-    if len(points):
-        weight = 1 / np.maximum(prediction.typical, 1e-7 * prediction.size) ** 2
-        shift, left = displaced(scan, field, points, weight)
-        for row, point in enumerate(points):
-            given, told = scan.pressure_pa[point], prediction.predicted[point]
-            if moved[point]:
-                kind, detail = "position", _off_by(shift[row])
-            else:
-                kind, detail = _cause(given, told, scan.frequency_hz, weight, shift[row], float(left[row]))
+    """The faults of the points in ``bad``; those in ``only_moved`` stand out by their place alone.
+
+    A place as good as an arm accuses nobody, nor does one that explains no more than chance would.
+    """
+    points, faults = np.flatnonzero(bad), []
+    if not len(points):
+        return ()
+    weight = 1 / usual[points]
+    shift, left = displaced(found, points, weight)
+    for row, point in enumerate(points):
+        given = scan.pressure_pa[point]
+        told = given - found.error[point]
+        kind, detail = _cause(given, told, scan.frequency_hz, weight[row], shift[row], float(left[row]))
+        if only_moved[point] and left[row] <= 2 * len(given):
+            kind, detail = "position", _off_by(shift[row])
+        at_its_place = kind == "position" and np.linalg.norm(shift[row]) <= TOLERATED_M
+        if not at_its_place and not (only_moved[point] and kind == "outlier"):
             faults.append(Fault(int(point), kind, detail))
-    return tuple(sorted(faults, key=lambda fault: fault.point))
+    return tuple(faults)
 
 
 def _off_by(shift: Real) -> str:
@@ -150,12 +139,12 @@ def _cause(
 ) -> tuple[str, str]:
     """Kind and detail of one fault.
 
-    ``weight`` is one over the squared median error, so that noise alone leaves a power of F / ln 2. A delay,
+    ``weight`` (F,) is one over the variance of the usual error, so that noise alone leaves a power of F. A delay,
     one number, goes before a shift, three numbers, when it explains the point down to the noise.
     """
     missed = _power(given - told, weight)
     gain = float(np.real(np.sum(weight * np.conj(told) * given)) / _power(told, weight))
-    if _power(given, weight) < 0.03 * _power(told, weight):
+    if _power(given, weight) < SILENT_SHARE * _power(told, weight):
         return "no signal", "no signal"
     if _power(given + told, weight) < EXPLAINED * missed:
         return "polarity", "opposite sign"
@@ -164,7 +153,7 @@ def _cause(
     if len(given) < 3:
         return "outlier", "disagrees with its neighbours"
     delay, left = _delay(given, told, frequency, weight)
-    if left < EXPLAINED * missed and left <= max(left_moved, 2 * len(given) / np.log(2)):
+    if left < EXPLAINED * missed and left <= max(left_moved, 2 * len(given)):
         return "delay", f"{1e6 * delay:+.0f} us"
     if left_moved < EXPLAINED * missed:
         return "position", _off_by(moved)

@@ -12,7 +12,7 @@ from scanproc.records.check import CheckReport, Finding, Severity, ordered
 from scanproc.records.scan import Scan, ScanSetup
 from scanproc.steps.check.drift import Drift
 from scanproc.steps.check.faults import Fault, judge, silent_points
-from scanproc.steps.check.prediction import FINE_FREQUENCIES, FREQUENCIES, highest_judging_hz, judging_columns
+from scanproc.steps.check.prediction import FREQUENCIES, highest_judging_hz, judging_columns
 from scanproc.steps.check.setup import (
     clipping_findings,
     noise_findings,
@@ -64,14 +64,8 @@ def judging_frequencies(setup: ScanSetup, frequency_hz: Real, count: int = FREQU
     return judging_columns(frequency_hz, highest_judging_hz(view, speed_of_sound(setup)), count)
 
 
-def wanted_frequencies(setup: ScanSetup, frequency_hz: Real) -> Integer:
-    """Indices of all frequencies that :func:`check` wants."""
-    few = judging_frequencies(setup, frequency_hz)
-    return np.union1d(few, judging_frequencies(setup, frequency_hz, FINE_FREQUENCIES))
-
-
 def check(scan: Scan, facts: ResponseFacts | None = None, *, all_frequency_hz: Real | None = None) -> Judged:
-    """Findings about a scan, or about some frequencies of it (those of :func:`wanted_frequencies` and more).
+    """Findings about a scan, or about some frequencies of it (those of :func:`judging_frequencies` and more).
 
     ``facts`` are those of its impulse responses, if it has any; ``all_frequency_hz`` all its frequencies, absent:
     those given. Raises ScanDataError when a point lies on the origin.
@@ -87,12 +81,11 @@ def check(scan: Scan, facts: ResponseFacts | None = None, *, all_frequency_hz: R
         clipped = clipped | facts.clipped
         findings += response_findings(setup, facts)
     findings += clipping_findings(setup, clipped)
-    fine = scan.take_frequencies(wanted_frequencies(setup, scan.frequency_hz))
     scan = scan.take_frequencies(judging_frequencies(setup, scan.frequency_hz))
     silent = silent_points(scan)
     if (~silent).sum() < LEAST_POINTS:
         return Judged(CheckReport(scan.points, ordered([*findings, *_too_few(scan, silent)])), None)
-    judged = judge(_in_even_air(scan), silent, _in_even_air(fine))
+    judged = judge(_in_even_air(scan), silent)
     level = float(np.median(judged.prediction.level_db))
     kept = judged.faults
     if level > TRUSTED_DB:
@@ -170,7 +163,9 @@ def _too_few(scan: Scan, silent: Boolean) -> list[Finding]:
 
 
 def _untrusted(level_db: float) -> Finding:
-    what = f"a point is predicted from the others only to {level_db:.0f} dB, so single points were not judged"
+    what = (
+        f"a point is predicted from the others only to {round(level_db)} dB, so single points were not judged"
+    )
     return Finding("prediction", "serious", what, "add points, a second layer, or gate the room out")
 
 

@@ -1,12 +1,10 @@
-"""What every point should have heard, according to all the others."""
+"""What every point should have heard by an outgoing expansion about the origin: what drift and arm are judged by."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.linalg import qr, solve_triangular
-from scipy.spatial import cKDTree
 
 from scanproc.conventions import Boolean, Complex, Integer, Real
 from scanproc.records.scan import Scan
@@ -20,30 +18,20 @@ HIGHEST_ORDER = 24
 """Points are judged where this order is enough; it bounds the time a check takes."""
 HIGHEST_KR = 15.0
 """Largest wave number times median radius at which points are judged, so that the order above suffices."""
-ORDERS_ABOVE = 3
-FREQUENCIES, FINE_FREQUENCIES = 10, 24
-"""Frequencies at which points are judged, and at which small displacements are looked for."""
-AROUND = 12
-"""Neighbours that a point's error is compared with."""
-HARMLESS = 1 / 300
-"""Part of the typical pressure below which an error is never more than usual: three times it, -40 dB at one point,
-cannot be seen in any far field."""
+FREQUENCIES = 6
+"""Frequencies at which points are judged."""
 NUMERICAL_FLOOR = 1e-7
 
 
 @dataclass(frozen=True, eq=False)
 class Prediction:
-    """At the frequencies (F,) of a scan: ``error`` and ``predicted`` complex (points, F), ``order`` (F,).
+    """At the frequencies (F,) of a scan: ``error`` complex (points, F), ``order`` (F,).
 
-    ``size`` (F,) is the median pressure, ``typical`` (F,) the median error, both over the points in ``used``.
+    ``size`` (F,) is the median pressure, ``typical`` (F,) the median error, both over the points in use.
     """
 
-    view: View
-    wavenumber_rad_m: Real
-    used: Boolean
     order: Integer
     error: Complex
-    predicted: Complex
     size: Real
     typical: Real
 
@@ -52,19 +40,6 @@ class Prediction:
         """Typical error re typical pressure, (F,)."""
         level: Real = 20 * np.log10(np.maximum(self.typical / self.size, NUMERICAL_FLOOR))
         return level
-
-    def score(self, position_m: Real) -> Real:
-        """How many times the usual error each point misses by, (points,): the upper quartile over frequency."""
-        return np.quantile(np.abs(self.error) / self.usual(position_m), 0.75, axis=1)
-
-    def usual(self, position_m: Real) -> Real:
-        """The usual error, (points, F): the median over all points or over a point's neighbours, if that is more,
-        so that a place where the field is hard to predict accuses nobody."""
-        size = np.abs(self.error)
-        count = min(AROUND, len(size) - 1)
-        near = cKDTree(position_m).query(position_m, k=count + 1)[1][:, 1:]
-        around = np.median(size[near], axis=1)
-        return np.maximum(np.maximum(self.typical, around), HARMLESS * self.size)
 
 
 def judging_columns(frequency_hz: Real, highest_hz: float, count: int = FREQUENCIES) -> Integer:
@@ -81,79 +56,31 @@ def highest_judging_hz(view: View, speed_m_s: float) -> float:
     return HIGHEST_KR * speed_m_s / (2 * np.pi * view.scaling_radius_m)
 
 
-def predict(scan: Scan, used: Boolean, before: Prediction | None = None) -> Prediction:
-    """Predictions of all points from those in ``used``, at the order with the least median error.
-
-    ``before`` is a prediction from about the same points, perhaps at other frequencies; orders are then tried only
-    up to a little above its own.
-    """
+def predict(scan: Scan, used: Boolean) -> Prediction:
+    """Predictions of all points from those in ``used``, at the order with the least median error."""
     view = view_from(scan.setup.position_m, (0.0, 0.0, 0.0))
     k = wavenumbers(scan.setup, scan.frequency_hz)
     top = min(HIGHEST_ORDER, highest_order(int(used.sum())))
-    tops = np.full(len(k), top) if before is None else np.minimum(top, _order_at(k, before) + ORDERS_ABOVE)
-    harmonics = real_harmonics(int(tops.max()), view.direction)
+    harmonics = real_harmonics(top, view.direction)
     groups = [slice(0, len(k))] if view.is_shell else [slice(i, i + 1) for i in range(len(k))]
     parts = []
     for group in groups:
-        here = int(tops[group].max())
-        basis = harmonics if view.is_shell else outgoing_basis(view, harmonics, here, float(k[group][0]))
-        parts.append(_best(basis, scan.pressure_pa[:, group], ends(here), used))
-    order, error, predicted = (np.concatenate(part, axis=-1) for part in zip(*parts, strict=True))
+        basis = harmonics if view.is_shell else outgoing_basis(view, harmonics, top, float(k[group][0]))
+        parts.append(_best(basis, scan.pressure_pa[:, group], ends(top), used))
+    order, error = (np.concatenate(part, axis=-1) for part in zip(*parts, strict=True))
     size = np.median(np.abs(scan.pressure_pa[used]), axis=0)
     typical = np.median(np.abs(error[used]), axis=0)
-    return Prediction(view, k, used, order, error, predicted, np.maximum(size, 1e-300), typical)
+    return Prediction(order, error, np.maximum(size, 1e-300), typical)
 
 
-def _order_at(wavenumber: Real, before: Prediction) -> Integer:
-    """The order of a prediction at other wave numbers, (F,)."""
-    between = np.interp(wavenumber, before.wavenumber_rad_m, before.order)
-    return np.ceil(between).astype(np.int64)
-
-
-class Field:
-    """The field that the used points imply, to evaluate at any position near them."""
-
-    def __init__(self, scan: Scan, prediction: Prediction) -> None:
-        self._view, self._k, self._order = prediction.view, prediction.wavenumber_rad_m, prediction.order
-        used = prediction.used
-        harmonics = real_harmonics(int(self._order.max()), self._view.direction[used])
-        near = View(self._view.centre_m, self._view.radius_m[used], self._view.direction[used], self._radius)
-        self._coefficients = [
-            _solved(outgoing_basis(near, harmonics, int(n), float(k)), scan.pressure_pa[used, i])
-            for i, (n, k) in enumerate(zip(self._order, self._k, strict=True))
-        ]
-
-    @property
-    def _radius(self) -> float:
-        return self._view.scaling_radius_m
-
-    def at(self, position_m: Real) -> Complex:
-        """Pressures (positions, F)."""
-        seen = view_from(position_m, self._view.centre_m)
-        here = View(seen.centre_m, seen.radius_m, seen.direction, self._radius)
-        harmonics = real_harmonics(int(self._order.max()), here.direction)
-        columns = [
-            outgoing_basis(here, harmonics, int(n), float(k)) @ c
-            for n, k, c in zip(self._order, self._k, self._coefficients, strict=True)
-        ]
-        return np.stack(columns, axis=1)
-
-
-def _solved(basis: Complex, data: Complex) -> Complex:
-    orthogonal, triangle = qr(basis, mode="economic", check_finite=False)
-    return np.asarray(solve_triangular(triangle, orthogonal.conj().T @ data, check_finite=False))
-
-
-def _best(
-    basis: Real | Complex, data: Complex, ends: list[int], used: Boolean
-) -> tuple[Integer, Complex, Complex]:
-    """Order (F,), errors and predictions (points, F) with the least median error of the used points."""
+def _best(basis: Real | Complex, data: Complex, ends: list[int], used: Boolean) -> tuple[Integer, Complex]:
+    """Order (F,) and errors (points, F) with the least median error of the used points."""
     least = np.full(data.shape[1], np.inf)
     order = np.zeros(data.shape[1], dtype=np.int64)
-    error, predicted = np.empty_like(data), np.empty_like(data)
-    for n, (missed, told) in enumerate(left_out_values(basis, data, ends, used)):
+    error = np.empty_like(data)
+    for n, (missed, _) in enumerate(left_out_values(basis, data, ends, used)):
         median = np.median(np.abs(missed[used]), axis=0)
         better = median < least
         least[better], order[better] = median[better], n
-        error[:, better], predicted[:, better] = missed[:, better], told[:, better]
-    return order, error, predicted
+        error[:, better] = missed[:, better]
+    return order, error

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Literal
 
@@ -63,11 +64,14 @@ class PlanChoices:
     temperature_c: float = 20.0
 
 
-def plan_scan(choices: PlanChoices) -> ScanPlan:
+def plan_scan(
+    choices: PlanChoices, progress: Callable[[int, int], None] = lambda done, total: None
+) -> ScanPlan:
     """The plan of a scan that should meet the target up to the highest frequency.
 
     The number of points is that from which on the far field's expected variance meets the target, for a device of this
-    size and place of its source with usual weights of the model; the orders by rule stand beside it.
+    size and place of its source with usual weights of the model; the orders by rule stand beside it. ``progress`` hears
+    how many of how many bands are worked out, the slowest first.
     Raises SettingsError when the choices contradict each other, or no number of points does in any band.
     """
     if choices.layers not in (1, 2):
@@ -91,7 +95,11 @@ def plan_scan(choices: PlanChoices) -> ScanPlan:
     nearest = float(np.linalg.norm(scanned - source, axis=1).min())
     size = 2 * np.pi * band / speed * r0
     worked = np.unique(np.r_[np.arange(len(band) - 1, -1, -BANDS_APART), 0])
-    found = [_worked_out(choices, box, source, radii, float(band[i]), speed) for i in worked]
+    found: list[_WorkedOut] = []
+    for i in worked[::-1]:
+        progress(len(found), len(worked))
+        found.insert(0, _worked_out(choices, box, source, radii, float(band[i]), speed))
+    progress(len(found), len(worked))
     modes = _between(band, worked, np.array([one.modes for one in found]))
     needed = _between(band, worked, np.maximum.accumulate([one.points for one in found]))
     points = np.where(np.isnan(needed), 0, np.ceil(np.nan_to_num(needed) - 1e-9)).astype(np.int64)

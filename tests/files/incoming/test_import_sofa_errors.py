@@ -61,7 +61,13 @@ def of_type(name: str, kind: str) -> Callable[[Any], None]:
         ("FIR", put("Data.IR", np.ones((3, 8))), "Data.IR must have the axes (M, R, N)"),
         ("FIR", put("Data.SamplingRate", np.array([0.0])), "Data.SamplingRate must be above zero"),
         ("FIR", put("Data.SamplingRate", np.array([1.0, 2.0])), "must hold one sampling rate"),
-        ("FIR", put("Data.Delay", np.array([[1.0], [2.0], [3.0]])), "must hold the same delay at all points"),
+        ("FIR", put("Data.Delay", np.array([[1.0], [2.0]])), "Data.Delay must be 1 or 3 x 1, got (2, 1)"),
+        (
+            "FIR",
+            put("Data.Delay", np.array([[1.0], [np.nan], [3.0]])),
+            "must hold delays that differ by less",
+        ),
+        ("FIR", put("Data.Delay", np.array([[0.0], [1e9], [3.0]])), "must hold delays that differ by less"),
         ("FIR", put("ListenerPosition", np.ones((2, 3))), "ListenerPosition must be 1 or 3 x 3"),
         ("FIR", put("ReceiverPosition", np.ones((2, 3, 1))), "ReceiverPosition must be 1 x 3 x 1"),
         ("FIR", of_type("ListenerPosition", "polar"), "must be of Type cartesian or spherical, got 'polar'"),
@@ -113,3 +119,21 @@ def test_a_source_up_of_its_own(tmp_path: Path) -> None:
     assert read_sofa(path).setup.position_m == pytest.approx(
         np.array([[1, 0, 0], [0, 0, -1], [0, 1, 0]]), abs=1e-15
     )
+
+
+def test_every_response_has_a_delay_of_its_own(tmp_path: Path) -> None:
+    """Pulses at the samples that the delays say; half a sample is half a turn at the highest frequency."""
+    path = write(tmp_path / "a.sofa")
+    sound, delay = np.zeros((3, 1, 64)), np.array([[-2.0], [5.0], [1.5]])
+    sound[:, 0, 20] = 1.0
+    with h5py.File(path, "r+") as file:
+        del file["Data.IR"]
+        file["Data.IR"], file["Data.Delay"] = sound, delay
+    stream = read_sofa(path)
+    rows = np.concatenate(list(stream.blocks))
+    assert rows.shape == (3, stream.columns) == (3, 71)
+    assert stream.time_zero_s == pytest.approx(-2 / 48000)
+    assert np.argmax(rows[:2], axis=1).tolist() == [20, 27]
+    assert np.sum(rows[:2] != 0) == 2
+    late = np.fft.rfft(rows[2]) / np.exp(-2j * np.pi * np.fft.rfftfreq(71) * (20 + 3.5))
+    assert late == pytest.approx(np.ones(36), abs=1e-12)
