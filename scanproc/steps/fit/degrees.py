@@ -64,6 +64,12 @@ class Degrees:
         radial = np.repeat((far * self.by_degree(weight))[:, None], len(direction), axis=1)
         return legendre_kernel(direction, _weighted(radial, np.ones(len(radial))), *self._seen(position_m))
 
+    def far_prior(self, weight: Real, direction: Real) -> Complex:
+        """Covariance of far-field values between unit vectors, (directions, directions)."""
+        far = far_radial(self.order, self.wavenumber, self.wavenumber * self.scaling_m)
+        radial = np.repeat(far[:, None], len(direction), axis=1)
+        return legendre_kernel(direction, _weighted(radial, self.by_degree(weight)), direction, radial)
+
     def columns_at(self, position_m: Real) -> Complex:
         """Fields of all modes at positions, (points, modes)."""
         unit, radial = self._seen(position_m)

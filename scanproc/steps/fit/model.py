@@ -215,6 +215,14 @@ def far_covariance(model: FieldModel, weight: Real, direction: Real) -> tuple[Co
     return cross, np.abs(far) ** 2 @ of_columns + model.degrees.far_variance(of_degrees)
 
 
+def far_prior(model: FieldModel, weight: Real, direction: Real) -> Complex:
+    """Of the device's far field between unit vectors, before any point is heard, (directions, directions)."""
+    of_columns, of_degrees, _ = split(model, weight)
+    middle, k = model.device.box.centre_m, model.wavenumber
+    far = far_columns(model.dictionary, direction, middle, k, model.scaling_m) * np.sqrt(of_columns)
+    return far @ far.conj().T + model.degrees.far_prior(of_degrees, direction)
+
+
 def near_covariance(model: FieldModel, weight: Real, position_m: Real) -> tuple[Complex, Real]:
     """Of the device's pressure at positions (positions, 3) with the points, and its own variance (positions,)."""
     of_columns, of_degrees, _ = split(model, weight)

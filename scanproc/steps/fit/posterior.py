@@ -9,7 +9,7 @@ import numpy as np
 from scanproc.conventions import Complex, Real, mode_count, mode_degrees
 from scanproc.steps.field.uncertainty import PATTERN_ORDER, Uncertainty
 from scanproc.steps.fit.dictionary import point_sources, source_coefficients, source_strengths
-from scanproc.steps.fit.model import FieldModel, far_covariance, sound_factor, split
+from scanproc.steps.fit.model import FieldModel, far_covariance, far_prior, sound_factor, split
 from scanproc.steps.fit.multipoles import Multipoles
 from scanproc.waves.directions import gauss_legendre_grid, lebedev_grid
 from scanproc.waves.gaussian_fit import Regression, regress
@@ -119,8 +119,10 @@ def _described(
 ) -> Posterior:
     k, radius = model.wavenumber, model.scaling_m
     power_heard = float(np.mean(np.abs(pressure) ** 2))
-    direction, solid_angle, variance = mean_far_variance(model, weight, regression)
-    variance *= power_heard * calibration
+    direction, solid_angle = lebedev_grid(2 * PATTERN_ORDER + 2)
+    cross, prior = far_covariance(model, weight, direction)
+    low = _low_variance(model, weight, regression, cross) * power_heard * calibration
+    variance = regression.variance(cross, prior) * power_heard * calibration
     mean_variance = float(solid_angle @ variance) / (4 * np.pi)
     full = coefficients(model, strengths)
     top = round(np.sqrt(len(full))) - 1
@@ -129,7 +131,7 @@ def _described(
     beyond = np.append(np.cumsum(by_degree[::-1])[::-1][1:], 0.0)
     order = int(np.argmax(beyond <= LEFT_OUT_SHARE * 4 * np.pi * mean_variance))
     error_power = mean_variance + beyond[order] / (4 * np.pi)
-    spread = 4 * np.pi * error_power / mode_count(order) / power[: order + 1]
+    spread = _by_degree(low, 4 * np.pi * error_power, order, len(direction)) / power[: order + 1]
     pattern = real_harmonics(PATTERN_ORDER, direction).T @ (solid_angle * variance / mean_variance)
     error = 4 * np.pi * error_power / by_degree.sum()
     return Posterior(
@@ -143,6 +145,38 @@ def _described(
         strengths,
         regression,
     )
+
+
+def _low_variance(model: FieldModel, weight: Real, regression: Regression, cross: Complex) -> Real:
+    """Variance of the far field's own terms of low degree, mean over the modes of each, (degrees,).
+
+    As a quadrature over the directions of ``cross`` (directions, points) tells them, before calibration; higher degrees
+    of the error appear in it as others, see :func:`_by_degree`.
+    """
+    direction, solid_angle = lebedev_grid(2 * PATTERN_ORDER + 2)
+    analysed = real_harmonics(PATTERN_ORDER, direction).T * solid_angle
+    between = far_prior(model, weight, direction)
+    prior = np.einsum("ij,jk,ik->i", analysed, between, analysed).real
+    variance = regression.variance(analysed @ cross, prior)
+    degree = mode_degrees(PATTERN_ORDER)
+    return np.bincount(degree, variance) / np.bincount(degree)
+
+
+def _by_degree(low: Real, total: float, order: int, directions: int) -> Real:
+    """Variance of each far-field term by degree up to an order, together ``total``.
+
+    ``low`` (degrees,) from a quadrature over so many ``directions``: what the degrees above hold, taken as even over
+    modes, appears in each of these as its sum over the directions' number.
+    """
+    count = np.bincount(mode_degrees(order))
+    if order < len(low):
+        return low[: order + 1] * total / float(count @ low[: order + 1])
+    told = count[: len(low)]
+    above = count.sum() - told.sum()
+    even = max(total - float(told @ low), 0.0) / (above * (1 - told.sum() / directions))
+    spread = np.full(order + 1, even)
+    spread[: len(low)] = np.maximum(low - even * above / directions, 0.0)
+    return spread * total / float(count @ spread)
 
 
 def field_at(model: FieldModel, strengths: Strengths, position_m: Real) -> Complex:
