@@ -23,8 +23,8 @@ from scanproc.cli.progress import shown
 def command(output: Path, force: bool, as_json: bool) -> Outcome:
     """Make a scan and convert it.
 
-    The scan is made up: a ferry terminal's paging loudspeaker, scanned in a boat shed. Takes less than a
-    minute.
+    The scan is made up: a ferry terminal's paging loudspeaker, without a room around it. Takes two or three
+    minutes.
     """
     from scanproc.run.demo import demo
 

@@ -9,14 +9,14 @@ import numpy as np
 from scanproc.conventions import Real
 from scanproc.records.comparison import Comparison
 from scanproc.records.curves import Curves
-from scanproc.report.figures.device import LEVEL
 from scanproc.report.figures.kinds import Axis, Figure, Line, Lines, Text
 from scanproc.report.figures.look import tick_name
 from scanproc.report.figures.material import Material, frequency_axis, level_axis, rounded_span
+from scanproc.report.figures.responses import LEVEL
 from scanproc.report.figures.tables import Table
 from scanproc.report.words.bands import held_out_at_order
 from scanproc.report.words.sentences import count, frequency
-from scanproc.waves.bands import third_octave_index, third_octave_nominal
+from scanproc.waves.bands import third_octave_name
 
 MOST_ANGLES = 3
 MOST_LINES = 24
@@ -109,7 +109,7 @@ def which_error(compared: Comparison) -> Lines:
     excess = bands.actual_db - bands.predicted_db
     known = excess[np.isfinite(excess)]
     finding = (
-        f"The actual difference exceeds what the error bars expect by {np.median(known):+.1f} dB (median over bands)."
+        _excess(float(np.median(known)))
         if known.size
         else "No band has both an actual and an expected difference."
     )
@@ -135,6 +135,15 @@ def which_error(compared: Comparison) -> Lines:
     )
 
 
+def _excess(excess_db: float) -> str:
+    """The actual difference against the expected one, in dB of their ratio."""
+    if excess_db > 0:
+        how = f"exceeds what the error bars expect by {excess_db:.1f} dB"
+    else:
+        how = f"is within what the error bars expect, {-excess_db:.1f} dB below it"
+    return f"The actual difference {how} (median over bands)."
+
+
 def band_table(compared: Comparison) -> Table:
     """By third-octave band: the three errors and the difference over all angles."""
     bands = compared.bands
@@ -149,7 +158,7 @@ def band_table(compared: Comparison) -> Table:
     )
     rows = (
         (
-            tick_name(third_octave_nominal(int(third_octave_index(bands.band_hz[i : i + 1])[0]))),
+            tick_name(third_octave_name(bands.band_hz[i])),
             *(f"{values[i]:.1f}" for values in (bands.held_out_db, bands.predicted_db, bands.actual_db)),
             f"{bands.mean_db[:, i].mean():+.2f}",
             f"{np.sqrt(np.mean(bands.rms_db[:, i] ** 2)):.2f}",

@@ -104,7 +104,7 @@ def asides(
     file: ScanFile, room: RoomReport, checked: Handled, study: Study | None, budget: Budget | None
 ) -> Asides:
     """What an open and checked scan file, its room, the study of its points and the error budget have to say."""
-    extras = Extras(file.setup.notes, study, checked.report)
+    extras = Extras(file.setup, study, checked.report)
     warnings = (*notices(file), *checked.warnings, *room_warnings(file, room))
     name, level_db = file.setup.device, checked.level_error_db
     return Asides(name, room, warnings, checked.dropped, extras, level_db, budget)
