@@ -37,7 +37,7 @@ def command(output: Path, force: bool, as_json: bool) -> Outcome:
             *summary.lines(),
             f"Look at the page: {results / 'report.html'}",
             f"Errors by band: {results / 'summary.json'}",
-            f"Far-field curves as text: {results / 'sweeps'}",
+            f"Far-field curves as text: {results / 'directions'}",
             f"Everything: {results / 'result.h5'}",
             "Convert the scan yourself, with settings of your own:",
             f"  scanproc convert {output / 'scan.h5'} -o my-results -c my-settings.toml",

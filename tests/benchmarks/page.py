@@ -1,8 +1,8 @@
 """How long the page of a large scan takes: ``python -m tests.benchmarks.page``.
 
-480 frequencies, 3,800 points, a study of their number, sweeps every 10 deg: made without a fit, from point sources in
-closed form. The page is written in a child process, whose largest resident memory counts; then chromium opens it,
-offline, and tells when it painted first, when the figures lived, and how long one step of each slider takes.
+480 frequencies, 4,000 points, a study of their number, directions every 10 deg: made without a fit, from point
+sources in closed form. The page is written in a child process, whose largest resident memory counts; then chromium
+opens it, offline, and tells when it painted first, when the figures lived, and how long one step of each slider takes.
 """
 
 from __future__ import annotations
@@ -72,7 +72,7 @@ def _peak() -> float:
 
 
 def measure() -> Table:
-    table = Table("What", "Measured", "Allowed", title="The page of 480 frequencies x 3,800 points")
+    table = Table("What", "Measured", "Allowed", title="The page of 480 frequencies x 4,000 points")
     with tempfile.TemporaryDirectory() as name:
         child = [sys.executable, "-m", "tests.benchmarks.page", "--write", name]
         found = json.loads(run(child, check=True, capture_output=True, text=True).stdout)

@@ -6,8 +6,8 @@ import numpy as np
 
 from scanproc.conventions import Boolean, Real, level_db
 from scanproc.records.curves import Curves
+from scanproc.records.directions import DirectionSet
 from scanproc.records.expansion import Expansion
-from scanproc.records.sweeps import SweepSet
 from scanproc.report.figures.kinds import Axis, Balloon, HeatMap, Lines, Polar, PolarSheet, Steps, Text
 from scanproc.report.figures.material import LEVEL_UNIT, frequency_axis, level_axis, nearest, rounded_span
 from scanproc.report.figures.responses import LEVEL, as_line
@@ -245,11 +245,11 @@ def balloon(expansion: Expansion) -> Balloon:
     return Balloon(text, polar_deg, azimuth, level.reshape(shape), error.reshape(shape), SPAN_DB, steps)
 
 
-def _sorted(sweeps: SweepSet, name: str) -> tuple[Real, Real, Real]:
+def _sorted(directions: DirectionSet, name: str) -> tuple[Real, Real, Real]:
     """Angles of an orbit from -180 (exclusive) to 180 deg, levels and errors (angles, F)."""
-    assert sweeps.angle_deg is not None
-    which = np.flatnonzero(np.array(sweeps.orbit) == name)
-    angle = -((180 - sweeps.angle_deg[which]) % 360 - 180)
+    assert directions.angle_deg is not None
+    which = np.flatnonzero(np.array(directions.orbit) == name)
+    angle = -((180 - directions.angle_deg[which]) % 360 - 180)
     which, angle = which[np.argsort(angle)], np.sort(angle)
-    level = level_db(sweeps.pressure_pa_m[which], sweeps.drive_voltage_v)
-    return angle, level, sweeps.standard_error_db[which]
+    level = level_db(directions.pressure_pa_m[which], directions.drive_voltage_v)
+    return angle, level, directions.standard_error_db[which]

@@ -73,7 +73,8 @@ def drawn(
 
 
 def still(figure: Figure) -> tuple[str, bytes]:
-    """A figure for the page, small: its media type and bytes. SVG with text as text, or PNG for those with many paths."""
+    """A figure for the page, small: its media type and bytes. SVG with text as text, or PNG for those with many "
+    "paths."""
     if isinstance(figure, Balloon | Cloud | PolarSheet):
         picture = Image.open(io.BytesIO(drawn(figure, "png", width_mm=SMALL_MM)))
         page = io.BytesIO()

@@ -28,13 +28,13 @@ from scanproc.report.words.plate import Entry, conditions, plate
 from scanproc.version import VERSION
 
 CARRIED_BYTES = 1_400_000
-"""Sweep tables are carried in the page up to this length as packed text; more stays beside it."""
+"""Direction tables are carried in the page up to this length as packed text; more stays beside it."""
 UNQUOTED = " !$()*+,-./:;=?@[]^_{|}~'"
 """What may stand in an address between quotation marks as it is."""
-SWEEPS = "sweeps/"
-CURVES_FILE = SWEEPS + "curves.csv"
+DIRECTIONS_PLACE = "directions/"
+CURVES_FILE = DIRECTIONS_PLACE + "curves.csv"
 OF_CURVES = ("response", "beamwidth", "index")
-OF_SWEEPS = ("-map", "polar")
+OF_DIRECTIONS = ("-map", "polar")
 
 
 @dataclass(frozen=True)
@@ -74,7 +74,8 @@ class Standing:
 
 
 def scan_page(material: Material, tables: Mapping[str, bytes]) -> str:
-    """The page as HTML. ``tables``: the sweep tables by their path beside the page, to be downloaded as they are."""
+    """The page as HTML. ``tables``: the direction tables by their path beside the page, to be downloaded as they "
+    "are."""
     found = sections(material)
     figures = tuple(figure for one in found for figure in (*one.figures, *one.folded))
     own = {f"{figure.text.key}.csv": csv_text(figure).encode() for figure in figures if _makes_own(figure)}
@@ -141,10 +142,10 @@ def picture(figure: Figure, tables: Mapping[str, bytes], carried: frozenset[str]
     beside = ""
     if key in OF_CURVES:
         names = (CURVES_FILE,) if CURVES_FILE in tables else ()
-    elif key.endswith(OF_SWEEPS):
+    elif key.endswith(OF_DIRECTIONS):
         names = ()
         choice = tuple(name for name in tables if name in carried and name != CURVES_FILE)
-        beside = "" if choice else SWEEPS
+        beside = "" if choice else DIRECTIONS_PLACE
     return Picture(
         figure.text,
         address,
@@ -164,7 +165,7 @@ def _address(kind: str, picture: bytes) -> Markup:
 
 
 def _makes_own(figure: Figure) -> bool:
-    return figure.text.key not in OF_CURVES and not figure.text.key.endswith(OF_SWEEPS)
+    return figure.text.key not in OF_CURVES and not figure.text.key.endswith(OF_DIRECTIONS)
 
 
 def carried(own: Mapping[str, bytes], tables: Mapping[str, bytes]) -> tuple[frozenset[str], str]:

@@ -35,12 +35,12 @@ class Extras:
 
 
 def write_page(directory: Path, result: Result, summary: Summary, curves: Curves, extras: Extras) -> None:
-    """Writes report.html beside the sweep tables that it carries. ``directory`` is a draft: not whole yet."""
+    """Writes report.html beside the direction tables that it carries. ``directory`` is a draft: not whole yet."""
     from scanproc.report.pages.scan_page import scan_page
 
     tables = {
         str(path.relative_to(directory)): path.read_bytes()
-        for path in sorted((directory / "sweeps").rglob("*.csv"))
+        for path in sorted((directory / "directions").rglob("*.csv"))
     }
     page = scan_page(_material(result, summary, curves, extras), tables)
     (directory / PAGE).write_text(page, encoding="utf-8", newline="\n")

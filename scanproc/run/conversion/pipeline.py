@@ -16,7 +16,7 @@ from scanproc.files.atomic import whole_directory
 from scanproc.files.hashing import file_hash, write_hashes
 from scanproc.files.json_file import write_json
 from scanproc.files.outgoing.curve_table import write_curves
-from scanproc.files.outgoing.tables import write_sweep_tables
+from scanproc.files.outgoing.tables import write_direction_tables
 from scanproc.files.replacing import RESULT, check_directory
 from scanproc.files.stored.result_file import write_result
 from scanproc.files.stored.scan_file import ScanFile, open_scan
@@ -62,7 +62,7 @@ def convert(
 ) -> Summary:
     """Converts a scan file into a directory of results, which appears whole or not at all.
 
-    The directory holds result.h5, summary.json, sweeps/, report.html and, if wanted, figures/. Raises
+    The directory holds result.h5, summary.json, directions/, report.html and, if wanted, figures/. Raises
     ScanFileError, ScanDataError or OutputError.
     """
     settings = settings or Settings()
@@ -121,7 +121,7 @@ def finish(
     figures: bool = False,
 ) -> Summary:
     """From the expansion of a scan to its directory of results. Raises InputError or OutputError."""
-    curves, study = orbits(expansion, settings.sweeps.step_deg), aside.extras.study
+    curves, study = orbits(expansion, settings.directions.step_deg), aside.extras.study
     derived = all_curves(expansion, settings.curves)
     match, unmatched = matched(expansion, settings.reference)
     provenance = {
@@ -220,10 +220,10 @@ def write(
 ) -> None:
     """Everything that a conversion yields, into an empty directory."""
     write_result(staging / "result.h5", result)
-    for name, sweeps in result.sweeps.items():
-        write_sweep_tables(staging / "sweeps" / name, sweeps)
-    write_curves(staging / "sweeps" / "curves.csv", derived)
-    write_json(staging / "sweeps" / "provenance.json", result.provenance)
+    for name, directions in result.directions.items():
+        write_direction_tables(staging / "directions" / name, directions)
+    write_curves(staging / "directions" / "curves.csv", derived)
+    write_json(staging / "directions" / "provenance.json", result.provenance)
     write_json(staging / "summary.json", summary.as_json())
     write_page(staging, result, summary, derived, extras)
     if figures is not None:

@@ -95,8 +95,8 @@ class RoomSettings(_Section):
     ) = Field(default=None, description="three numbers [x, y, z] in metres")
 
 
-class SweepSettings(_Section):
-    """[sweeps]: the far-field curves."""
+class DirectionSettings(_Section):
+    """[directions]: the far-field curves."""
 
     step_deg: Annotated[float, Field(ge=0.5, le=90), AfterValidator(_divides_the_circle)] = Field(
         default=10.0, description="a number of degrees from 0.5 to 90 that divides 360"
@@ -211,7 +211,7 @@ class Settings(_Section):
     fit: FitSettings = Field(default=FitSettings(), description="a section [fit]")
     frequencies: FrequencySettings = Field(default=FrequencySettings(), description="a section [frequencies]")
     room: RoomSettings = Field(default=RoomSettings(), description="a section [room]")
-    sweeps: SweepSettings = Field(default=SweepSettings(), description="a section [sweeps]")
+    directions: DirectionSettings = Field(default=DirectionSettings(), description="a section [directions]")
 
     points: PointsSettings = Field(default=PointsSettings(), description="a section [points]")
     curves: CurveSettings = Field(default=CurveSettings(), description="a section [curves]")

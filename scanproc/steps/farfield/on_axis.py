@@ -7,8 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from scanproc.conventions import Complex, Real
+from scanproc.records.directions import DirectionSet
 from scanproc.records.expansion import Expansion
-from scanproc.records.sweeps import SweepSet
 from scanproc.steps.farfield.grid import impulse_responses
 from scanproc.steps.farfield.interpolation import delays, spline
 from scanproc.steps.field.extrapolate import far_field
@@ -92,8 +92,8 @@ def axis_responses(expansion: Expansion) -> tuple[Real, Real, Real] | None:
     if len(expansion.frequency_hz) < 4:
         return None
     pressure = far_field(expansion, AXIS)
-    sweeps = SweepSet("axis", AXIS, expansion.frequency_hz, pressure, np.zeros(pressure.shape))
-    found = impulse_responses(sweeps, SAMPLING_RATE_HZ, SAMPLES)
+    directions = DirectionSet("axis", AXIS, expansion.frequency_hz, pressure, np.zeros(pressure.shape))
+    found = impulse_responses(directions, SAMPLING_RATE_HZ, SAMPLES)
     impulse = found.response_pa_m[0]
     time = (np.arange(SAMPLES) - found.time_zero_sample) / SAMPLING_RATE_HZ
     step = np.cumsum(impulse)

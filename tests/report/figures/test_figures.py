@@ -42,8 +42,8 @@ from scanproc.steps.fit.expand import fit
 def made() -> Material:
     scan = two_sources()
     expansion = fit(scan, centre_m=(0.0, 0.0, 0.0), estimator="truncated")
-    sweeps = orbits(expansion, 30)
-    result = Result(expansion, {sweeps.name: sweeps}, {})
+    directions = orbits(expansion, 30)
+    result = Result(expansion, {directions.name: directions}, {})
     summary = json.loads(json.dumps(summarise(result, "quay horn", -25.0, "default").as_json()))
     return Material(result, summary, all_curves(expansion, CurveSettings()), expansion.residual, study())
 

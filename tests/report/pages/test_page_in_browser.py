@@ -77,9 +77,12 @@ def studied(results: Path) -> Path:
 
 @pytest.fixture(scope="module")
 def unstudied(results: Path) -> Path:
-    """The same scan's page without a study, and with sweep tables too long to be carried."""
+    """The same scan's page without a study, and with direction tables too long to be carried."""
     page = results.parent / "unstudied.html"
-    tables = {"sweeps/curves.csv": b"curves", "sweeps/long.csv": np.random.default_rng(1).bytes(2_000_000)}
+    tables = {
+        "directions/curves.csv": b"curves",
+        "directions/long.csv": np.random.default_rng(1).bytes(2_000_000),
+    }
     page.write_text(scan_page(material(results), tables), encoding="utf-8")
     return page
 
@@ -88,9 +91,9 @@ def test_tables_too_long_stay_beside_the_page(browser, unstudied):
     browser.open(unstudied)
     browser.ready()
     assert unstudied.stat().st_size < 3_000_000
-    assert downloaded(browser, "sweeps/curves.csv") == b"curves"
+    assert downloaded(browser, "directions/curves.csv") == b"curves"
     beside = "return document.querySelector('#figure-polar .beside a').getAttribute('href')"
-    assert browser.run(beside) == "sweeps/"
+    assert browser.run(beside) == "directions/"
     assert "not studied" in browser.run("return document.querySelector('#enough .lead').textContent")
 
 
@@ -156,11 +159,11 @@ def test_the_polar_reads_out_the_level_of_the_result(browser, results):
     browser.open(results / "report.html")
     browser.ready()
     move(browser, "polar", 30)
-    sweeps = read_result(results / "result.h5").sweeps["orbits-10"]
-    axis = 20 * np.log10(np.abs(sweeps.pressure_pa_m[0, 30]) / 20e-6)
+    directions = read_result(results / "result.h5").directions["orbits-10"]
+    axis = 20 * np.log10(np.abs(directions.pressure_pa_m[0, 30]) / 20e-6)
     said = browser.run("return document.querySelector('#figure-polar .readout').textContent")
     assert f"horizontal {axis:.1f} ±" in said
-    hz = sweeps.frequency_hz[30]
+    hz = directions.frequency_hz[30]
     assert said.startswith(f"{hz / 1000:.3g} kHz, 0°")
 
 
@@ -239,8 +242,8 @@ def test_curves_are_read_by_keys_zoomed_and_switched(browser, results):
         "const f = document.querySelector('#figure-response .legend');"
         "return [f.querySelector('.where').textContent, f.querySelector('.value').textContent]"
     )
-    sweeps = read_result(results / "result.h5").sweeps["orbits-10"]
-    level = 20 * np.log10(np.abs(sweeps.pressure_pa_m[0, 0]) / 20e-6)
+    directions = read_result(results / "result.h5").directions["orbits-10"]
+    level = 20 * np.log10(np.abs(directions.pressure_pa_m[0, 0]) / 20e-6)
     assert where == "100 Hz"
     assert value.startswith(f"{level:.1f} ± ")
     assert value.endswith(" dB")
@@ -346,7 +349,7 @@ def downloaded(browser, name: str) -> bytes:
 def test_downloads_are_the_tables_byte_for_byte(browser, results):
     browser.open(results / "report.html")
     browser.ready()
-    for name in ("sweeps/curves.csv", "sweeps/orbits-10/vertical_+030_deg.csv"):
+    for name in ("directions/curves.csv", "directions/orbits-10/vertical_030.csv"):
         browser.driver.refresh()
         browser.ready()
         assert downloaded(browser, name) == (results / name).read_bytes()
