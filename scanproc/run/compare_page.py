@@ -21,6 +21,7 @@ from scanproc.run.conversion.datasheet import all_curves
 from scanproc.run.conversion.page import PAGE
 from scanproc.run.conversion.reference import is_result, name_of, read_at, result_at
 from scanproc.run.settings.conversion import CurveSettings
+from scanproc.steps.farfield.calibration import curves_with
 
 MARK = "comparison.json"
 TABLE = "differences.csv"
@@ -93,4 +94,7 @@ def _material(path: Path) -> Material:
         summary = json.loads(beside.read_text(encoding="utf-8"))
     else:
         summary = json.loads(json.dumps(summarise(result, "", -25.0, "default").as_json()))
-    return Material(result, summary, all_curves(result.expansion, CurveSettings()))
+    level_error_db = float(result.provenance.get("level_error_db") or 0.0)
+    return Material(
+        result, summary, curves_with(all_curves(result.expansion, CurveSettings()), level_error_db)
+    )

@@ -31,6 +31,7 @@ from scanproc.run.blas import one_blas_thread
 from scanproc.run.conversion.datasheet import all_curves, datasheet
 from scanproc.run.progress import Progress, silent
 from scanproc.run.settings.exports import AboutTable, ExportSettings, read_filters
+from scanproc.steps.farfield.calibration import curves_with, directions_with
 from scanproc.steps.farfield.curves import band_levels
 from scanproc.steps.farfield.filters import filtered
 from scanproc.steps.farfield.grid import (
@@ -103,7 +104,9 @@ def export(
             entries, kept = [], []
             for done, (angles, turn) in enumerate(sets):
                 progress("sets exported", done, len(sets))
-                directions, responses, entry = _export_set(draft, driven, angles, turn, wanted, about)
+                directions, responses, entry = _export_set(
+                    draft, (driven, _level_error_db(result)), angles, turn, wanted, about
+                )
                 entries.append(entry)
                 kept.append((directions, responses))
             progress("sets exported", len(sets), len(sets))
@@ -129,10 +132,12 @@ def export(
 
 
 def _export_set(
-    draft: Path, expansion: Expansion, angles: Angles, turn: Turn, wanted: Wanted, about: About
+    draft: Path, source: tuple[Expansion, float], angles: Angles, turn: Turn, wanted: Wanted, about: About
 ) -> tuple[DirectionSet, ImpulseSet | None, dict[str, Any]]:
-    """Writes one direction set in all formats of its own; returns what was written and its entry in the manifest."""
-    plain = direction_set(expansion, angles, turn)
+    """Writes one direction set of an expansion, whose levels share an error in dB, in all formats of its own; returns
+    what was written and its entry in the manifest."""
+    expansion, level_error_db = source
+    plain = directions_with(direction_set(expansion, angles, turn), level_error_db)
     directions = _as_wanted(plain, wanted)
     place, formats = draft / angles.name, wanted.formats
     responses = None
@@ -177,16 +182,22 @@ def _export_curves(
 ) -> dict[str, Any]:
     """curves.csv, with filters also curves_before.csv; returns the datasheets for the manifest."""
     curves: Curves = all_curves(driven, settings.curves, wanted.turn)
-    write_curves(draft / "curves.csv", curves)
+    level_error_db = _level_error_db(result)
+    told = curves_with(curves, level_error_db)
+    write_curves(draft / "curves.csv", told)
     if wanted.bands_per_octave is not None:
-        write_curves(draft / "curves_in_bands.csv", band_levels(curves, wanted.bands_per_octave))
-    level_error_db = float(result.provenance.get("level_error_db") or 0.0)
+        write_curves(draft / "curves_in_bands.csv", band_levels(told, wanted.bands_per_octave))
     found = {"datasheet": datasheet(curves, settings.curves, level_error_db)}
     if driven is not result.expansion:
         earlier = all_curves(result.expansion, settings.curves, wanted.turn)
-        write_curves(draft / "curves_before.csv", earlier)
+        write_curves(draft / "curves_before.csv", curves_with(earlier, level_error_db))
         found["datasheet_before"] = datasheet(earlier, settings.curves, level_error_db)
     return found
+
+
+def _level_error_db(result: Result) -> float:
+    """The standard error that all levels share."""
+    return float(result.provenance.get("level_error_db") or 0.0)
 
 
 def _entry(

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import numpy as np
 
+from scanproc.conventions import Real
 from scanproc.records.expansion import Expansion
 from scanproc.report.figures.kinds import Axis, Line, Lines, Text
 from scanproc.report.figures.material import frequency_axis, rounded_span
 from scanproc.report.words.sentences import frequency
-from scanproc.steps.farfield.on_axis import axis_phase, axis_responses
+from scanproc.steps.farfield.on_axis import AxisPhase, axis_phase, axis_responses
 
 FROM_S, TO_S = -1e-3, 5e-3
 """What is drawn of the responses, about the largest value."""
@@ -19,29 +20,38 @@ def phase_figures(expansion: Expansion) -> tuple[Lines, ...]:
     found = axis_phase(expansion)
     if found is None:
         return ()
-    hz = expansion.frequency_hz
+    return (phases(expansion.frequency_hz, found), group_delay(expansion.frequency_hz, found))
+
+
+def phases(hz: Real, found: AxisPhase) -> Lines:
+    """The phase, less the delay, beside that of the minimum-phase system of the same level."""
     phase, least, low, high = (
         np.rad2deg(one) for one in (found.phase_rad, found.minimum_rad, found.lowest_rad, found.highest_rad)
     )
-    delay = 1000 * found.group_delay_s
     bottom, top = rounded_span(np.concatenate([phase, least]), 90, (-180, 180))
     far = int(np.argmax(np.abs(phase - least)))
-    phases = Text(
+    text = Text(
         "phase",
         "Phase on the axis",
-        f"Beyond a delay of {1000 * found.delay_s:.2f} ms re the scan's origin, the phase is farthest from that of a "
+        f"Less a delay of {1000 * found.delay_s:.2f} ms re the scan's origin, the phase is farthest from that of a "
         f"minimum-phase system of the same level at {frequency(float(hz[far]))}, by "
         f"{abs(phase[far] - least[far]):.0f} deg.",
-        "The phase on the reference axis less that delay, and the phase that the level alone would bring (Bode "
-        "1945). Its band spans what the unknown level beyond the scan may do to it.",
+        "The phase on the reference axis less that delay, and the phase that the level alone would bring (Bode 1945). "
+        "Its band spans what the unknown level beyond the scan may do to it.",
         "Where both run side by side, an equaliser of the level also mends the phase.",
         "What lies between the lines is a crossover or a delay between drivers: no filter of the level takes it away.",
     )
+    lines = (Line("phase", phase), Line("minimum phase of this level", least, low=low, high=high))
+    return Lines(text, frequency_axis(hz), Axis("Phase", "deg", bottom, top, digits=0), hz, lines)
+
+
+def group_delay(hz: Real, found: AxisPhase) -> Lines:
+    """The group delay re sound from the scan's origin."""
+    delay = 1000 * found.group_delay_s
     middle = float(np.median(delay))
-    bounds = np.percentile(delay, [2, 98])
-    span = rounded_span(np.append(bounds, middle), 0.5, (-1, 1))
+    span = rounded_span(np.append(np.percentile(delay, [2, 98]), middle), 0.5, (-1, 1))
     slow = int(np.argmax(delay))
-    delays = Text(
+    text = Text(
         "group-delay",
         "Group delay on the axis",
         f"The group delay is largest at {frequency(float(hz[slow]))}, {delay[slow]:.2f} ms, and {middle:.2f} ms in the "
@@ -51,17 +61,8 @@ def phase_figures(expansion: Expansion) -> tuple[Lines, ...]:
         "Flat is good; a rise towards low frequencies belongs to every high-pass.",
         "To align devices or drivers, use the value around the frequency where they meet.",
     )
-    axis = frequency_axis(hz)
-    return (
-        Lines(
-            phases,
-            axis,
-            Axis("Phase", "deg", bottom, top, digits=0),
-            hz,
-            (Line("phase", phase), Line("minimum phase of this level", least, low=low, high=high)),
-        ),
-        Lines(delays, axis, Axis("Group delay", "ms", *span, digits=2), hz, (Line("group delay", delay),)),
-    )
+    axis = Axis("Group delay", "ms", *span, digits=2)
+    return Lines(text, frequency_axis(hz), axis, hz, (Line("group delay", delay),))
 
 
 def responses_in_time(expansion: Expansion) -> tuple[Lines, ...]:

@@ -12,6 +12,7 @@ from scanproc.report.figures.kinds import Axis, Balloon, HeatMap, Lines, Polar, 
 from scanproc.report.figures.material import LEVEL_UNIT, frequency_axis, level_axis, nearest, rounded_span
 from scanproc.report.figures.responses import LEVEL, as_line
 from scanproc.report.words.sentences import frequency
+from scanproc.steps.farfield.calibration import directions_with
 from scanproc.steps.field.extrapolate import far_field, far_field_variance, orbits, standard_error_db
 from scanproc.steps.field.residuals import band_middles
 from scanproc.waves.directions import unit_vectors
@@ -27,9 +28,11 @@ DIRECTIONS = "Positive angles are to the left, seen from behind, and up."
 JUMP_OCTAVES = 1 / 3
 
 
-def orbit_figures(expansion: Expansion, sound: Boolean) -> tuple[HeatMap | Polar | PolarSheet, ...]:
+def orbit_figures(
+    expansion: Expansion, sound: Boolean, level_error_db: float = 0.0
+) -> tuple[HeatMap | Polar | PolarSheet, ...]:
     """Maps, polar and sheet of polars of both orbits; findings where ``sound`` (F,) is on."""
-    fine = orbits(expansion, DRAWN_DEG)
+    fine = directions_with(orbits(expansion, DRAWN_DEG), level_error_db)
     names = tuple(dict.fromkeys(fine.orbit or ()))
     found = [_sorted(fine, name) for name in names]
     maps = tuple(
@@ -219,7 +222,7 @@ def _worst_jump(curves: Curves, names: list[str], sound: Boolean) -> str:
     return words
 
 
-def balloon(expansion: Expansion) -> Balloon:
+def balloon(expansion: Expansion, level_error_db: float = 0.0) -> Balloon:
     """Levels in all directions, one frequency per third-octave band."""
     part = expansion.take_frequencies(band_middles(expansion.frequency_hz))
     polar_deg = np.arange(0, 180 + MESH_DEG, MESH_DEG)
@@ -228,7 +231,7 @@ def balloon(expansion: Expansion) -> Balloon:
     pressure = far_field(part, direction)
     shape = (len(polar_deg), len(azimuth), len(part.frequency_hz))
     level = level_db(pressure, part.drive_voltage_v)
-    error = standard_error_db(pressure, far_field_variance(part, direction))
+    error = np.hypot(standard_error_db(pressure, far_field_variance(part, direction)), level_error_db)
     away = np.rad2deg(np.arccos(np.clip(direction[level.argmax(axis=0), 0], -1, 1)))
     farthest = int(away.argmax())
     text = Text(
@@ -240,6 +243,7 @@ def balloon(expansion: Expansion) -> Balloon:
         "arrow is the reference axis; y is to the left, z up.",
         "A round body radiates evenly; a finger is a beam; dents are cancellations.",
         "Turn it with the mouse, a finger or the arrow keys; the slider chooses the band.",
+        on_screen=True,
     )
     steps = Steps("band", "Hz", tuple(map(float, part.frequency_hz)), nearest(part.frequency_hz, START_HZ))
     return Balloon(text, polar_deg, azimuth, level.reshape(shape), error.reshape(shape), SPAN_DB, steps)

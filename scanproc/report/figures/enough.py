@@ -120,6 +120,7 @@ def errors_by_points(study: Study) -> Lines:
         "Curves that lie on each other mean that the added points bought nothing there; a wide fan means that "
         "points are what is missing.",
         "Move the slider to see what a shorter night would have cost.",
+        on_screen=True,
     )
     chosen = sorted({int(i) for i in np.linspace(0, len(study.size) - 1, 4).round()})[:-1]
     fixed = tuple(Line(f"{study.size[i]:,} points", predicted[i]) for i in chosen)

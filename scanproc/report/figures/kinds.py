@@ -12,7 +12,8 @@ Spans = tuple[tuple[float, float], ...]
 
 @dataclass(frozen=True)
 class Text:
-    """The words of a figure: ``finding`` follows from the data, the others tell how to read it."""
+    """The words of a figure: ``finding`` follows from the data, the others tell how to read it; ``on_screen``: its
+    advice makes no sense on paper."""
 
     key: str
     title: str
@@ -20,6 +21,7 @@ class Text:
     shows: str
     better: str
     advice: str
+    on_screen: bool = False
 
 
 @dataclass(frozen=True)

@@ -35,6 +35,11 @@ class Material:
     comparison: Comparison | None = None
     setup: ScanSetup | None = None
 
+    @property
+    def level_error_db(self) -> float:
+        """The standard error that all levels share, calibration and drift."""
+        return float(self.result.provenance.get("level_error_db") or 0.0)
+
 
 def frequency_axis(frequency_hz: Real) -> Axis:
     """The band of the data on a log axis."""

@@ -79,14 +79,14 @@ def _capital(words: str) -> str:
     return words[0].upper() + words[1:]
 
 
-def off_axis(expansion: Expansion, orbit: str, sound: Boolean) -> Lines:
+def off_axis(expansion: Expansion, orbit: str, sound: Boolean, level_error_db: float = 0.0) -> Lines:
     """Levels from 0 to 90 deg on both sides of an orbit as lines; the finding where ``sound`` (F,) is on."""
     around, one, other = ORBITS[orbit]
     angle = np.array([*OFF_AXIS_DEG, *(-a for a in OFF_AXIS_DEG[1:])])
     direction = around(angle)
     pressure = far_field(expansion, direction)
     level = level_db(pressure, expansion.drive_voltage_v)
-    error = standard_error_db(pressure, far_field_variance(expansion, direction))
+    error = np.hypot(standard_error_db(pressure, far_field_variance(expansion, direction)), level_error_db)
     hz = expansion.frequency_hz
     lines = tuple(
         Line(

@@ -76,9 +76,10 @@ class Standing:
 def scan_page(material: Material, tables: Mapping[str, bytes]) -> str:
     """The page as HTML. ``tables``: the direction tables by their path beside the page, to be downloaded as they "
     "are."""
-    found = sections(material)
+    summary, found = material.summary, sections(material)
     figures = tuple(figure for one in found for figure in (*one.figures, *one.folded))
     own = {f"{figure.text.key}.csv": csv_text(figure).encode() for figure in figures if _makes_own(figure)}
+    own["summary.json"] = json.dumps({**summary, "written_at": ""}, indent=2, ensure_ascii=False).encode()
     names, packed = carried(own, tables)
     shown = [
         Shown(
@@ -88,7 +89,6 @@ def scan_page(material: Material, tables: Mapping[str, bytes]) -> str:
         )
         for one in found
     ]
-    summary = material.summary
     return render(
         "scan.html",
         summary=summary,
@@ -96,7 +96,7 @@ def scan_page(material: Material, tables: Mapping[str, bytes]) -> str:
         more=(summary.get("points_study") or {}).get("verdict", ""),
         band_strip=_band_strip(summary),
         numbers=_numbers(summary),
-        plate=plate(summary.get("headline") or {}),
+        plate=plate(summary.get("headline") or {}, material.level_error_db),
         conditions=conditions(material.setup, summary),
         sections=shown,
         fold=FOLD,

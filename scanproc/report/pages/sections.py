@@ -49,14 +49,14 @@ def device(material: Material) -> Section:
     """What an anechoic measurement would show; hatched where the target is missed."""
     result, curves = material.result, material.curves
     headline, sound = material.summary.get("headline") or {}, trusted(material)
-    expansion = result.expansion
+    expansion, shared = result.expansion, material.level_error_db
     figures: tuple[Figure, ...] = (
         standard_curves(curves, headline),
-        off_axis(expansion, "horizontal", sound),
-        off_axis(expansion, "vertical", sound),
-        *orbit_figures(expansion, sound),
+        off_axis(expansion, "horizontal", sound, shared),
+        off_axis(expansion, "vertical", sound, shared),
+        *orbit_figures(expansion, sound, shared),
         *beamwidth(curves, sound),
-        balloon(expansion),
+        balloon(expansion, shared),
         indices(curves),
         *in_room(curves, headline),
         *phase_figures(expansion),

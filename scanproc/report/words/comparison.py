@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict
 from collections.abc import Sequence
+from dataclasses import asdict
 from typing import Any
 
 import numpy as np

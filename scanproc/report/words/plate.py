@@ -13,6 +13,7 @@ from scanproc.report.words.sentences import count, frequency, hours
 
 NOT_STATED = "not stated"
 ABSENT = "–"
+FIT = "fit error"
 
 
 @dataclass(frozen=True)
@@ -25,11 +26,18 @@ class Entry:
     key: str = ""
 
 
-def plate(headline: Mapping[str, Any]) -> list[Entry]:
-    """What a datasheet states of the device; a dash where the scan's band does not reach that far."""
+def plate(headline: Mapping[str, Any], level_error_db: float = 0.0) -> list[Entry]:
+    """What a datasheet states of the device; a dash where the scan's band does not reach that far. ``level_error_db``:
+    of calibration and drift, joined to the fit's."""
     limits = headline.get("low_limit") or {}
     return [
-        _number("Sensitivity", headline.get("sensitivity"), "headline.sensitivity", 1),
+        _number(
+            "Sensitivity",
+            headline.get("sensitivity"),
+            "headline.sensitivity",
+            1,
+            "error" if level_error_db else FIT,
+        ),
         Entry(
             "Lower limit, -3 -6 -10 dB",
             " / ".join(_limit(limits.get(f"-{drop} dB")) for drop in (3, 6, 10)),
@@ -46,16 +54,16 @@ def plate(headline: Mapping[str, Any]) -> list[Entry]:
     ]
 
 
-def _number(name: str, entry: Mapping[str, Any] | None, key: str, digits: int) -> Entry:
+def _number(name: str, entry: Mapping[str, Any] | None, key: str, digits: int, of: str = FIT) -> Entry:
     if not entry:
         return Entry(name, ABSENT, "", key)
     value = f"{entry['value']:.{digits}f} {entry['unit'].replace(' per octave', '/octave')}"
-    return Entry(name, value, f"{_error(entry, digits)}, {_band(entry)}", key)
+    return Entry(name, value, f"{of} {_error(entry, digits)}, {_band(entry)}", key)
 
 
 def _error(entry: Mapping[str, Any], digits: int) -> str:
     error, least = entry["standard_error"], 10.0**-digits
-    return f"fit error {error:.{digits}f}" if error >= least / 2 else f"fit error <{least:.{digits}f}"
+    return f"{error:.{digits}f}" if error >= least / 2 else f"<{least:.{digits}f}"
 
 
 def _band(entry: Mapping[str, Any]) -> str:

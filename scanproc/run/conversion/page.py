@@ -54,17 +54,20 @@ def write_figures(
     extras: Extras,
     settings: FigureSettings,
 ) -> None:
-    """Writes every figure of the page as files NAME.FORMAT into a draft directory; each says what it was made from."""
+    """Writes every figure of the page as files NAME.FORMAT into a draft directory, of both themes the dark ones as
+    NAME-dark.FORMAT; each says what it was made from."""
     from scanproc.report.figures.look import THEMES
     from scanproc.report.figures.static import drawn
     from scanproc.report.pages.sections import scan_figures
 
     directory.mkdir()
     source = json_text({key: value for key, value in result.provenance.items() if key != "settings"})
+    themes = {"": "light", "-dark": "dark"} if settings.theme == "both" else {"": settings.theme}
     for figure in scan_figures(_material(result, summary, curves, extras)):
         for kind in settings.formats:
-            picture = drawn(figure, kind, THEMES[settings.theme], settings.width_mm, source=source)
-            (directory / f"{figure.text.key}.{kind}").write_bytes(picture)
+            for ending, theme in themes.items():
+                picture = drawn(figure, kind, THEMES[theme], settings.width_mm, source=source)
+                (directory / f"{figure.text.key}{ending}.{kind}").write_bytes(picture)
 
 
 def figures(result: Result, target_db: float = -25.0) -> tuple[Figure, ...]:

@@ -43,6 +43,7 @@ from scanproc.run.conversion.room import fit_in_room
 from scanproc.run.progress import Progress, silent
 from scanproc.run.settings.conversion import FigureSettings, Settings
 from scanproc.steps.each import Each
+from scanproc.steps.farfield.calibration import curves_with, directions_with
 from scanproc.steps.field.extrapolate import orbits
 from scanproc.version import RESULTS_VERSION, VERSION
 
@@ -121,8 +122,9 @@ def finish(
     figures: bool = False,
 ) -> Summary:
     """From the expansion of a scan to its directory of results. Raises InputError or OutputError."""
-    curves, study = orbits(expansion, settings.directions.step_deg), aside.extras.study
-    derived = all_curves(expansion, settings.curves)
+    level_error_db = float(np.hypot(aside.level_error_db, settings.uncertainty.level_db))
+    curves = directions_with(orbits(expansion, settings.directions.step_deg), level_error_db)
+    derived, study = all_curves(expansion, settings.curves), aside.extras.study
     match, unmatched = matched(expansion, settings.reference)
     provenance = {
         "scanproc_version": VERSION,
@@ -131,7 +133,7 @@ def finish(
         "scan": source.name,
         "scan_sha256": file_hash(source),
         "settings": settings.model_dump(),
-        **({"level_error_db": round(aside.level_error_db, 4)} if aside.level_error_db else {}),
+        **({"level_error_db": round(level_error_db, 4)} if level_error_db else {}),
     }
     result = Result(expansion, {curves.name: curves}, provenance, aside.room, aside.budget)
     summary = summarise(
@@ -142,11 +144,12 @@ def finish(
         (*aside.warnings, *unmatched),
         aside.dropped,
         written_at=datetime.now(UTC).isoformat(timespec="seconds"),
-        headline=datasheet(derived, settings.curves, aside.level_error_db),
+        headline=datasheet(derived, settings.curves, level_error_db),
         points_study=points_answer(study, settings.who_set("fit", "target_db")) if study else None,
         comparison=match,
     )
     extras = replace(aside.extras, comparison=match)
+    derived = curves_with(derived, level_error_db)
     refuse = partial(may_replace, source=source, settings=settings, force=force)
     with whole_directory(directory, refuse) as staging:
         write(staging, result, summary, derived, extras, settings.figures if figures else None)

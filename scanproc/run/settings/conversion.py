@@ -169,7 +169,7 @@ class FigureSettings(_Section):
     width_mm: Annotated[float, Field(ge=50, le=1000)] = Field(
         default=170.0, description="a width from 50 to 1000 mm"
     )
-    theme: Literal["light", "dark"] = Field(default="light", description='"light" or "dark"')
+    theme: Literal["light", "dark", "both"] = Field(default="light", description='"light", "dark" or "both"')
 
 
 class ReferenceSettings(_Section):
@@ -192,6 +192,14 @@ class ReferenceSettings(_Section):
         default=1.0, description="a number of dB above 0, at most 20"
     )
     up_to_hz: Hertz | None = Field(default=None, description="a number above 0")
+
+
+class UncertaintySettings(_Section):
+    """[uncertainty]: what the scan itself cannot tell."""
+
+    level_db: Annotated[float, Field(ge=0, le=20)] = Field(
+        default=0.0, description="a standard uncertainty from 0 to 20 (dB)"
+    )
 
 
 class LimitSettings(_Section):
@@ -217,6 +225,9 @@ class Settings(_Section):
     curves: CurveSettings = Field(default=CurveSettings(), description="a section [curves]")
     check: CheckSettings = Field(default=CheckSettings(), description="a section [check]")
     figures: FigureSettings = Field(default=FigureSettings(), description="a section [figures]")
+    uncertainty: UncertaintySettings = Field(
+        default=UncertaintySettings(), description="a section [uncertainty]"
+    )
     limits: LimitSettings = Field(default=LimitSettings(), description="a section [limits]")
     reference: ReferenceSettings = Field(default=ReferenceSettings(), description="a section [reference]")
 

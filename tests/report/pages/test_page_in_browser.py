@@ -355,6 +355,63 @@ def test_downloads_are_the_tables_byte_for_byte(browser, results):
         assert downloaded(browser, name) == (results / name).read_bytes()
 
 
+def test_all_data_are_one_zip_file(browser, results):
+    """Read by Python's zipfile, which checks each checksum."""
+    import io
+    import zipfile
+
+    browser.open(results / "report.html")
+    browser.ready()
+    packed = bytes(
+        browser.driver.execute_async_script(
+            "const done = arguments[0]; const kept = URL.createObjectURL;"
+            "URL.createObjectURL = (blob) => {"
+            " blob.arrayBuffer().then(b => done([...new Uint8Array(b)]));"
+            " URL.createObjectURL = kept; return kept(blob); };"
+            "document.getElementById('all').click();"
+        )
+    )
+    with zipfile.ZipFile(io.BytesIO(packed)) as file:
+        assert file.testzip() is None
+        name = "directions/orbits-10/vertical_030.csv"
+        assert file.read(name) == (results / name).read_bytes()
+        assert json.loads(file.read("summary.json"))["points"] == 200
+        assert {"balloon.csv", "directions/curves.csv"} <= set(file.namelist())
+
+
+def test_the_first_curve_is_within_the_first_screen(browser, results):
+    browser.open(results / "report.html", width=1300, height=900)
+    browser.ready()
+    top = browser.run("return document.querySelector('#figure-response .u-over').getBoundingClientRect().top")
+    pixels = browser.pixels(PLOTS["response"])
+    blue = np.all(np.abs(pixels[..., :3].astype(int) - [0x00, 0x72, 0xB2]) < 30, axis=2)
+    assert top + np.flatnonzero(blue.any(axis=1))[0] < 900
+
+
+def test_a_fold_draws_when_it_is_opened(browser, results):
+    browser.open(results / "report.html")
+    browser.ready()
+    live = "return document.querySelector('#figure-orders').classList.contains('live')"
+    assert not browser.run(live)
+    browser.run("document.querySelector('#enough details.fold > summary').click()")
+    browser.wait(live)
+
+
+def test_lines_off_the_axis_are_shown_re_the_axis(browser, results):
+    browser.open(results / "report.html")
+    browser.ready()
+    before = browser.pixels(PLOTS["off-axis-vertical"])
+    browser.run("document.querySelectorAll('#figure-off-axis-vertical .choice input')[1].click()")
+    time.sleep(0.1)
+    assert np.any(before.shape != browser.pixels(PLOTS["off-axis-vertical"]).shape) or np.any(
+        before != browser.pixels(PLOTS["off-axis-vertical"])
+    )
+    said = browser.run(
+        "return document.querySelector('#figure-off-axis-vertical .legend .value').textContent"
+    )
+    assert said.startswith("0.0")
+
+
 def test_a_figures_own_table_equals_the_result(browser, results, unstudied):
     browser.open(unstudied)
     browser.ready()

@@ -19,7 +19,7 @@ order = "7"
 centre_m = [1, "a",
   3]
 target_db = true
-[swep]
+[direction]
 x = 1
 [directions]
 step_deg = 7
@@ -41,7 +41,7 @@ def test_every_mistake_has_its_line_and_the_nearest_name(tmp_path: Path) -> None
         '4: fit.order must be "auto" or a whole number from 0 to 100, got "7"',
         '5: fit.centre_m must be "auto", "origin" or three numbers [x, y, z] in metres, got [1, "a", 3]',
         "7: fit.target_db must be a number from -200 up to but not including 0 (dB), got true",
-        "8: swep: no such section: did you mean 'directions'?",
+        "8: direction: no such section: did you mean 'directions'?",
         "11: directions.step_deg must be a number of degrees from 0.5 to 90 that divides 360, got 7",
     ]
 
