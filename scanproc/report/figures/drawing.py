@@ -17,6 +17,8 @@ from scanproc.report.figures.look import DASHES, MAP, Theme, log_ticks, tick_nam
 
 THINNEST = 0.004
 """Error bands thinner than this part of the axis vanish under the curve and are not drawn."""
+ACROSS, BESIDE_INCH, LEGEND_INCH = 0.88, 0.7, 0.17
+"""Of a sheet with axes to scale: their part of its width, the height of their names, of a row of the legend."""
 HATCHES = ("", "///", "...", "\\\\\\", "xx")
 
 
@@ -27,13 +29,13 @@ def draw(figure: Figure, sheet: Sheet, theme: Theme) -> None:
 
 @draw.register
 def _(figure: Lines, sheet: Sheet, theme: Theme) -> None:
-    if figure.relative_axis is None:
-        _lines(figure, sheet.add_subplot(), theme)
-    else:
-        sheet.set_size_inches(sheet.get_figwidth(), 2 * sheet.get_figheight())
-        upper, lower = sheet.subplots(2, 1)
-        _lines(figure, upper, theme)
-        _lines(_re_first(figure), lower, theme)
+    panels = [figure] if figure.relative_axis is None else [figure, _re_first(figure)]
+    if figure.decibels_per_decade:
+        width, rows = sheet.get_figwidth(), -(-sum(line.shown for line in figure.lines) // 3)
+        tall = sum(_box_aspect(one) * ACROSS * width + BESIDE_INCH for one in panels)
+        sheet.set_size_inches(width, tall + LEGEND_INCH * rows)
+    for panel, axes in zip(panels, np.atleast_1d(sheet.subplots(len(panels), 1)), strict=True):
+        _lines(panel, axes, theme)
     if len(figure.lines) > 1:
         seen: dict[str, Any] = {}
         for axes in sheet.axes:
@@ -65,10 +67,10 @@ def _lines(figure: Lines, axes: Axes, theme: Theme) -> None:
         right.set_yticks(np.arange(figure.right_axis.low, figure.right_up_to + 1, 5))
         right.set_ylabel(label(figure.right_axis), loc="bottom")
     if figure.decibels_per_decade:
-        ratio, decades = decibels_per_decade(figure)
         for one in {axes, right}:
-            one.set_box_aspect((figure.y_axis.high - figure.y_axis.low) / ratio / decades)
-        axes.set_title(f"{ratio:g} dB per decade", loc="right", fontsize=7, color=theme.faint)
+            one.set_box_aspect(_box_aspect(figure))
+        words = f"{figure.decibels_per_decade:g} dB per decade"
+        axes.set_title(words, loc="right", fontsize=7, color=theme.faint)
 
 
 def _re_first(figure: Lines) -> Lines:
@@ -87,9 +89,10 @@ def line_look(line: Line, index: int, theme: Theme) -> tuple[str, tuple[int, ...
     return mpl.colors.to_hex(mpl.colormaps[MAP](line.shade)), dash
 
 
-def decibels_per_decade(figure: Lines) -> tuple[float, float]:
-    """The axes' ratio, and the decades of the x axis."""
-    return figure.decibels_per_decade or 0.0, float(np.log10(figure.x_axis.high / figure.x_axis.low))
+def _box_aspect(figure: Lines) -> float:
+    """Height over width of axes on which so many decibels are as long as a decade."""
+    decades = float(np.log10(figure.x_axis.high / figure.x_axis.low))
+    return (figure.y_axis.high - figure.y_axis.low) / (figure.decibels_per_decade or 1.0) / decades
 
 
 def _curve(axes: Axes, figure: Lines, line: Line, colour: str, dash: tuple[int, ...]) -> None:

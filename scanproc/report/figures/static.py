@@ -24,6 +24,7 @@ MM_PER_INCH = 25.4
 WIDTH_MM = 170.0
 DPI = 200.0
 PAGE_DPI = 110.0
+SMALL_DPI = 150.0
 SMALL_MM = 130.0
 COLOURS = 200
 FORMATS = ("svg", "pdf", "png")
@@ -76,7 +77,7 @@ def still(figure: Figure) -> tuple[str, bytes]:
     """A figure for the page, small: its media type and bytes. SVG with text as text, or PNG for those with many "
     "paths."""
     if isinstance(figure, Balloon | Cloud | PolarSheet):
-        picture = Image.open(io.BytesIO(drawn(figure, "png", width_mm=SMALL_MM)))
+        picture = Image.open(io.BytesIO(drawn(figure, "png", width_mm=SMALL_MM, dpi=SMALL_DPI)))
         page = io.BytesIO()
         picture.convert("RGB").quantize(COLOURS, dither=Image.Dither.NONE).save(page, "png", optimize=True)
         return "image/png", page.getvalue()
