@@ -97,6 +97,21 @@ def test_a_result_comes_back_exactly(stored):
     assert read.provenance == wrote.provenance
 
 
+def test_results_and_tables_with_the_earlier_names_are_still_read(tmp_path, stored):
+    """Up to version 0.1.1 the group was called "sweeps", the column "sweep_set", a file "horizontal_+000_deg.csv"."""
+    with h5py.File(stored, "r+") as file:
+        file.move("directions", "sweeps")
+    assert set(read_result(stored).directions) == {"orbits", "grid"}
+    write_direction_tables(tmp_path / "s", directions())
+    table = (tmp_path / "s" / "angles.csv").read_text(encoding="utf-8")
+    (tmp_path / "s" / "horizontal_000.csv").rename(tmp_path / "s" / "horizontal_+000_deg.csv")
+    table = table.replace("direction_set", "sweep_set", 1).replace(
+        "horizontal_000.csv", "horizontal_+000_deg.csv"
+    )
+    (tmp_path / "s" / "angles.csv").write_text(table, encoding="utf-8")
+    assert_same(read_direction_tables(tmp_path / "s"), directions())
+
+
 def test_a_result_of_nothing_but_an_expansion_comes_back(tmp_path):
     write_result(tmp_path / "result.h5", Result(expansion()))
     assert read_result(tmp_path / "result.h5").directions == {}

@@ -32,8 +32,8 @@ from scanproc.report.figures.static import drawn, still
 from scanproc.report.figures.tables import csv_text, figure_table
 from scanproc.report.words.summary import summarise
 from scanproc.run.conversion.datasheet import all_curves
-from scanproc.run.conversion.page import figures
-from scanproc.run.settings.conversion import CurveSettings
+from scanproc.run.conversion.page import Extras, figures, write_figures
+from scanproc.run.settings.conversion import CurveSettings, FigureSettings
 from scanproc.steps.field.extrapolate import orbits
 from scanproc.steps.fit.expand import fit
 
@@ -89,6 +89,32 @@ def test_size_theme_and_format_are_as_asked(all_figures: dict[str, Figure], tmp_
     assert b"CreationDate" not in (tmp_path / "a.pdf").read_bytes()
     with pytest.raises(SettingsError, match="svg, pdf, png"):
         scanproc.save_figure(figure, tmp_path / "a.gif")
+
+
+def test_a_gallery_has_both_themes(made: Material, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    from scanproc.report.pages import sections
+
+    monkeypatch.setattr(sections, "SECTIONS", (sections.clean,))
+    summary = summarise(made.result, "quay horn", -25.0, "default")
+    settings = FigureSettings(formats=["png", "pdf"], theme="both", width_mm=60)
+    write_figures(tmp_path / "figures", made.result, summary, made.curves, Extras(), settings)
+    names = {f"{key}{ending}" for key in ("points", "along", "centre") for ending in ("", "-dark")}
+    found = {path.name for path in (tmp_path / "figures").iterdir()}
+    assert found == {f"{name}.{kind}" for name in names for kind in ("png", "pdf")}
+    corners = [
+        Image.open(tmp_path / "figures" / f"along{end}.png").convert("RGB").getpixel((1, 1))
+        for end in ("", "-dark")
+    ]
+    assert corners == [(255, 255, 255), (0x15, 0x1C, 0x23)]
+
+
+def test_pictures_keep_the_digits_that_are_read(all_figures: dict[str, Figure]) -> None:
+    """Coordinates are cut to one digit, what is written is not: 3.15 kHz stays."""
+    text = replace(all_figures["errors"].text, title="3.15 kHz")
+    figure = replace(all_figures["errors"], text=text, levels=(("at 3.15 kHz", -25.0),))
+    _, drawing = still(figure)
+    assert b"at 3.15 kHz" in drawing
+    assert not re.search(rb' [xy]="[0-9]+\.[0-9]{2}', drawing)
 
 
 def test_the_axes_of_levels_are_to_scale(all_figures: dict[str, Figure]) -> None:
