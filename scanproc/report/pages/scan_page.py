@@ -31,8 +31,8 @@ CARRIED_BYTES = 1_400_000
 """Direction tables are carried in the page up to this length as packed text; more stays beside it."""
 UNQUOTED = " !$()*+,-./:;=?@[]^_{|}~'"
 """What may stand in an address between quotation marks as it is."""
-DIRECTIONS_PLACE = "directions/"
-CURVES_FILE = DIRECTIONS_PLACE + "curves.csv"
+DIRECTIONS = "directions/"
+CURVES_FILE = DIRECTIONS + "curves.csv"
 OF_CURVES = ("response", "beamwidth", "index")
 OF_DIRECTIONS = ("-map", "polar")
 
@@ -145,7 +145,7 @@ def picture(figure: Figure, tables: Mapping[str, bytes], carried: frozenset[str]
     elif key.endswith(OF_DIRECTIONS):
         names = ()
         choice = tuple(name for name in tables if name in carried and name != CURVES_FILE)
-        beside = "" if choice else DIRECTIONS_PLACE
+        beside = "" if choice else DIRECTIONS
     return Picture(
         figure.text,
         address,

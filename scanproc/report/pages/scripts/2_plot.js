@@ -43,7 +43,6 @@ function plainName(value) {
   return Number(value.toPrecision(6)).toLocaleString("en");
 }
 
-// One figure's axes name their ticks as far apart as their names are wide.
 function tickName(value) {
   return Math.abs(value) >= 1000 ? `${Number((value / 1000).toPrecision(6))}k` : `${Number(value.toPrecision(6))}`;
 }
