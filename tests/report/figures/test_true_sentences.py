@@ -17,7 +17,7 @@ from small_scans import even_points
 
 from scanproc.records.result import Result
 from scanproc.records.scan import Scan, ScanSetup
-from scanproc.report.figures.kinds import Figure
+from scanproc.report.figures.kinds import Figure, HeatMap, Lines, Polar
 from scanproc.report.figures.material import Material
 from scanproc.report.pages.sections import device
 from scanproc.report.words.plate import conditions, plate
@@ -83,10 +83,34 @@ def made() -> Material:
 
 
 @pytest.fixture(scope="module")
-def said(made: Material) -> dict[str, str]:
+def shown(made: Material) -> dict[str, Figure]:
     assert np.all(made.result.expansion.far_field_error_db < -35)
-    figures: tuple[Figure, ...] = device(made).figures
-    return {figure.text.key: figure.text.finding for figure in figures}
+    return {figure.text.key: figure for figure in device(made).figures}
+
+
+@pytest.fixture(scope="module")
+def said(shown: dict[str, Figure]) -> dict[str, str]:
+    return {key: figure.text.finding for key, figure in shown.items()}
+
+
+@pytest.mark.parametrize(
+    ("orbit", "sides"), [("horizontal", ("left", "right")), ("vertical", ("up", "down"))]
+)
+def test_lines_and_maps_lie_on_the_side_they_name(
+    shown: dict[str, Figure], orbit: str, sides: tuple[str, str]
+) -> None:
+    """Left is towards +y and up towards +z, and positive in maps and polars."""
+    lines, chart = shown[f"off-axis-{orbit}"], shown[f"{orbit}-map"]
+    assert isinstance(lines, Lines)
+    assert isinstance(chart, HeatMap)
+    polar = shown["polar"]
+    assert isinstance(polar, Polar)
+    for angle, side in ((30, sides[0]), (-30, sides[1])):
+        true = level_db(around(np.array([angle]), orbit), HZ)[0]
+        line = next(one for one in lines.lines if one.name == f"30 deg {side}")
+        row = int(np.flatnonzero(chart.y == angle)[0])
+        for level in (line.y, chart.value[row], polar.value[polar.orbits.index(orbit)][row]):
+            assert np.abs(level - true).max() < 0.3
 
 
 def test_the_axis_and_the_sensitivity(said: dict[str, str]) -> None:
