@@ -6,7 +6,7 @@ bands.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -87,7 +87,7 @@ def headline(
         slope,
         band_mean(hz, curves.get("directivity index, exact"), sensitivity_band_hz),
         band_mean(hz, curves.get("listening window spread"), sensitivity_band_hz),
-        band_slope(hz, curves.get("estimated in-room response"), tilt_band_hz),
+        _over(band_slope(hz, curves.get("estimated in-room response"), tilt_band_hz), hz, tilt_band_hz),
         None if sensitivity is None else even_range(hz, axis, sensitivity),
         {orbit: coverage(curves, f"{orbit} beamwidth, -6 dB") for orbit in ("horizontal", "vertical")},
     )
@@ -123,10 +123,17 @@ def coverage(curves: Curves, name: str) -> Figure | None:
     middle = float(np.median(np.where(np.isnan(curve.value[inside]), 360.0, curve.value[inside])))
     if middle >= 360.0:
         return None
-    hz = curves.frequency_hz[inside]
-    return Figure(
-        middle, float(np.nanmedian(curve.standard_error[inside])), "deg", float(hz[0]), float(hz[-1])
-    )
+    hz = curves.frequency_hz
+    error = float(np.nanmedian(curve.standard_error[inside]))
+    return _over(Figure(middle, error, "deg", float(hz[0]), float(hz[-1])), hz, COVERAGE_BAND_HZ)
+
+
+def _over(found: Figure | None, frequency_hz: Real, band_hz: tuple[float, float]) -> Figure | None:
+    """The number with the band that was asked for, as far as the scan reaches."""
+    if found is None:
+        return None
+    low, high = max(band_hz[0], float(frequency_hz[0])), min(band_hz[1], float(frequency_hz[-1]))
+    return replace(found, from_hz=low, to_hz=high)
 
 
 def band_mean(frequency_hz: Real, curve: Curve, band_hz: tuple[float, float]) -> Figure | None:
