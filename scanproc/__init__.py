@@ -43,8 +43,8 @@ if TYPE_CHECKING:
     from scanproc.steps.farfield.filters import filtered as filtered
     from scanproc.steps.farfield.grid import impulse_responses as impulse_responses
     from scanproc.steps.farfield.headline import headline as headline
+    from scanproc.steps.farfield.sets import direction_set as direction_set
     from scanproc.steps.farfield.sets import named_set as named_set
-    from scanproc.steps.farfield.sets import sweep_set as sweep_set
     from scanproc.steps.field.extrapolate import far_field as far_field
     from scanproc.steps.field.extrapolate import far_field_variance as far_field_variance
     from scanproc.steps.field.extrapolate import orbits as orbits
@@ -87,7 +87,7 @@ _HOME = {
     "radiated_power_w": "scanproc.steps.field.extrapolate",
     "pressure_error_db": "scanproc.steps.field.extrapolate",
     "orbits": "scanproc.steps.field.extrapolate",
-    "sweep_set": "scanproc.steps.farfield.sets",
+    "direction_set": "scanproc.steps.farfield.sets",
     "named_set": "scanproc.steps.farfield.sets",
     "impulse_responses": "scanproc.steps.farfield.grid",
     "derived_curves": "scanproc.steps.farfield.curves",

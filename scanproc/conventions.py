@@ -10,7 +10,7 @@ harmonics   real, orthonormal on the unit sphere, no Condon-Shortley sign: m>0 c
 mode order  degree by degree, index n² + n + m; leading (N+1)² columns = the expansion of order N
 pressure    complex rms phasors, at the drive voltage of the scan
 level       dB re 20 µPa at 1 m, scaled to 2.83 V; far-field pressure is p·r·e^{+jkr}, in Pa·m
-last axis   frequency: pressure (points, F), coefficients (modes, F), sweeps (angles, F)
+last axis   frequency: pressure (points, F), coefficients (modes, F), directions (angles, F)
 =========== ==========================================================================================
 """
 

@@ -116,7 +116,7 @@ class Recipe(Table):
     temperature_c: float = 20.0
     temperature_drift_k: float = 0.0
     temperature_logged: bool = True
-    seconds_per_point: Positive = 11.0
+    seconds_per_point: Positive = 10.0
     device: DeviceTable
     surface: SurfaceTable
     frequencies: FrequencyTable | None = None

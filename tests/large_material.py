@@ -12,7 +12,7 @@ from small_scans import even_points
 
 from scanproc.conventions import Complex, Real, mode_count
 from scanproc.files.outgoing.curve_table import write_curves
-from scanproc.files.outgoing.tables import write_sweep_tables
+from scanproc.files.outgoing.tables import write_direction_tables
 from scanproc.records.expansion import Expansion
 from scanproc.records.point_errors import PointErrors
 from scanproc.records.result import Result
@@ -24,7 +24,7 @@ from scanproc.steps.field.extrapolate import orbits
 from scanproc.waves.harmonics import real_harmonics
 from scanproc.waves.radial import spherical_bessel, spherical_hankel
 
-POINTS = 3800
+POINTS = 4000
 FREQUENCIES = 480
 HIGHEST_ORDER = 50
 SPEED_M_S = 343.0
@@ -67,7 +67,7 @@ def large_expansion() -> Expansion:
 
 
 def large_point_errors() -> PointErrors:
-    """Residuals of 3,800 points in 30 bands, a bump of the arm among them."""
+    """Residuals of 4,000 points in 30 bands, a bump of the arm among them."""
     rng = np.random.default_rng(7)
     error = -40 + 4 * rng.standard_normal((POINTS, 30))
     error[1200:1212] += 22
@@ -75,12 +75,12 @@ def large_point_errors() -> PointErrors:
 
 
 def prepared(folder: Path) -> Callable[[], None]:
-    """Writes the sweep tables to a folder; what is handed back writes the page beside them."""
+    """Writes the direction tables to a folder; what is handed back writes the page beside them."""
     expansion = replace(large_expansion(), residual=large_point_errors())
-    sweeps, curves = orbits(expansion), all_curves(expansion, CurveSettings())
-    write_sweep_tables(folder / "sweeps" / sweeps.name, sweeps)
-    write_curves(folder / "sweeps" / "curves.csv", curves)
-    result = Result(expansion, {sweeps.name: sweeps}, {"scan": "large.h5"})
+    directions, curves = orbits(expansion), all_curves(expansion, CurveSettings())
+    write_direction_tables(folder / "directions" / directions.name, directions)
+    write_curves(folder / "directions" / "curves.csv", curves)
+    result = Result(expansion, {directions.name: directions}, {"scan": "large.h5"})
     summary = summarise(result, "ferry terminal paging horn", -25.0, "default")
     extras = Extras(study=study())
     return lambda: write_page(folder, result, summary, curves, extras)

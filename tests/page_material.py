@@ -59,7 +59,7 @@ def material(results: Path, study: Study | None = None) -> Material:
     return Material(
         result,
         json.loads((results / "summary.json").read_text(encoding="utf-8")),
-        read_curves(results / "sweeps" / "curves.csv"),
+        read_curves(results / "directions" / "curves.csv"),
         None if result.expansion.residual is None else one_in_a_band(result.expansion.residual),
         study,
     )

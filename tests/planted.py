@@ -150,7 +150,7 @@ def orbits() -> tuple[Real, tuple[str, ...]]:
 def seen_by_the_device(position_m: Real, planted: Planted) -> Real:
     """Microphones as a device sees them whose front was pitched up, then turned towards +y, then moved."""
     moved = position_m - np.array([planted.size("x"), planted.size("y"), planted.size("z")])
-    a, b = np.deg2rad([planted.size("yaw"), planted.size("pitch")])
+    a, b = np.deg2rad([planted.size("toe-in"), planted.size("tilt")])
     x, y, z = moved.T
     x, y = np.cos(a) * x + np.sin(a) * y, -np.sin(a) * x + np.cos(a) * y
     return np.stack([np.cos(b) * x + np.sin(b) * z, y, -np.sin(b) * x + np.cos(b) * z], axis=1)
@@ -200,8 +200,8 @@ SINGLE = (
         "slope",
         "delay",
         "polarity",
-        "yaw",
-        "pitch",
+        "toe-in",
+        "tilt",
         "x",
         "y",
         "z",
@@ -212,7 +212,7 @@ SINGLE = (
     ),
 )
 PAIRS = (
-    ("gain", "yaw"),
+    ("gain", "toe-in"),
     ("x", "gain"),
     ("polarity", "slope"),
     ("y", "delay"),
@@ -221,8 +221,8 @@ SPANS = {
     "gain": (0.7, 2.0),
     "slope": (0.3, 0.9),
     "delay": (3e-5, 4e-4),
-    "yaw": (2.0, 7.0),
-    "pitch": (2.0, 7.0),
+    "toe-in": (2.0, 7.0),
+    "tilt": (2.0, 7.0),
     "x": (0.008, 0.04),
     "y": (0.008, 0.04),
     "z": (0.008, 0.04),
@@ -243,6 +243,6 @@ def planted(half: int) -> list[Planted]:
                 size = {"reflection": rng.uniform(-18, -10), "noise": rng.uniform(-24, -16)}.get(name, -1.0)
             sizes.append((name, float(size)))
         chosen = ("horn", "mast")[(number + half) % 2]
-        levels_only = number == 1 or (names in (("gain",), ("yaw",)) and half == number % 2)
+        levels_only = number == 1 or (names in (("gain",), ("toe-in",)) and half == number % 2)
         found.append(Planted(chosen, tuple(sizes), 1000 * half + number, levels_only))
     return found

@@ -17,7 +17,7 @@ from selenium.webdriver.support.wait import WebDriverWait
 FOLDER = Path(__file__).parents[1] / ".github" / "pictures"
 WIDTH = 1080
 PARTS = {
-    "page-verdict.png": ("html", "#figure-errors .legend"),
+    "page-verdict.png": ("html", "#figure-response .legend"),
     "page-device.png": ("#figure-horizontal-map", "#figure-horizontal-map .readout"),
 }
 """File -> the elements with which a picture begins and ends."""

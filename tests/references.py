@@ -67,8 +67,8 @@ class Faults:
     gain_db: float = 0.0
     slope_db: float = 0.0
     distance_error_m: float = 0.0
-    yaw_deg: float = 0.0
-    pitch_deg: float = 0.0
+    toe_in_deg: float = 0.0
+    tilt_deg: float = 0.0
     floor: bool = False
 
 
@@ -86,7 +86,7 @@ def both_orbits() -> Real:
 
 def turned(direction: Real, faults: Faults) -> Real:
     """Directions as a device sees them whose front was pitched up and then turned towards +y."""
-    a, b = np.deg2rad([faults.yaw_deg, faults.pitch_deg])
+    a, b = np.deg2rad([faults.toe_in_deg, faults.tilt_deg])
     x, y, z = direction.T
     x, y = np.cos(a) * x + np.sin(a) * y, -np.sin(a) * x + np.cos(a) * y
     return np.stack([np.cos(b) * x + np.sin(b) * z, y, -np.sin(b) * x + np.cos(b) * z], axis=1)

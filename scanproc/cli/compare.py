@@ -16,7 +16,7 @@ FREE = ("gain", "delay", "turn", "place")
 
 @as_command("compare", example="scanproc compare results hall-2m --distance 2 --unit pa --height 1.2")
 @click.argument("result", type=click.Path(path_type=Path))
-@click.argument("reference", type=click.Path(path_type=Path), required=False)
+@click.argument("references", metavar="[REFERENCE]...", nargs=-1, type=click.Path(path_type=Path))
 @click.option(
     "-o",
     "--output",
@@ -74,7 +74,7 @@ FREE = ("gain", "delay", "turn", "place")
 @click.option("-c", "--config", type=click.Path(path_type=Path), help="Settings in TOML for --halves.")
 def command(
     result: Path,
-    reference: Path | None,
+    references: tuple[Path, ...],
     output: Path | None,
     force: bool,
     halves: bool,
@@ -96,44 +96,43 @@ def command(
 
     \b
     REFERENCE is one of
-      a folder of horizontal_+030_deg.wav, .csv or .txt (vertical_..., a file per angle)
+      a folder of horizontal_030.wav, .csv or .txt (vertical_..., a file per angle)
       a TOML file that lists such files with their angles
       a scan file whose points are the microphones
       AES69, or what scanproc export wrote
-      another result
+      another result; of results any number, each compared with the first
 
     The scan is predicted at the true microphone positions, near-field terms included, gated and smoothed as the
     reference is. Likely causes of a difference are named and sized. -o writes report.html, comparison.json and
-    differences.csv; two results are overlaid there. Exit code 3 when it does not match.
+    differences.csv; results are overlaid there. Exit code 3 when one does not match.
     """
     from scanproc.files.json_file import plain
-    from scanproc.report.words.comparison import as_json as document
-    from scanproc.report.words.comparison import lines
-    from scanproc.run.compare import compare_files, compare_halves
+    from scanproc.report.words.comparison import lines, several_as_json
+    from scanproc.run.compare import compare_each, compare_halves
     from scanproc.run.compare_page import may_write, write_comparison
     from scanproc.run.conversion.reference import ReferenceChoices
     from scanproc.run.settings.conversion import Settings, read_settings
     from scanproc.steps.compare.differences import CompareChoices
 
     choices = CompareChoices(tolerance_db, per_octave, floor_db, from_hz, up_to_hz, _parts(align))
-    if halves == (reference is not None):
+    if halves == bool(references):
         raise click.UsageError("give a REFERENCE, or --halves without one")
     if output is not None:
-        may_write(output, result, reference, force)
+        may_write(output, result, references, force)
     if halves:
         settings = Settings() if config is None else read_settings(config)
         with shown() as progress:
-            found = compare_halves(result, settings, choices, progress)
+            found = [compare_halves(result, settings, choices, progress)]
     else:
-        assert reference is not None
         gate_s = None if gate_ms is None else gate_ms / 1000
         wanted = ReferenceChoices(distance_m, unit, gate_s, height_m, channel, choices)
-        found = compare_files(result, reference, wanted)
-    shown_lines = lines(found)
+        found = compare_each(result, references, wanted)
+    shown_lines = [line for one in found for line in lines(one)]
     if output is not None:
-        write_comparison(output, found, result, reference, force=force)
+        write_comparison(output, found, result, references, force=force)
         shown_lines.append(f"The page is {output / 'report.html'}")
-    return Outcome(plain(document(found)), shown_lines, 0 if found.matches else NO_MATCH)
+    matches = all(one.matches for one in found)
+    return Outcome(plain(several_as_json(found)), shown_lines, 0 if matches else NO_MATCH)
 
 
 def _parts(align: str) -> tuple[str, ...]:

@@ -32,7 +32,7 @@ def command(
 ) -> Outcome:
     """Turn a SCAN into far-field results.
 
-    Writes report.html (look at this first), result.h5 (everything), summary.json (the verdict) and sweeps/
+    Writes report.html (look at this first), result.h5 (everything), summary.json (the verdict) and directions/
     (curves as text). --figures adds pictures for papers and slides; formats, width and theme are settings.
 
     The output directory appears whole or not at all. An earlier result in its place is replaced if nobody has

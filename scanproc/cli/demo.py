@@ -23,8 +23,8 @@ from scanproc.cli.progress import shown
 def command(output: Path, force: bool, as_json: bool) -> Outcome:
     """Make a scan and convert it.
 
-    The scan is made up: a ferry terminal's paging loudspeaker, scanned in a boat shed. Takes less than a
-    minute.
+    The scan is made up: a ferry terminal's paging loudspeaker, without a room around it. Takes two or three
+    minutes.
     """
     from scanproc.run.demo import demo
 
@@ -37,7 +37,7 @@ def command(output: Path, force: bool, as_json: bool) -> Outcome:
             *summary.lines(),
             f"Look at the page: {results / 'report.html'}",
             f"Errors by band: {results / 'summary.json'}",
-            f"Far-field curves as text: {results / 'sweeps'}",
+            f"Far-field curves as text: {results / 'directions'}",
             f"Everything: {results / 'result.h5'}",
             "Convert the scan yourself, with settings of your own:",
             f"  scanproc convert {output / 'scan.h5'} -o my-results -c my-settings.toml",

@@ -10,11 +10,11 @@ from scanproc.cli.frame import Outcome, as_command
 from scanproc.cli.progress import shown
 
 
-@as_command("export", example="scanproc export results -o files --sweeps orbits-5 --format csv,sofa")
+@as_command("export", example="scanproc export results -o files --directions orbits-5 --format csv,sofa")
 @click.argument("result", type=click.Path(path_type=Path))
 @click.option("-o", "--output", required=True, type=click.Path(path_type=Path), help="Directory to make.")
 @click.option(
-    "--sweeps", multiple=True, help="orbits-10 (default), orbits-5, sphere-10, sphere-5, ...; repeatable."
+    "--directions", multiple=True, help="orbits-10 (default), orbits-5, sphere-10, sphere-5, ...; repeatable."
 )
 @click.option(
     "-c", "--config", type=click.Path(path_type=Path), help="Sets of your own in TOML; see configs/."
@@ -48,7 +48,7 @@ from scanproc.cli.progress import shown
 def command(
     result: Path,
     output: Path,
-    sweeps: tuple[str, ...],
+    directions: tuple[str, ...],
     config: Path | None,
     formats: str,
     filters: tuple[Path, ...],
@@ -64,7 +64,7 @@ def command(
     force: bool,
     as_json: bool,
 ) -> Outcome:
-    """Write the sweeps of a RESULT (result.h5, or the directory that holds it) in open formats.
+    """Write the directions of a RESULT (result.h5, or the directory that holds it) in open formats.
 
     \b
     csv      a table per angle, every digit, with standard errors
@@ -81,7 +81,7 @@ def command(
     from scanproc.steps.farfield.sets import Turn
 
     settings = ExportSettings() if config is None else read_export_settings(config)
-    names = sweeps or (() if settings.set else ("orbits-10",))
+    names = directions or (() if settings.set else ("orbits-10",))
     wanted = Wanted(
         names=names,
         formats=tuple(formats.replace(" ", "").split(",")),

@@ -60,7 +60,7 @@ Metres = click.FloatRange(0, 20, min_open=True)
     show_default=True,
     help="Rms error of a position in each axis, mm.",
 )
-@click.option("--seconds-per-point", type=click.FloatRange(0, min_open=True), default=11.0, show_default=True)
+@click.option("--seconds-per-point", type=click.FloatRange(0, min_open=True), default=10.0, show_default=True)
 @click.option("-o", "--output", type=click.Path(path_type=Path), help="Positions to write, .csv or .h5.")
 @click.option("--force", is_flag=True, help="Replace an earlier positions file.")
 def command(output: Path | None, force: bool, as_json: bool, **given: Any) -> Outcome:

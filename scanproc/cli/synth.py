@@ -16,7 +16,8 @@ from scanproc.cli.frame import Outcome, as_command
 def command(recipe: str, output: Path, force: bool, as_json: bool) -> Outcome:
     """Make a scan from a RECIPE.
 
-    The field is known in closed form. RECIPE is a TOML file, or the name of one that comes along: demo.
+    The field is known in closed form. RECIPE is a TOML file, or the name of one that comes along, such as demo; a
+    wrong name lists them all.
     """
     from scanproc.run.synth import synth
 

@@ -33,13 +33,15 @@ RESULT = Kind(
     "an earlier result",
     "summary.json",
     "scanproc summary",
-    frozenset({"result.h5", "summary.json", "report.html", "sweeps", "figures", DISTORTION, HASHES}),
+    frozenset(
+        {"result.h5", "summary.json", "report.html", "directions", "sweeps", "figures", DISTORTION, HASHES}
+    ),
 )
 COMPARISON = Kind(
     "an earlier comparison",
     "comparison.json",
     "scanproc comparison",
-    frozenset({"report.html", "comparison.json", "differences.csv", HASHES}),
+    frozenset({"report.html", "comparison.json", "differences.csv", "differences", HASHES}),
 )
 DEMO = Kind(
     "an earlier demo",

@@ -11,7 +11,7 @@ from scanproc.errors import ScanDataError
 from scanproc.records.checked import complex_array, increasing, positive, real_array, short_repr
 
 CAUSES = (
-    *("gain", "slope", "delay", "polarity", "yaw", "pitch", "x", "y", "z", "reflection", "points"),
+    *("gain", "slope", "delay", "polarity", "toe-in", "tilt", "x", "y", "z", "reflection", "points"),
     *("noise", "room", "device"),
 )
 """What can be told apart behind a difference; the units of ``Cause.size`` are dB, dB per octave, s, sign, deg, deg,
@@ -83,10 +83,10 @@ class Alignment:
     """What would bring the scan's prediction nearest to the reference, each with a standard error.
 
     The reference is louder than the scan by ``gain_db`` plus ``slope_db`` per octave above ``pivot_hz``, later by
-    ``delay_s``, of opposite polarity if ``inverted``, and was taken of a device turned by ``yaw_deg`` (towards +y) and
-    ``pitch_deg`` (front up) and moved by ``offset_m`` (x, y, z) against the scan. NaN where the data cannot tell; zero,
-    with the error of a fit of all, where nothing differs. ``differs`` names what does ("gain", "slope", "delay",
-    "yaw", "pitch", "x", "y", "z"). ``applied`` names what the comparison has taken out ("gain", "delay", "polarity",
+    ``delay_s``, of opposite polarity if ``inverted``, and was taken of a device turned by ``toe_in_deg`` (towards +y)
+    and ``tilt_deg`` (front up) and moved by ``offset_m`` (x, y, z) against the scan. NaN where the data cannot tell;
+    zero, with the error of a fit of all, where nothing differs. ``differs`` names what does ("gain", "slope", "delay",
+    "toe-in", "tilt", "x", "y", "z"). ``applied`` names what the comparison has taken out ("gain", "delay", "polarity",
     "turn", "place"); ``residual_db`` is the relative difference that is left with all of them taken out, dB.
     """
 
@@ -98,10 +98,10 @@ class Alignment:
     delay_s: float
     delay_error_s: float
     inverted: bool
-    yaw_deg: float
-    yaw_error_deg: float
-    pitch_deg: float
-    pitch_error_deg: float
+    toe_in_deg: float
+    toe_in_error_deg: float
+    tilt_deg: float
+    tilt_error_deg: float
     offset_m: tuple[float, float, float]
     offset_error_m: tuple[float, float, float]
     differs: tuple[str, ...]

@@ -14,10 +14,11 @@ from scanproc.records.checked import positive, real_array, short_repr
 @short_repr
 @dataclass(frozen=True, eq=False)
 class ImpulseSet:
-    """Responses whose discrete Fourier transform Σ h_i e^{-jω(i - i0)/f_s} is the sweep in Pa·m.
+    """Responses whose discrete Fourier transform Σ h_i e^{-jω(i - i0)/f_s} is the far field in Pa·m.
 
     ``response_pa_m`` (angles, samples), real; ``time_zero_sample`` i0, the same for all angles. ``band_hz``: where the
-    sweeps are kept; outside the responses fade out. Angles as in :class:`~scanproc.records.sweeps.SweepSet`.
+    spectra are kept; outside the responses fade out. Angles as in
+    :class:`~scanproc.records.directions.DirectionSet`.
     """
 
     name: str

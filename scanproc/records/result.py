@@ -8,16 +8,16 @@ from typing import Any
 
 from scanproc.records.budget import Budget
 from scanproc.records.checked import short_repr
+from scanproc.records.directions import DirectionSet
 from scanproc.records.distortion import Distortion
 from scanproc.records.expansion import Expansion
 from scanproc.records.room import RoomReport
-from scanproc.records.sweeps import SweepSet
 
 
 @short_repr
 @dataclass(frozen=True, eq=False)
 class Result:
-    """The expansion, its sweep sets by name, and where they came from.
+    """The expansion, its direction sets by name, and where they came from.
 
     ``provenance`` holds what JSON can hold: scanproc's version, the hash of the scan file, the settings.
     ``room`` tells how the room was taken out, ``budget`` where the predicted error comes from, ``distortion`` what
@@ -25,7 +25,7 @@ class Result:
     """
 
     expansion: Expansion
-    sweeps: Mapping[str, SweepSet] = field(default_factory=dict)
+    directions: Mapping[str, DirectionSet] = field(default_factory=dict)
     provenance: Mapping[str, Any] = field(default_factory=dict)
     room: RoomReport | None = None
     budget: Budget | None = None

@@ -39,7 +39,7 @@ class ScanSetup:
     start; ``point_temperature_c`` (points,); ``layer`` (points,), a number per layer of points; ``point_name``
     (points,), the file that each point came from; ``clipped`` (points,), whether its recording was clipped.
     ``device_size_m`` is (depth, width, height), ``device_centre_m`` the middle of that box. ``environment`` is
-    "anechoic", "room" or "" where nothing is said.
+    "anechoic", "room" or "" where nothing is said; ``date`` and ``microphone`` in the laboratory's own words.
     ``lowest_hz`` and ``highest_hz`` bound the band that was driven, where that is known.
 
     Raises ScanDataError when a shape or a value cannot be used.
@@ -61,6 +61,8 @@ class ScanSetup:
     device_centre_m: Real | None = None
     first_reflection_s: float | None = None
     environment: str = ""
+    date: str = ""
+    microphone: str = ""
     lowest_hz: float | None = None
     highest_hz: float | None = None
     notes: str = ""

@@ -35,7 +35,7 @@ from scanproc.steps.advise.resonances import resonances
 from scanproc.steps.farfield.curves import derived_curves
 from scanproc.steps.farfield.filters import Biquad, Simple, Stage, filtered
 from scanproc.steps.farfield.headline import headline
-from scanproc.steps.farfield.sets import Angles, Turn, listed_angles, seat_angles, sweep_set
+from scanproc.steps.farfield.sets import Angles, Turn, direction_set, listed_angles, seat_angles
 
 SIDEWAYS_DEG = (-60, -30, 30, 60)
 STEPS = 3
@@ -220,7 +220,7 @@ def _at_seats(expansion: Expansion, choices: AdviseChoices) -> list[Curve]:
 
 def _listening(expansion: Expansion, angles: Angles, turn: Turn) -> list[Curve]:
     """Levels in free space; at seats those there, else at 1 m."""
-    found = sweep_set(expansion, angles, turn)
+    found = direction_set(expansion, angles, turn)
     distance: Real = np.ones(found.angles) if found.distance_m is None else found.distance_m
     level = level_db(found.pressure_pa_m / distance[:, None], found.drive_voltage_v)
     if found.distance_m is None:

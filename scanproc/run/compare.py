@@ -2,19 +2,20 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 
 import numpy as np
 
 from scanproc.conventions import Integer
-from scanproc.errors import ScanDataError
+from scanproc.errors import InputError, ScanDataError
 from scanproc.files.stored.result_file import read_result
 from scanproc.files.stored.scan_file import open_scan
 from scanproc.records.comparison import Comparison
 from scanproc.records.expansion import Expansion
 from scanproc.run.blas import one_blas_thread
 from scanproc.run.conversion.pipeline import without_room
-from scanproc.run.conversion.reference import ReferenceChoices, compared, result_at
+from scanproc.run.conversion.reference import ReferenceChoices, compared, is_result, result_at
 from scanproc.run.progress import Progress, silent
 from scanproc.run.settings.conversion import Settings
 from scanproc.steps.compare.differences import CompareChoices, compare
@@ -32,6 +33,19 @@ def compare_files(
     wanted = wanted or ReferenceChoices()
     expansion = read_result(result_at(Path(result_path))).expansion
     return compared(expansion, reference_path, wanted)
+
+
+def compare_each(
+    result_path: Path | str, references: Sequence[Path], wanted: ReferenceChoices | None = None
+) -> list[Comparison]:
+    """A result with each of the others; more than one must be results. Raises InputError or SettingsError."""
+    if len(references) > 1:
+        for path in references:
+            if not is_result(result_at(path)):
+                raise InputError(
+                    "is no result: of references that were measured otherwise give one", path=path
+                )
+    return [compare_files(result_path, path, wanted) for path in references]
 
 
 @one_blas_thread

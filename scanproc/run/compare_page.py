@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Sequence
 from functools import partial
 from pathlib import Path
 
@@ -14,55 +15,71 @@ from scanproc.files.replacing import COMPARISON, check_directory
 from scanproc.files.stored.result_file import read_result
 from scanproc.records.comparison import Comparison
 from scanproc.report.figures.material import Material
-from scanproc.report.words.comparison import as_json
+from scanproc.report.words.comparison import several_as_json
 from scanproc.report.words.summary import summarise
 from scanproc.run.conversion.datasheet import all_curves
 from scanproc.run.conversion.page import PAGE
 from scanproc.run.conversion.reference import is_result, name_of, read_at, result_at
 from scanproc.run.settings.conversion import CurveSettings
+from scanproc.steps.farfield.calibration import curves_with
 
 MARK = "comparison.json"
 TABLE = "differences.csv"
+TABLES = "differences"
 
 
 def write_comparison(
-    directory: Path, found: Comparison, result: Path, reference: Path | None, *, force: bool = False
+    directory: Path,
+    found: Sequence[Comparison],
+    result: Path,
+    references: Sequence[Path],
+    *,
+    force: bool = False,
 ) -> None:
-    """Writes report.html, comparison.json, differences.csv and their hashes: all of them, or nothing.
+    """Writes report.html, comparison.json, differences.csv (of several: differences/NAME.csv) and their hashes: all of
+    them, or nothing.
 
-    ``result`` is a result, or the scan whose halves were compared (``reference`` None). Raises OutputError when
-    the directory holds other things than an earlier comparison.
+    ``result`` is a result, or the scan whose halves were compared (no ``references``). Raises OutputError when the
+    directory holds other things than an earlier comparison.
     """
-    page = _page(found, result, reference)
-    refuse = partial(may_write, result=result, reference=reference, force=force)
+    page = _page(found, result, references)
+    refuse = partial(may_write, result=result, references=references, force=force)
     with whole_directory(directory, refuse) as draft:
         (draft / PAGE).write_text(page, encoding="utf-8", newline="\n")
-        write_json(draft / MARK, as_json(found))
-        write_differences(draft / TABLE, found)
+        write_json(draft / MARK, several_as_json(found))
+        if len(found) == 1:
+            write_differences(draft / TABLE, found[0])
+        else:
+            (draft / TABLES).mkdir()
+            for number, one in enumerate(found, start=2):
+                write_differences(draft / TABLES / f"{number}.csv", one)
         write_hashes(draft)
 
 
-def may_write(directory: Path, result: Path, reference: Path | None, force: bool = False) -> None:
+def may_write(directory: Path, result: Path, references: Sequence[Path], force: bool = False) -> None:
     """Raises OutputError unless the directory is new, empty, or an earlier comparison that nobody changed."""
-    reads = [*read_at(result), *(read_at(reference) if reference is not None else ())]
+    reads = [path for one in (result, *references) for path in read_at(one)]
     check_directory(directory, COMPARISON, reads=reads, force=force)
 
 
-def _page(found: Comparison, result: Path, reference: Path | None) -> str:
-    from scanproc.report.pages.overlay_page import reference_page, two_results_page
+def _page(found: Sequence[Comparison], result: Path, references: Sequence[Path]) -> str:
+    from scanproc.report.pages.overlay_page import reference_page, results_page
 
     own = result_at(result)
-    if reference is None:
-        return reference_page(found, result.name)
-    other = result_at(reference)
-    if is_result(other):
-        names = _told_apart(name_of(own), name_of(other))
-        return two_results_page(_material(own), _material(other), names, found)
-    return reference_page(found, _device(own))
+    if not references:
+        return reference_page(found[0], result.name)
+    others = [result_at(path) for path in references]
+    if all(is_result(other) for other in others):
+        names = _told_apart([name_of(path) for path in (own, *others)])
+        return results_page([_material(path) for path in (own, *others)], names, found)
+    return reference_page(found[0], _device(own))
 
 
-def _told_apart(first: str, second: str) -> tuple[str, str]:
-    return (first, second) if first != second else (f"{first} (first)", f"{second} (second)")
+def _told_apart(names: Sequence[str]) -> list[str]:
+    """The names, those that come twice with their number."""
+    return [
+        f"{name} ({number})" if names.count(name) > 1 else name for number, name in enumerate(names, start=1)
+    ]
 
 
 def _device(path: Path) -> str:
@@ -77,4 +94,7 @@ def _material(path: Path) -> Material:
         summary = json.loads(beside.read_text(encoding="utf-8"))
     else:
         summary = json.loads(json.dumps(summarise(result, "", -25.0, "default").as_json()))
-    return Material(result, summary, all_curves(result.expansion, CurveSettings()))
+    level_error_db = float(result.provenance.get("level_error_db") or 0.0)
+    return Material(
+        result, summary, curves_with(all_curves(result.expansion, CurveSettings()), level_error_db)
+    )

@@ -19,18 +19,19 @@ from scanproc.files.outgoing.export_archive import write_hdf5, write_npz
 from scanproc.files.outgoing.export_sofa import NOT_STATED, About, write_sofa, write_sofa_impulses
 from scanproc.files.outgoing.export_text import stems, write_text
 from scanproc.files.outgoing.export_wav import write_wav
-from scanproc.files.outgoing.tables import FAR_FIELD, write_sweep_tables
+from scanproc.files.outgoing.tables import FAR_FIELD, write_direction_tables
 from scanproc.files.replacing import EXPORT, check_directory
 from scanproc.files.stored.result_file import read_result
 from scanproc.records.curves import Curves
+from scanproc.records.directions import DirectionSet
 from scanproc.records.expansion import Expansion
 from scanproc.records.impulse import ImpulseSet
 from scanproc.records.result import Result
-from scanproc.records.sweeps import SweepSet
 from scanproc.run.blas import one_blas_thread
 from scanproc.run.conversion.datasheet import all_curves, datasheet
 from scanproc.run.progress import Progress, silent
 from scanproc.run.settings.exports import AboutTable, ExportSettings, read_filters
+from scanproc.steps.farfield.calibration import curves_with, directions_with
 from scanproc.steps.farfield.curves import band_levels
 from scanproc.steps.farfield.filters import filtered
 from scanproc.steps.farfield.grid import (
@@ -41,7 +42,7 @@ from scanproc.steps.farfield.grid import (
     on_grid,
     smooth,
 )
-from scanproc.steps.farfield.sets import STRAIGHT, Angles, Turn, named_set, sweep_set
+from scanproc.steps.farfield.sets import STRAIGHT, Angles, Turn, direction_set, named_set
 from scanproc.version import VERSION
 from scanproc.waves.bands import octave_fractions
 
@@ -103,12 +104,14 @@ def export(
             entries, kept = [], []
             for done, (angles, turn) in enumerate(sets):
                 progress("sets exported", done, len(sets))
-                sweeps, responses, entry = _export_set(draft, driven, angles, turn, wanted, about)
+                directions, responses, entry = _export_set(
+                    draft, (driven, _level_error_db(result)), angles, turn, wanted, about
+                )
                 entries.append(entry)
-                kept.append((sweeps, responses))
+                kept.append((directions, responses))
             progress("sets exported", len(sets), len(sets))
             if "hdf5" in wanted.formats:
-                write_hdf5(draft / "sweeps.h5", [one for one, _ in kept], [one for _, one in kept if one])
+                write_hdf5(draft / "directions.h5", [one for one, _ in kept], [one for _, one in kept if one])
             curves = _export_curves(draft, result, driven, wanted, settings)
             manifest = {
                 "format": "scanproc export",
@@ -129,37 +132,39 @@ def export(
 
 
 def _export_set(
-    draft: Path, expansion: Expansion, angles: Angles, turn: Turn, wanted: Wanted, about: About
-) -> tuple[SweepSet, ImpulseSet | None, dict[str, Any]]:
-    """Writes one sweep set in all formats of its own; returns what was written and its entry in the manifest."""
-    plain = sweep_set(expansion, angles, turn)
-    sweeps = _as_wanted(plain, wanted)
+    draft: Path, source: tuple[Expansion, float], angles: Angles, turn: Turn, wanted: Wanted, about: About
+) -> tuple[DirectionSet, ImpulseSet | None, dict[str, Any]]:
+    """Writes one direction set of an expansion, whose levels share an error in dB, in all formats of its own; returns
+    what was written and its entry in the manifest."""
+    expansion, level_error_db = source
+    plain = directions_with(direction_set(expansion, angles, turn), level_error_db)
+    directions = _as_wanted(plain, wanted)
     place, formats = draft / angles.name, wanted.formats
     responses = None
     if IMPULSE_FORMATS & set(formats):
         responses = impulse_responses(plain, wanted.sampling_rate_hz, wanted.samples, keep=wanted.keep_delay)
     place.mkdir()
     if "csv" in formats:
-        write_sweep_tables(place / "csv", sweeps)
+        write_direction_tables(place / "csv", directions)
     if "text" in formats:
-        write_text(place / "text", sweeps)
+        write_text(place / "text", directions)
     if "npz" in formats:
-        write_npz(place / f"{angles.name}.npz", sweeps, responses)
+        write_npz(place / f"{angles.name}.npz", directions, responses)
     if "sofa" in formats:
-        _enough_space(draft, 3 * sweeps.pressure_pa_m.nbytes)
-        write_sofa(place / f"{angles.name}.sofa", sweeps, about)
+        _enough_space(draft, 3 * directions.pressure_pa_m.nbytes)
+        write_sofa(place / f"{angles.name}.sofa", directions, about)
     if responses is not None:
-        _export_impulses(place, responses, stems(sweeps), formats, about)
-    return sweeps, responses, _entry(sweeps, plain, turn, responses)
+        _export_impulses(place, responses, stems(directions), formats, about)
+    return directions, responses, _entry(directions, plain, turn, responses)
 
 
-def _as_wanted(sweeps: SweepSet, wanted: Wanted) -> SweepSet:
+def _as_wanted(directions: DirectionSet, wanted: Wanted) -> DirectionSet:
     if wanted.per_octave is not None:
-        hz = sweeps.frequency_hz
-        sweeps = on_grid(sweeps, octave_fractions(float(hz[0]), float(hz[-1]), wanted.per_octave))
+        hz = directions.frequency_hz
+        directions = on_grid(directions, octave_fractions(float(hz[0]), float(hz[-1]), wanted.per_octave))
     if wanted.smoothing is not None:
-        sweeps = smooth(sweeps, *wanted.smoothing)
-    return keep_delay(sweeps) if wanted.keep_delay else sweeps
+        directions = smooth(directions, *wanted.smoothing)
+    return keep_delay(directions) if wanted.keep_delay else directions
 
 
 def _export_impulses(
@@ -177,32 +182,40 @@ def _export_curves(
 ) -> dict[str, Any]:
     """curves.csv, with filters also curves_before.csv; returns the datasheets for the manifest."""
     curves: Curves = all_curves(driven, settings.curves, wanted.turn)
-    write_curves(draft / "curves.csv", curves)
+    level_error_db = _level_error_db(result)
+    told = curves_with(curves, level_error_db)
+    write_curves(draft / "curves.csv", told)
     if wanted.bands_per_octave is not None:
-        write_curves(draft / "curves_in_bands.csv", band_levels(curves, wanted.bands_per_octave))
-    level_error_db = float(result.provenance.get("level_error_db") or 0.0)
+        write_curves(draft / "curves_in_bands.csv", band_levels(told, wanted.bands_per_octave))
     found = {"datasheet": datasheet(curves, settings.curves, level_error_db)}
     if driven is not result.expansion:
         earlier = all_curves(result.expansion, settings.curves, wanted.turn)
-        write_curves(draft / "curves_before.csv", earlier)
+        write_curves(draft / "curves_before.csv", curves_with(earlier, level_error_db))
         found["datasheet_before"] = datasheet(earlier, settings.curves, level_error_db)
     return found
 
 
-def _entry(sweeps: SweepSet, plain: SweepSet, turn: Turn, responses: ImpulseSet | None) -> dict[str, Any]:
+def _level_error_db(result: Result) -> float:
+    """The standard error that all levels share."""
+    return float(result.provenance.get("level_error_db") or 0.0)
+
+
+def _entry(
+    directions: DirectionSet, plain: DirectionSet, turn: Turn, responses: ImpulseSet | None
+) -> dict[str, Any]:
     entry: dict[str, Any] = {
-        "name": sweeps.name,
-        "angles": sweeps.angles,
-        "frequencies": len(sweeps.frequency_hz),
-        "lowest_hz": float(sweeps.frequency_hz[0]),
-        "highest_hz": float(sweeps.frequency_hz[-1]),
+        "name": directions.name,
+        "angles": directions.angles,
+        "frequencies": len(directions.frequency_hz),
+        "lowest_hz": float(directions.frequency_hz[0]),
+        "highest_hz": float(directions.frequency_hz[-1]),
         "toe_in_deg": turn.toe_in_deg,
         "tilt_deg": turn.tilt_deg,
-        "holds": FAR_FIELD if sweeps.distance_m is None else "rms pressure in Pa at the seat",
+        "holds": FAR_FIELD if directions.distance_m is None else "rms pressure in Pa at the seat",
         "level": "re 20 µPa",
-        "delay": sweeps.delay,
+        "delay": directions.delay,
     }
-    if responses is not None or len(sweeps.frequency_hz) != len(plain.frequency_hz):
+    if responses is not None or len(directions.frequency_hz) != len(plain.frequency_hz):
         entry["interpolation_error_by_angle"] = _interpolation(plain)
     if responses is not None:
         entry["impulse_responses"] = {
@@ -216,9 +229,9 @@ def _entry(sweeps: SweepSet, plain: SweepSet, turn: Turn, responses: ImpulseSet 
     return entry
 
 
-def _interpolation(sweeps: SweepSet) -> list[dict[str, Any]]:
+def _interpolation(directions: DirectionSet) -> list[dict[str, Any]]:
     """What interpolation costs at each angle, as a relative error in dB and at its worst third octave."""
-    told = zip(stems(sweeps), *interpolation_errors_db(sweeps), strict=True)
+    told = zip(stems(directions), *interpolation_errors_db(directions), strict=True)
     return [
         {"angle": name, "rms_db": round(rms, 1), "worst_db": round(worst, 1), "worst_near_hz": round(hz)}
         for name, rms, worst, hz in told
@@ -269,4 +282,4 @@ def _refuse_unknown(wanted: Wanted) -> None:
 def _refuse_twice(names: list[str]) -> None:
     twice = next((name for name in names if names.count(name) > 1), None)
     if twice:
-        raise SettingsError(f"two sweep sets are called {twice!r}: rename one")
+        raise SettingsError(f"two direction sets are called {twice!r}: rename one")

@@ -25,10 +25,10 @@ from scanproc.records.advice import Advice
 from scanproc.records.checked import short_repr
 from scanproc.records.comparison import Comparison, Reference
 from scanproc.records.curves import Curves
+from scanproc.records.directions import DirectionSet
 from scanproc.records.expansion import Expansion
 from scanproc.records.result import Result
 from scanproc.records.scan_plan import ScanPlan
-from scanproc.records.sweeps import SweepSet
 from scanproc.report.figures.kinds import Figure
 from scanproc.report.words.sentences import frequency
 from scanproc.run.advise import AdviseChoices
@@ -40,7 +40,7 @@ from scanproc.run.settings.conversion import CurveSettings
 from scanproc.steps.compare.differences import CompareChoices
 from scanproc.steps.compare.differences import compare as compare_records
 from scanproc.steps.compare.reference import far_field_reference
-from scanproc.steps.farfield.sets import Angles, listed_angles, named_set, seat_angles, sweep_set
+from scanproc.steps.farfield.sets import Angles, direction_set, listed_angles, named_set, seat_angles
 from scanproc.steps.planning.scan_plan import PlanChoices, plan_scan
 
 
@@ -75,22 +75,20 @@ class FieldValues:
         )
 
 
-class Sweeps(dict[str, SweepSet]):
-    """Sweep sets by name: those of the file, and any other like "orbits-30" or "sphere-5", made when asked for."""
+class Directions(dict[str, DirectionSet]):
+    """Direction sets by name: those of the file, and any other like "orbits-30" or "sphere-5", made when asked for."""
 
-    def __init__(self, stored: Mapping[str, SweepSet], expansion: Expansion) -> None:
+    def __init__(self, stored: Mapping[str, DirectionSet], expansion: Expansion) -> None:
         super().__init__(stored)
         self._expansion = expansion
 
-    def __missing__(self, name: str) -> SweepSet:
+    def __missing__(self, name: str) -> DirectionSet:
         """Raises SettingsError, which names those that can be made."""
-        self[name] = sweep_set(self._expansion, named_set(name))
+        self[name] = direction_set(self._expansion, named_set(name))
         return self[name]
 
     def __repr__(self) -> str:
-        return (
-            f"Sweeps({', '.join(self) or 'none yet'}; others are made by name, like orbits-30 or sphere-10)"
-        )
+        return f"Directions({', '.join(self) or 'none yet'}; others are made by name, like orbits-30 or sphere-10)"
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -151,7 +149,7 @@ class NotebookResult(Result):
     True
     >>> result.curves["listening window"].unit
     'dB'
-    >>> result.sweeps["orbits-30"].angles
+    >>> result.directions["orbits-30"].angles
     24
     >>> result.plot.response().name
     'response'
@@ -200,7 +198,7 @@ class NotebookResult(Result):
         return self._values(seat_angles("position_m", position), label)
 
     def _values(self, angles: Angles, label: tuple[str, ...]) -> FieldValues:
-        found = sweep_set(self.expansion, angles)
+        found = direction_set(self.expansion, angles)
         pressure, unit = found.pressure_pa_m, "Pa·m"
         if angles.distance_m is not None:
             distance = angles.distance_m[:, None]
@@ -249,7 +247,7 @@ class NotebookResult(Result):
             "points": f"{one.points:,}",
             "band": f"{band}, {len(one.frequency_hz)} frequencies",
             "predicted far-field error": told,
-            "sweep sets": ", ".join(self.sweeps) or "none yet",
+            "direction sets": ", ".join(self.directions) or "none yet",
         }
 
     def __repr__(self) -> str:
@@ -264,7 +262,11 @@ def read_result(path: Path | str) -> NotebookResult:
     """The result of a conversion: result.h5, or the directory that holds it. Raises ResultFileError."""
     found = read_result_file(result_at(Path(path)))
     return NotebookResult(
-        found.expansion, Sweeps(found.sweeps, found.expansion), found.provenance, found.room, found.budget
+        found.expansion,
+        Directions(found.directions, found.expansion),
+        found.provenance,
+        found.room,
+        found.budget,
     )
 
 

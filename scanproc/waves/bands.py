@@ -22,6 +22,11 @@ def third_octave_centre(index: Integer) -> Real:
     return centre
 
 
+def third_octave_name(frequency_hz: float) -> float:
+    """The rounded mid-band frequency of the band that holds a frequency, Hz."""
+    return third_octave_nominal(int(third_octave_index(np.array([frequency_hz]))[0]))
+
+
 def third_octave_nominal(index: int) -> float:
     """The rounded mid-band frequency by which a band is called, Hz (IEC 61260-1, annex; from memory)."""
     decade, step = divmod(index, THIRD_OCTAVES_PER_DECADE)

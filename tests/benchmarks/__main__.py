@@ -268,7 +268,7 @@ def row(name: str, ours: Measured, plain: float, must: str, floor: str) -> tuple
 
 if __name__ == "__main__":
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--points", type=int, default=3800)
+    parser.add_argument("--points", type=int, default=4000)
     parser.add_argument("--frequencies", type=int, default=480)
     given = parser.parse_args()
     console = Console(width=150)

@@ -1,4 +1,4 @@
-"""A night on this machine: 24 scans of mixed size, two of 3,800 points, and bad ones among them.
+"""A night on this machine: 24 scans of mixed size, two of 4,000 points, and bad ones among them.
 
 Run ``python -m tests.benchmarks.batch [FOLDER]``. Measures two workers against one, kills the whole group five
 times, kills it every 60 s until it ends, kills one worker, limits a worker to 1 GiB, and compares all results byte
@@ -29,7 +29,7 @@ SOURCES_M = np.array([[0.03, -0.02, 0.05], [0.05, 0.04, -0.12], [-0.04, 0.01, 0.
 SPEED_M_S = 343.0
 SMALL = 22
 PARTS = ("one", "killed", "every", "orphan", "limited")
-SETTINGS = "[sweeps]\nstep_deg = 30\n[points]\nin_convert = {study}\n"
+SETTINGS = "[directions]\nstep_deg = 30\n[points]\nin_convert = {study}\n"
 QUICK_SETTINGS = '[check]\nrun = false\n[fit]\nestimator = "truncated"\n'
 QUICK_WORKER = """
 import sys
@@ -67,7 +67,7 @@ def make_night(folder: Path, share: float = 1.0, frequencies: int = 240) -> None
         write_scan(folder / f"small-{number:02d}.h5", made)
     for number in range(2):
         count = int(frequencies * share)
-        made = scan(int(3800 * share), count, jitter=0.0, seed=100 + number, highest_hz=16000.0)
+        made = scan(int(4000 * share), count, jitter=0.0, seed=100 + number, highest_hz=16000.0)
         write_scan(folder / f"big-{number}.h5", made)
     whole = (folder / "small-01.h5").read_bytes()
     (folder / "bad-cut.h5").write_bytes(whole[: len(whole) // 2])
@@ -194,7 +194,7 @@ def worker_killed(top: Path) -> None:
 
 
 def limited(top: Path) -> None:
-    """One worker of 1 GiB and a scan of 3,800 points."""
+    """One worker of 1 GiB and a scan of 4,000 points."""
     process = start(top, "limited", 1, "--memory", "1")
     peak = 0
     while process.poll() is None:

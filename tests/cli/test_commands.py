@@ -209,7 +209,7 @@ def test_an_interrupt_leaves_nothing_and_code_130(
     def interrupted(*_: object) -> None:
         raise KeyboardInterrupt
 
-    monkeypatch.setattr("scanproc.run.conversion.pipeline.write_sweep_tables", interrupted)
+    monkeypatch.setattr("scanproc.run.conversion.pipeline.write_direction_tables", interrupted)
     assert run(["convert", str(scan_file), "-o", str(tmp_path / "out")]) == 130
     assert "interrupted, nothing was written" in capsys.readouterr().err
     assert [path.name for path in tmp_path.iterdir()] == ["scan.h5"]

@@ -10,10 +10,10 @@ import soundfile
 
 from scanproc.errors import InputError, OutputError
 from scanproc.files.incoming.import_wav import Recording, read_wav
-from scanproc.files.outgoing.tables import read_sweep_tables, write_sweep_tables
+from scanproc.files.outgoing.tables import read_direction_tables, write_direction_tables
 from scanproc.files.stored.scan_writer import SoundStream, write_stream
+from scanproc.records.directions import DirectionSet
 from scanproc.records.scan import ScanSetup
-from scanproc.records.sweeps import SweepSet
 
 SETUP = ScanSetup(np.array([[1.0, 0, 0], [0, 1, 0], [0, 0, 1]]))
 
@@ -39,20 +39,20 @@ def test_wav_that_is_a_folder_or_empty_or_too_narrow(tmp_path: Path) -> None:
 
 
 def tables(directory: Path) -> Path:
-    sweeps = SweepSet("s", np.eye(3)[:2], np.array([100.0, 200.0]), np.ones((2, 2)), np.zeros((2, 2)))
-    write_sweep_tables(directory, sweeps)
+    directions = DirectionSet("s", np.eye(3)[:2], np.array([100.0, 200.0]), np.ones((2, 2)), np.zeros((2, 2)))
+    write_direction_tables(directory, directions)
     return directory
 
 
-def test_sweep_tables_of_other_frequencies(tmp_path: Path) -> None:
+def test_direction_tables_of_other_frequencies(tmp_path: Path) -> None:
     place = tables(tmp_path / "s")
     second = sorted(path for path in place.iterdir() if path.name != "angles.csv")[1]
     second.write_text(second.read_text(encoding="utf-8").replace("200", "300"), encoding="utf-8")
     with pytest.raises(InputError, match="has other frequencies than"):
-        read_sweep_tables(place)
+        read_direction_tables(place)
 
 
-def test_sweep_tables_whose_directions_are_no_unit_vectors(tmp_path: Path) -> None:
+def test_direction_tables_whose_directions_are_no_unit_vectors(tmp_path: Path) -> None:
     place = tables(tmp_path / "s")
     listed = place / "angles.csv"
     header, first, *rest = listed.read_text(encoding="utf-8").splitlines()
@@ -60,7 +60,7 @@ def test_sweep_tables_whose_directions_are_no_unit_vectors(tmp_path: Path) -> No
     cells[4] = "5.0"
     listed.write_text("\n".join([header, ",".join(cells), *rest]) + "\n", encoding="utf-8")
     with pytest.raises(InputError, match=r"angles.csv: direction must hold unit vectors"):
-        read_sweep_tables(place)
+        read_direction_tables(place)
 
 
 def test_a_stream_that_ends_early_leaves_nothing(tmp_path: Path) -> None:

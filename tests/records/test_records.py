@@ -7,9 +7,9 @@ import numpy as np
 import pytest
 
 from scanproc.errors import ScanDataError
+from scanproc.records.directions import DirectionSet
 from scanproc.records.expansion import Expansion, join
 from scanproc.records.scan import ImpulseScan, Scan, ScanSetup
-from scanproc.records.sweeps import SweepSet
 
 SETUP = ScanSetup(np.arange(9.0).reshape(3, 3), time_s=[0, 1, 2], layer=[0, 0, 1])
 
@@ -37,7 +37,7 @@ def expansion(count=2, order=1, orders=3, **other):
     return Expansion(**(fields | other))
 
 
-def sweeps(**other):
+def directions(**other):
     fields = {
         "name": "s",
         "direction": np.eye(3),
@@ -45,7 +45,7 @@ def sweeps(**other):
         "pressure_pa_m": np.ones((3, 1)),
         "standard_error_db": np.full((3, 1), np.nan),
     }
-    return SweepSet(**(fields | other))
+    return DirectionSet(**(fields | other))
 
 
 @pytest.mark.parametrize(
@@ -83,9 +83,9 @@ def sweeps(**other):
             "coefficients_pa has 4 modes, order 2 needs 9",
         ),
         (lambda: expansion(centre_m=np.zeros((2, 2))), "centre_m must have the shape 2 x 3, got 2 x 2"),
-        (lambda: sweeps(direction=2 * np.eye(3)), "direction must hold unit vectors"),
-        (lambda: sweeps(orbit=("h", "h", "h")), "orbit and angle_deg belong together"),
-        (lambda: sweeps(orbit=("h",), angle_deg=[1, 2, 3]), "orbit must name all 3 angles, got 1"),
+        (lambda: directions(direction=2 * np.eye(3)), "direction must hold unit vectors"),
+        (lambda: directions(orbit=("h", "h", "h")), "orbit and angle_deg belong together"),
+        (lambda: directions(orbit=("h",), angle_deg=[1, 2, 3]), "orbit must name all 3 angles, got 1"),
     ],
 )
 def test_what_cannot_be_used_is_said(build, words):

@@ -10,14 +10,14 @@ import pytest
 from scanproc.errors import ScanDataError
 from scanproc.records.comparison import Reference
 from scanproc.records.curves import Curve, Curves
+from scanproc.records.directions import DirectionSet
 from scanproc.records.fit_plan import FitPlan
 from scanproc.records.impulse import ImpulseSet
-from scanproc.records.sweeps import SweepSet
 
 HZ = np.array([100.0, 200.0])
 AHEAD = np.array([[1.0, 0, 0]])
 REFERENCE = Reference("r", ("ahead",), AHEAD, np.array([2.0]), HZ, np.ones((1, 2)))
-SWEEPS = SweepSet("s", AHEAD, HZ, np.ones((1, 2)), np.zeros((1, 2)))
+DIRECTIONS_PLACE = DirectionSet("s", AHEAD, HZ, np.ones((1, 2)), np.zeros((1, 2)))
 
 
 @pytest.mark.parametrize(
@@ -45,9 +45,9 @@ def test_references(change: dict[str, object], words: str) -> None:
         ({"distance_m": np.array([-1.0])}, "distance_m must be above zero"),
     ],
 )
-def test_sweeps(change: dict[str, object], words: str) -> None:
+def test_directions(change: dict[str, object], words: str) -> None:
     with pytest.raises(ScanDataError, match=words):
-        replace(SWEEPS, **change)
+        replace(DIRECTIONS_PLACE, **change)
 
 
 def test_curves() -> None:

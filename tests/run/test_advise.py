@@ -52,7 +52,7 @@ def test_an_export_with_the_filters_shows_what_was_promised(
     assert run(["advise", str(result), "-o", str(out), "--json"]) == 0
     document = json.loads(capsys.readouterr().out)
     filters = ["--filter", str(out / "filters.toml")]
-    assert run(["export", str(result), "-o", str(files), "--sweeps", "orbits-90", *filters]) == 0
+    assert run(["export", str(result), "-o", str(files), "--directions", "orbits-90", *filters]) == 0
     promised, exported = read_curves(out / "curves.csv"), read_curves(files / "curves.csv")
     np.testing.assert_allclose(in_room(promised), in_room(exported), atol=1e-9)
     before = read_curves(out / "curves_before.csv")

@@ -15,11 +15,11 @@ from small_scans import monopole_scan
 from scanproc.cli.commands import run
 from scanproc.files.outgoing.export_archive import write_hdf5, write_npz
 from scanproc.files.outgoing.export_sofa import About, write_sofa
-from scanproc.files.outgoing.tables import write_sweep_tables
+from scanproc.files.outgoing.tables import write_direction_tables
 from scanproc.files.stored.result_file import write_result
 from scanproc.files.stored.scan_file import write_scan
 from scanproc.records.result import Result
-from scanproc.steps.farfield.sets import orbit_angles, sweep_set
+from scanproc.steps.farfield.sets import direction_set, orbit_angles
 
 Captured = pytest.CaptureFixture[str]
 UP_TO = ("--up-to", "1500", "--json")
@@ -118,18 +118,18 @@ def test_a_scan_file_and_a_list_in_toml(result: Path, tmp_path: Path, capsys: Ca
 def test_what_scanproc_wrote_comes_back_equal(
     kind: str, result: Path, tmp_path: Path, capsys: Captured
 ) -> None:
-    sweeps = sweep_set(workshop_expansion(), orbit_angles(30.0))
+    directions = direction_set(workshop_expansion(), orbit_angles(30.0))
     place = tmp_path / f"other.{kind}"
     if kind == "result":
         place = result
     elif kind == "csv":
-        write_sweep_tables(place, sweeps)
+        write_direction_tables(place, directions)
     elif kind == "sofa":
-        write_sofa(place, sweeps, About())
+        write_sofa(place, directions, About())
     elif kind == "npz":
-        write_npz(place, sweeps)
+        write_npz(place, directions)
     else:
-        write_hdf5(place, [sweeps])
+        write_hdf5(place, [directions])
     code, found = answer(capsys, result, place, "--json")
     assert code == 0
     assert max(abs(value) for row in found["angles"] for value in row["difference_db"]) < 1e-3  # type: ignore[attr-defined]
@@ -225,7 +225,7 @@ def test_bad_references_are_one_line(result: Path, tmp_path: Path, capsys: Captu
     expected = {
         unknown: "columns of unknown unit 'frequency_hz,level_dbfs'",
         mixed: "has other frequencies or columns than horizontal_+000_deg.csv",
-        nameless: "its name does not say the angle: call it like horizontal_+030_deg.csv",
+        nameless: "its name does not say the angle: call it like horizontal_030.csv",
         twice: "the angle horizontal 30 deg comes twice",
         tmp_path / "empty": "holds no .wav, .csv, .txt file",
         tmp_path / "absent.h5": "there is no such file",

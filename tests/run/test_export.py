@@ -19,13 +19,13 @@ from scanproc.cli.commands import run
 from scanproc.files.outgoing.curve_table import read_curves
 from scanproc.files.outgoing.export_archive import read_hdf5
 from scanproc.files.outgoing.export_text import read_text
-from scanproc.files.outgoing.tables import read_sweep_tables
+from scanproc.files.outgoing.tables import read_direction_tables
 from scanproc.files.stored.result_file import read_result, write_result
 from scanproc.records.result import Result
 from scanproc.records.scan import Scan, ScanSetup
 from scanproc.run.export import FORMATS
 from scanproc.steps.farfield.filters import filtered
-from scanproc.steps.farfield.sets import Turn, named_set, seat_angles, sweep_set
+from scanproc.steps.farfield.sets import Turn, direction_set, named_set, seat_angles
 from scanproc.steps.fit.expand import fit
 from scanproc.waves.air import absorption_db_m
 from scanproc.waves.bands import octave_fractions
@@ -67,22 +67,24 @@ def checked_manifest(directory: Path) -> dict[str, object]:
 
 
 def test_every_format_holds_the_same(result: Path, tmp_path: Path) -> None:
-    assert export(result, "-o", tmp_path / "x", "--sweeps", "orbits-30", "--format", ",".join(FORMATS)) == 0
+    assert (
+        export(result, "-o", tmp_path / "x", "--directions", "orbits-30", "--format", ",".join(FORMATS)) == 0
+    )
     manifest = checked_manifest(tmp_path / "x")
     source = manifest["source"]
     assert source["result_sha256"] == sha256(result.read_bytes()).hexdigest()
     assert source["scan_sha256"] == "0" * 64
     place = tmp_path / "x" / "orbits-30"
-    wanted = sweep_set(read_result(result).expansion, named_set("orbits-30"))
-    table = read_sweep_tables(place / "csv")
+    wanted = direction_set(read_result(result).expansion, named_set("orbits-30"))
+    table = read_direction_tables(place / "csv")
     np.testing.assert_array_equal(table.pressure_pa_m, wanted.pressure_pa_m)
     np.testing.assert_array_equal(table.standard_error_db, wanted.standard_error_db)
     sofa = sofar.read_sofa(str(place / "orbits-30.sofa"), verbose=False)
     np.testing.assert_allclose(sofa.Data_Real[0] + 1j * sofa.Data_Imag[0], wanted.pressure_pa_m, rtol=1e-6)
-    stored, responses = read_hdf5(tmp_path / "x" / "sweeps.h5")
+    stored, responses = read_hdf5(tmp_path / "x" / "directions.h5")
     np.testing.assert_array_equal(stored["orbits-30"].pressure_pa_m, wanted.pressure_pa_m)
     assert len(responses["orbits-30"].response_pa_m) == 24
-    level = read_text(place / "text" / "vertical_+060_deg.txt")[1]
+    level = read_text(place / "text" / "vertical_060.txt")[1]
     assert level == pytest.approx(20 * np.log10(np.abs(wanted.pressure_pa_m[14]) / 20e-6), abs=1e-6)
     assert len(list((place / "wav").glob("*.wav"))) == 24
 
@@ -90,13 +92,15 @@ def test_every_format_holds_the_same(result: Path, tmp_path: Path) -> None:
 @pytest.mark.parametrize("keep", [False, True])
 def test_wav_transforms_back_within_the_band(result: Path, tmp_path: Path, keep: bool) -> None:
     more = ["--keep-delay"] if keep else []
-    assert export(result, "-o", tmp_path / "x", "--sweeps", "orbits-45", "--format", "wav,csv", *more) == 0
+    assert (
+        export(result, "-o", tmp_path / "x", "--directions", "orbits-45", "--format", "wav,csv", *more) == 0
+    )
     (entry,) = checked_manifest(tmp_path / "x")["sets"]
     zero = entry["impulse_responses"]["time_zero_sample"]
-    wanted = read_sweep_tables(tmp_path / "x" / "orbits-45" / "csv")
+    wanted = read_direction_tables(tmp_path / "x" / "orbits-45" / "csv")
     assert wanted.delay == ("kept" if keep else "removed")
     for index, angle in enumerate(wanted.angle_deg):
-        name = f"{wanted.orbit[index]}_{angle:+04.0f}_deg.wav"
+        name = f"{wanted.orbit[index]}_{angle:03.0f}.wav"
         response, rate = soundfile.read(tmp_path / "x" / "orbits-45" / "wav" / name)
         time = (np.arange(len(response)) - zero) / rate
         found = response @ np.exp(-2j * np.pi * np.outer(time, HZ))
@@ -118,12 +122,12 @@ def test_sets_made_to_order(result: Path, tmp_path: Path) -> None:
     ]
     assert "weights of zones" in manifest["datasheet"]["choices"][0]
     expansion = read_result(result).expansion
-    turned = sweep_set(expansion, named_set("orbits-10"), Turn(toe_in_deg=30))
-    found = read_sweep_tables(tmp_path / "x" / "toed-in" / "csv")
+    turned = direction_set(expansion, named_set("orbits-10"), Turn(toe_in_deg=30))
+    found = read_direction_tables(tmp_path / "x" / "toed-in" / "csv")
     np.testing.assert_array_equal(found.pressure_pa_m, turned.pressure_pa_m)
-    seats = read_sweep_tables(tmp_path / "x" / "benches" / "csv")
+    seats = read_direction_tables(tmp_path / "x" / "benches" / "csv")
     position = [[3.0, 1.5, -1.2], [6.0, -2.0, -1.2], [9.0, 0.0, -1.2]]
-    wanted = sweep_set(expansion, seat_angles("benches", position), Turn(tilt_deg=-10))
+    wanted = direction_set(expansion, seat_angles("benches", position), Turn(tilt_deg=-10))
     np.testing.assert_array_equal(seats.pressure_pa_m, wanted.pressure_pa_m)
     sofa = sofar.read_sofa(str(tmp_path / "x" / "benches" / "benches.sofa"), verbose=False)
     azimuth, elevation, metres = sofa.ReceiverPosition.T
@@ -146,8 +150,8 @@ def test_filters_change_sets_and_curves(result: Path, tmp_path: Path) -> None:
     corner = int(np.argmin(np.abs(HZ - 120)))
     assert change[corner] == pytest.approx(-3 - 2, abs=0.3)  # high-pass at its corner, and the gain
     assert manifest["datasheet"] != manifest["datasheet_before"]
-    table = read_sweep_tables(tmp_path / "x" / "orbits-10" / "csv")
-    plain = sweep_set(read_result(result).expansion, named_set("orbits-10"), Turn(10))
+    table = read_direction_tables(tmp_path / "x" / "orbits-10" / "csv")
+    plain = direction_set(read_result(result).expansion, named_set("orbits-10"), Turn(10))
     moved = 20 * np.log10(np.abs(table.pressure_pa_m / plain.pressure_pa_m))
     np.testing.assert_allclose(moved, np.broadcast_to(change, moved.shape), atol=1e-9)
 
@@ -157,7 +161,10 @@ def test_a_table_as_filter(result: Path, tmp_path: Path) -> None:
         "frequency_hz,level_db,phase_deg\n10,-6,0\n30000,-6,0\n", encoding="utf-8"
     )
     (tmp_path / "f.toml").write_text('[[filter]]\nkind = "table"\nfile = "amp.csv"\n', encoding="utf-8")
-    assert export(result, "-o", tmp_path / "x", "--filter", tmp_path / "f.toml", "--sweeps", "orbits-90") == 0
+    assert (
+        export(result, "-o", tmp_path / "x", "--filter", tmp_path / "f.toml", "--directions", "orbits-90")
+        == 0
+    )
     before, after = (
         read_curves(tmp_path / "x" / f"{name}.csv").get("on axis").value
         for name in ("curves_before", "curves")
@@ -167,7 +174,10 @@ def test_a_table_as_filter(result: Path, tmp_path: Path) -> None:
 
 def test_air_as_filter(result: Path, tmp_path: Path) -> None:
     (tmp_path / "f.toml").write_text('[[filter]]\nkind = "air"\ndistance_m = 100\n', encoding="utf-8")
-    assert export(result, "-o", tmp_path / "x", "--filter", tmp_path / "f.toml", "--sweeps", "orbits-90") == 0
+    assert (
+        export(result, "-o", tmp_path / "x", "--filter", tmp_path / "f.toml", "--directions", "orbits-90")
+        == 0
+    )
     before, after = (
         read_curves(tmp_path / "x" / f"{name}.csv").get("on axis").value
         for name in ("curves_before", "curves")
@@ -179,13 +189,13 @@ def test_air_as_filter(result: Path, tmp_path: Path) -> None:
 
 def test_other_frequencies_and_smoothing_are_stated(result: Path, tmp_path: Path) -> None:
     more = ["--bands", 3, "--per-octave", 6, "--smooth", 3, "--smooth-kind", "complex"]
-    assert export(result, "-o", tmp_path / "x", "--sweeps", "orbits-90", *more) == 0
+    assert export(result, "-o", tmp_path / "x", "--directions", "orbits-90", *more) == 0
     manifest = checked_manifest(tmp_path / "x")
     assert manifest["phase"]["smoothing"] == "1/3 octave, complex"
     (entry,) = manifest["sets"]
     assert entry["frequencies"] == len(octave_fractions(HZ[0], HZ[-1], 6))
     by_angle = entry["interpolation_error_by_angle"]
-    assert [one["angle"] for one in by_angle][:2] == ["horizontal_+000_deg", "horizontal_+090_deg"]
+    assert [one["angle"] for one in by_angle][:2] == ["horizontal_000", "horizontal_090"]
     assert all(one["rms_db"] < one["worst_db"] for one in by_angle)
     assert max(one["rms_db"] for one in by_angle) < -20
     bands = read_curves(tmp_path / "x" / "curves_in_bands.csv")
@@ -211,20 +221,20 @@ def test_a_directory_with_files_is_left_alone(result: Path, tmp_path: Path, caps
 
 def test_an_earlier_export_is_replaced_when_told_to(result: Path, tmp_path: Path, capsys: Captured) -> None:
     out = tmp_path / "x"
-    assert export(result, "-o", out, "--sweeps", "orbits-90") == 0
-    assert export(result, "-o", out, "--sweeps", "orbits-45") == 1
+    assert export(result, "-o", out, "--directions", "orbits-90") == 0
+    assert export(result, "-o", out, "--directions", "orbits-45") == 1
     assert (
         "holds an earlier export: choose another directory, or replace it with --force"
         in capsys.readouterr().err
     )
-    assert export(result, "-o", out, "--force", "--sweeps", "orbits-45") == 0
+    assert export(result, "-o", out, "--force", "--directions", "orbits-45") == 0
     checked_manifest(out)
 
 
 @pytest.mark.parametrize(
     ("arguments", "code", "line"),
     [
-        (["--sweeps", "orbits-7"], 2, "no sweep set 'orbits-7': known are orbits-10"),
+        (["--directions", "orbits-7"], 2, "no direction set 'orbits-7': known are orbits-10"),
         (["--format", "cvs"], 2, "no format 'cvs': known are csv, text"),
         (["--samples", "101"], 2, "samples must be an even number from 64, got 101"),
         (["--format", "wav", "--rate", "44100.5"], 1, "WAV needs a whole sampling rate"),
@@ -294,7 +304,7 @@ def test_mistakes_in_filters(
 
 
 def in_a_process(code: str, result: Path, out: Path, *more: str) -> subprocess.CompletedProcess[str]:
-    call = ["export", str(result), "-o", str(out), "--sweeps", "orbits-30", *more]
+    call = ["export", str(result), "-o", str(out), "--directions", "orbits-30", *more]
     text = f"{code}\nfrom scanproc.cli.commands import run\nraise SystemExit(run({call!r}))\n"
     return subprocess.run(
         [sys.executable, "-c", text],
@@ -318,7 +328,7 @@ def test_a_full_disk_leaves_no_partial_set(result: Path, tmp_path: Path, kind: s
     (line,) = [line for line in done.stderr.splitlines() if "sets exported" not in line]
     assert "could not be written: " in line
     assert list(tmp_path.iterdir()) == []
-    assert export(result, "-o", tmp_path / "x", "--sweeps", "orbits-30", "--format", kind) == 0
+    assert export(result, "-o", tmp_path / "x", "--directions", "orbits-30", "--format", kind) == 0
     assert [path.name for path in tmp_path.iterdir()] == ["x"]
     checked_manifest(tmp_path / "x")
 
@@ -332,7 +342,7 @@ def test_a_killed_process_leaves_no_partial_set(result: Path, tmp_path: Path, wr
     done = in_a_process(kill, result, tmp_path / "x", "--format", "csv,sofa")
     assert done.returncode == -9
     assert not (tmp_path / "x").exists()
-    assert export(result, "-o", tmp_path / "x", "--sweeps", "orbits-30", "--format", "csv,sofa") == 0
+    assert export(result, "-o", tmp_path / "x", "--directions", "orbits-30", "--format", "csv,sofa") == 0
     assert [path.name for path in tmp_path.iterdir()] == ["x"]
     checked_manifest(tmp_path / "x")
 
@@ -351,10 +361,10 @@ def test_a_filtered_export_equals_an_export_of_the_filtered(result: Path, tmp_pa
 
     stages, _ = read_filters(CONFIGS / "speech.toml")
     write_result(tmp_path / "filtered.h5", Result(filtered(read_result(result).expansion, stages)))
-    assert export(tmp_path / "filtered.h5", "-o", tmp_path / "a", "--sweeps", "orbits-90") == 0
+    assert export(tmp_path / "filtered.h5", "-o", tmp_path / "a", "--directions", "orbits-90") == 0
     assert (
-        export(result, "-o", tmp_path / "b", "--sweeps", "orbits-90", "--filter", CONFIGS / "speech.toml")
+        export(result, "-o", tmp_path / "b", "--directions", "orbits-90", "--filter", CONFIGS / "speech.toml")
         == 0
     )
-    one, two = (read_sweep_tables(tmp_path / name / "orbits-90" / "csv").pressure_pa_m for name in "ab")
+    one, two = (read_direction_tables(tmp_path / name / "orbits-90" / "csv").pressure_pa_m for name in "ab")
     np.testing.assert_allclose(one, two, rtol=1e-12)

@@ -41,7 +41,7 @@ def exported(result: Path, tmp_path_factory: pytest.TempPathFactory, request: py
     (place / "seats.toml").write_text(SEATS)
     formats = "csv,text,wav,sofa,sofa-ir,npz"
     more = ["--keep-delay"] if request.param else []
-    words = [str(result), "-o", str(place / "x"), "--format", formats, "--sweeps", "orbits-30"]
+    words = [str(result), "-o", str(place / "x"), "--format", formats, "--directions", "orbits-30"]
     assert run(["export", *words, "-c", str(place / "seats.toml"), *more]) == 0
     return place / "x"
 

@@ -68,8 +68,8 @@ def test_what_cannot_be_answered_is_said(result: NotebookResult) -> None:
         result.curves["LW"]
     with pytest.raises(AttributeError, match=r"no figure 'rsponse': there are .*response"):
         result.plot.rsponse()
-    with pytest.raises(SettingsError, match="no sweep set 'front': known are orbits-10"):
-        result.sweeps["front"]
+    with pytest.raises(SettingsError, match="no direction set 'front': known are orbits-10"):
+        result.directions["front"]
 
 
 def test_every_figure_of_the_page_can_be_shown_and_kept(result: NotebookResult, tmp_path: Path) -> None:
@@ -89,10 +89,10 @@ def test_representations_are_short(result: NotebookResult) -> None:
         result,
         result.expansion,
         result.curves,
-        result.sweeps,
+        result.directions,
         result.plot,
         result.far_field(),
-        result.sweeps["orbits-30"],
+        result.directions["orbits-30"],
         case,
         sp.compare(result, case),
     ):

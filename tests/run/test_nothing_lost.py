@@ -26,7 +26,7 @@ run = false
 estimator = "truncated"
 order = 2
 centre_m = "origin"
-[sweeps]
+[directions]
 step_deg = 90
 [points]
 in_convert = false
@@ -59,7 +59,7 @@ def layout(tmp_path_factory: pytest.TempPathFactory) -> Path:
     convert(top, "scans/buoy.h5", top / "other")
     shutil.copytree(top / "other", top / "noted")
     (top / "noted" / "note.txt").write_text("mine")
-    assert run(["export", str(top / "result"), "-o", str(top / "files"), "--sweeps", "orbits-90"]) == 0
+    assert run(["export", str(top / "result"), "-o", str(top / "files"), "--directions", "orbits-90"]) == 0
     os.link(top / "scans" / "horn.h5", top / "hard.h5")
     (top / "soft.h5").symlink_to(top / "scans" / "horn.h5")
     (top / "way").symlink_to(top / "scans")
@@ -89,7 +89,7 @@ def commands(top: Path, out: Path, force: list[str]) -> dict[str, tuple[list[str
         ),
         "export": (
             [result],
-            lambda: run(["export", str(top / "result"), "-o", str(out), "--sweeps", "orbits-90", *force]),
+            lambda: run(["export", str(top / "result"), "-o", str(out), "--directions", "orbits-90", *force]),
         ),
         "advise": (
             [result],
@@ -125,7 +125,7 @@ OUTPUTS = (
     "night.txt",
     "result",
     "result/result.h5",
-    "result/sweeps",
+    "result/directions",
     "back",
     "other",
     "noted",
@@ -208,12 +208,12 @@ def test_the_words_show_the_way_out(layout: Path, capsys: Captured) -> None:
 def test_a_changed_result_is_kept(layout: Path, tmp_path: Path, capsys: Captured) -> None:
     out = tmp_path / "out"
     assert convert(layout, "scans/horn.h5", out) in (0, 3)
-    with (out / "sweeps" / "curves.csv").open("a") as file:
+    with (out / "directions" / "curves.csv").open("a") as file:
         file.write("# my reading\n")
     assert convert(layout, "scans/horn.h5", out, "--force") == 1
-    words = "holds 'sweeps/curves.csv', which was changed since it was written: move it"
+    words = "holds 'directions/curves.csv', which was changed since it was written: move it"
     assert words in capsys.readouterr().err
-    assert (out / "sweeps" / "curves.csv").read_text().endswith("# my reading\n")
+    assert (out / "directions" / "curves.csv").read_text().endswith("# my reading\n")
 
 
 @pytest.mark.parametrize(

@@ -67,7 +67,7 @@ def test_the_rest_is_predicted_as_well_as_it_was_before() -> None:
 def test_the_held_out_error_is_an_honest_predictor(index: int) -> None:
     found = held_out(index)
     assert np.abs(found.bands.actual_db - found.bands.held_out_db).max() < 2
-    assert found.alignment.yaw_deg == pytest.approx(0, abs=0.2)
+    assert found.alignment.toe_in_deg == pytest.approx(0, abs=0.2)
     assert found.alignment.gain_db == pytest.approx(0, abs=0.1)
 
 
@@ -89,8 +89,8 @@ def test_the_closed_form_is_near_once_the_mounting_is_found(index: int) -> None:
         clock_known=False,
     )
     alignment = compare(expansion, reference, CompareChoices(up_to_hz=4500.0)).alignment
-    back = Turn(-alignment.yaw_deg, -alignment.pitch_deg)
-    assert np.hypot(alignment.yaw_deg, alignment.pitch_deg) < 6
+    back = Turn(-alignment.toe_in_deg, -alignment.tilt_deg)
+    assert np.hypot(alignment.toe_in_deg, alignment.tilt_deg) < 6
     ahead = one.direction @ np.nan_to_num(alignment.offset_m)  # the sphere stood elsewhere for the array
     away = np.exp(-2j * np.pi / SPEED_M_S * ahead[:, None] * FREQUENCY_HZ)
     turned = closed_form(turned_back(one.direction, back), one.at, FREQUENCY_HZ) * away

@@ -44,7 +44,7 @@ def test_scan_without_faults_is_the_field_at_its_points() -> None:
         scan.pressure_pa, recipe.truth(wanted).pressure(scan.setup.position_m, scan.frequency_hz)
     )
     np.testing.assert_allclose(np.unique(np.linalg.norm(scan.setup.position_m, axis=1).round(12)), [0.4, 0.5])
-    np.testing.assert_allclose(np.diff(scan.setup.time_s), 11.0)
+    np.testing.assert_allclose(np.diff(scan.setup.time_s), 10.0)
     assert np.bincount(scan.setup.layer).tolist() == [30, 30]
 
 

@@ -1,4 +1,4 @@
-"""Weights and groups of ANSI/CTA-2034-A (from memory) against the table in tests/truth/sweep_curves.json."""
+"""Weights and groups of ANSI/CTA-2034-A (from memory) against the table in tests/truth/direction_curves.json."""
 
 from __future__ import annotations
 
@@ -20,12 +20,12 @@ from scanproc.waves.orbit_sets import (
     zone_weight,
 )
 
-SUMS = dict(rows("sweep_curves", "sp_weight_sums"))
+SUMS = dict(rows("direction_curves", "sp_weight_sums"))
 
 
 @pytest.mark.parametrize(
     ("angle", "count", "zone", "quadrangle", "quoted"),
-    [(row[0], row[2], row[3], row[4], float(row[5])) for row in rows("sweep_curves", "sp_weights")],
+    [(row[0], row[2], row[3], row[4], float(row[5])) for row in rows("direction_curves", "sp_weights")],
 )
 def test_weights(angle: float, count: int, zone: float, quadrangle: float, quoted: float) -> None:
     assert zone_weight(angle) == pytest.approx(zone, rel=1e-12)

@@ -2,11 +2,11 @@
 
 | path | what it is | unit |
 |---|---|---|
-| ``.h5`` | a scan file whose points are the microphones, or an export with one sweep set | Pa |
+| ``.h5`` | a scan file whose points are the microphones, or an export with one direction set | Pa |
 | ``.sofa`` | AES69 of any convention, data types FIR and TF | Pa if scanproc wrote it, else to be stated |
-| ``.npz``, a directory with ``angles.csv`` | a sweep set that scanproc exported | Pa·m |
+| ``.npz``, a directory with ``angles.csv`` | a direction set that scanproc exported | Pa·m |
 | a directory with ``reference.toml`` | WAV or text with a list of its files | as the list says |
-| a directory of ``horizontal_+030_deg.wav`` (``vertical_...``; ``.csv``, ``.txt``) | a file per angle | below |
+| a directory of ``horizontal_030.wav`` (``vertical_...``; ``.csv``, ``.txt``) | a file per angle | below |
 | ``.toml`` | a list of such files with their angles, see :class:`Described` | below |
 
 WAV: an impulse response; CSV with the header ``frequency_hz,level_db``, ``frequency_hz,level_db,phase_deg`` or
@@ -34,17 +34,18 @@ from scanproc.files.incoming.reference_sofa import read_sofa_sound, sofa_words
 from scanproc.files.incoming.reference_text import Unit, read_table, read_wavs, stated_unit
 from scanproc.files.outgoing.export_archive import read_hdf5, read_npz
 from scanproc.files.outgoing.reference_list import REFERENCE_FILE
-from scanproc.files.outgoing.tables import ANGLES_FILE, FAR_FIELD, read_sweep_tables
+from scanproc.files.outgoing.tables import ANGLES_FILE, FAR_FIELD, read_direction_tables
 from scanproc.files.stored.scan_file import read_scan
 from scanproc.records.comparison import Reference
+from scanproc.records.directions import DirectionSet
 from scanproc.records.scan import ImpulseScan, Scan, ScanSetup
-from scanproc.records.sweeps import SweepSet
 from scanproc.waves.directions import horizontal_orbit, unit_vectors, vertical_orbit
 
 NAME = re.compile(
     r"(h|hor|horizontal|v|ver|vert|vertical)[ _]*([+-]?\d+(?:\.\d+)?)[ _]*(?:deg|°)?", re.IGNORECASE
 )
-"""``horizontal_+030_deg``, ``H30``, ``vert -15``: the orbit, then the angle; a hyphen is a minus."""
+"""``horizontal_030``, ``horizontal_+030_deg``, ``H30``, ``vert -15``: the orbit, then the angle; a hyphen is a "
+"minus."""
 ENDINGS = (".wav", ".csv", ".txt")
 
 
@@ -56,7 +57,7 @@ class Measured:
     field 1 m) is not in them. Below ``lowest_valid_hz`` nothing is valid."""
 
     name: str
-    content: Reference | SweepSet | Scan | ImpulseScan
+    content: Reference | DirectionSet | Scan | ImpulseScan
     label: tuple[str, ...] = ()
     relative: bool = False
     clock_known: bool = True
@@ -119,7 +120,7 @@ def read_reference(
     place = Path(path)
     if place.is_dir():
         if (place / ANGLES_FILE).is_file():
-            return Measured(place.name, read_sweep_tables(place))
+            return Measured(place.name, read_direction_tables(place))
         if (place / REFERENCE_FILE).is_file():
             return _from_toml(place / REFERENCE_FILE, distance_m, unit)
         return _from_places(place.name, _named(place, distance_m), unit, REFERENCE_VOLTAGE_V, channel)
@@ -152,7 +153,7 @@ def _from_hdf5(path: Path) -> Measured:
     sets, _ = read_hdf5(path)
     if len(sets) != 1:
         raise InputError(
-            f"holds {len(sets)} sweep sets ({', '.join(sets)}), one was needed: export one set", path=path
+            f"holds {len(sets)} direction sets ({', '.join(sets)}), one was needed: export one set", path=path
         )
     return Measured(path.name, next(iter(sets.values())))
 
@@ -257,7 +258,7 @@ def _by_name(path: Path, distance_m: float | None) -> _Place:
     match = NAME.fullmatch(path.stem)
     if match is None:
         raise InputError(
-            f"its name does not say the angle: call it like horizontal_+030_deg{path.suffix}, list the files in a TOML "
+            f"its name does not say the angle: call it like horizontal_030{path.suffix}, list the files in a TOML "
             "file, or keep it elsewhere if it is none of them",
             path=path,
         )

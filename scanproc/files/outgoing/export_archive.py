@@ -1,8 +1,8 @@
-"""Everything of an export in one HDF5 file, or a sweep set as NumPy's npz.
+"""Everything of an export in one HDF5 file, or a direction set as NumPy's npz.
 
-HDF5, format "scanproc export", layout 1: per sweep set a group ``sweeps/NAME`` as in result files, and where impulse
-responses were asked for a group ``impulse_responses/NAME`` with ``response_pa_m`` (angles, samples), ``direction`` and
-the attributes ``sampling_rate_hz``, ``time_zero_sample``, ``lowest_hz``, ``highest_hz``, ``delay``,
+HDF5, format "scanproc export", layout 1: per direction set a group ``directions/NAME`` as in result files, and where
+impulse responses were asked for a group ``impulse_responses/NAME`` with ``response_pa_m`` (angles, samples),
+``direction`` and the attributes ``sampling_rate_hz``, ``time_zero_sample``, ``lowest_hz``, ``highest_hz``, ``delay``,
 ``drive_voltage_v``. npz: the fields of the records under their own names.
 """
 
@@ -16,19 +16,19 @@ import numpy as np
 
 from scanproc.errors import ResultFileError, ScanprocError
 from scanproc.files.hdf5 import input_errors, new_file, number, open_file, put_array, read_whole, text
-from scanproc.files.stored.result_file import read_sweep_group, write_sweep_group
+from scanproc.files.stored.result_file import EARLIER_PLACE, read_direction_group, write_direction_group
+from scanproc.records.directions import DirectionSet
 from scanproc.records.impulse import ImpulseSet
-from scanproc.records.sweeps import SweepSet
 
 FORMAT = "scanproc export"
 LAYOUT_VERSION = 1
 
 
-def write_hdf5(path: Path, sweeps: Sequence[SweepSet], responses: Sequence[ImpulseSet] = ()) -> None:
+def write_hdf5(path: Path, directions: Sequence[DirectionSet], responses: Sequence[ImpulseSet] = ()) -> None:
     """Writes the file, whole or not at all. Raises OutputError."""
     with new_file(path, FORMAT, LAYOUT_VERSION) as file:
-        for one in sweeps:
-            write_sweep_group(file.create_group(f"sweeps/{one.name}"), one)
+        for one in directions:
+            write_direction_group(file.create_group(f"directions/{one.name}"), one)
         for response in responses:
             group = file.create_group(f"impulse_responses/{response.name}")
             put_array(group, "response_pa_m", response.response_pa_m)
@@ -38,28 +38,29 @@ def write_hdf5(path: Path, sweeps: Sequence[SweepSet], responses: Sequence[Impul
                 group.attrs[name] = getattr(response, name)
 
 
-def read_hdf5(path: Path | str) -> tuple[dict[str, SweepSet], dict[str, ImpulseSet]]:
-    """Sweep sets and impulse responses by name. Raises ResultFileError."""
+def read_hdf5(path: Path | str) -> tuple[dict[str, DirectionSet], dict[str, ImpulseSet]]:
+    """Direction sets and impulse responses by name. Raises ResultFileError."""
     with input_errors(Path(path), ResultFileError), open_file(Path(path), FORMAT, LAYOUT_VERSION) as file:
-        sweeps = {name: read_sweep_group(file["sweeps"][name], name) for name in file["sweeps"]}
+        group = file[EARLIER_PLACE if EARLIER_PLACE in file else "directions"]
+        directions = {name: read_direction_group(group[name], name) for name in group}
         found = file.get("impulse_responses", {})
-        return sweeps, {name: _read_impulse(found[name], name, sweeps[name]) for name in found}
+        return directions, {name: _read_impulse(found[name], name, directions[name]) for name in found}
 
 
-def write_npz(path: Path, sweeps: SweepSet, responses: ImpulseSet | None = None) -> None:
-    """One sweep set, with its impulse responses if any; the same content gives the same bytes."""
+def write_npz(path: Path, directions: DirectionSet, responses: ImpulseSet | None = None) -> None:
+    """One direction set, with its impulse responses if any; the same content gives the same bytes."""
     arrays: dict[str, Any] = {
-        "name": sweeps.name,
-        "direction": sweeps.direction,
-        "frequency_hz": sweeps.frequency_hz,
-        "pressure_pa_m": sweeps.pressure_pa_m,
-        "standard_error_db": sweeps.standard_error_db,
-        "drive_voltage_v": sweeps.drive_voltage_v,
-        "delay": sweeps.delay,
+        "name": directions.name,
+        "direction": directions.direction,
+        "frequency_hz": directions.frequency_hz,
+        "pressure_pa_m": directions.pressure_pa_m,
+        "standard_error_db": directions.standard_error_db,
+        "drive_voltage_v": directions.drive_voltage_v,
+        "delay": directions.delay,
     }
     for name in ("orbit", "angle_deg", "distance_m", "speed_of_sound_m_s"):
-        if getattr(sweeps, name) is not None:
-            arrays[name] = getattr(sweeps, name)
+        if getattr(directions, name) is not None:
+            arrays[name] = getattr(directions, name)
     if responses is not None:
         for name in ("response_pa_m", "sampling_rate_hz", "time_zero_sample", "band_hz"):
             arrays[f"impulse_{name}"] = getattr(responses, name)
@@ -67,11 +68,11 @@ def write_npz(path: Path, sweeps: SweepSet, responses: ImpulseSet | None = None)
         np.savez(file, allow_pickle=False, **arrays)
 
 
-def read_npz(path: Path | str) -> SweepSet:
-    """The sweep set of an npz file. Raises ResultFileError."""
+def read_npz(path: Path | str) -> DirectionSet:
+    """The direction set of an npz file. Raises ResultFileError."""
     try:
         with np.load(path, allow_pickle=False) as found:
-            return SweepSet(
+            return DirectionSet(
                 name=str(found["name"]),
                 direction=found["direction"],
                 frequency_hz=found["frequency_hz"],
@@ -88,11 +89,11 @@ def read_npz(path: Path | str) -> SweepSet:
             )
     except (OSError, ValueError, KeyError, EOFError, ScanprocError) as error:
         raise ResultFileError(
-            f"is no exported sweep set: {' '.join(str(error).split())}", path=path
+            f"is no exported direction set: {' '.join(str(error).split())}", path=path
         ) from error
 
 
-def _read_impulse(group: Any, name: str, sweeps: SweepSet) -> ImpulseSet:
+def _read_impulse(group: Any, name: str, directions: DirectionSet) -> ImpulseSet:
     return ImpulseSet(
         name,
         read_whole(group, "direction", "real", ("angles", "x y z")),
@@ -100,9 +101,9 @@ def _read_impulse(group: Any, name: str, sweeps: SweepSet) -> ImpulseSet:
         number(group, "sampling_rate_hz"),
         int(number(group, "time_zero_sample")),
         (number(group, "lowest_hz"), number(group, "highest_hz")),
-        sweeps.orbit,
-        sweeps.angle_deg,
+        directions.orbit,
+        directions.angle_deg,
         number(group, "drive_voltage_v"),
-        sweeps.distance_m,
+        directions.distance_m,
         text(group, "delay"),
     )

@@ -1,4 +1,4 @@
-"""AES69 (SOFA) files through sofar: sweeps as FreeFieldDirectivityTF 1.1, impulse responses as GeneralFIR 1.0.
+"""AES69 (SOFA) files through sofar: directions as FreeFieldDirectivityTF 1.1, impulse responses as GeneralFIR 1.0.
 
 The device is the source at the origin, looking along +x with +z up; each angle is a receiver at its azimuth (from +x
 towards +y), elevation and distance. At seats values are rms pressures in Pa at the drive voltage; of the far field they
@@ -27,8 +27,8 @@ from scanproc.errors import OutputError
 from scanproc.files.outgoing.export_wav import in_pascal
 from scanproc.files.outgoing.tables import FAR_FIELD, at_distance
 from scanproc.records.checked import increasing
+from scanproc.records.directions import DirectionSet
 from scanproc.records.impulse import ImpulseSet
-from scanproc.records.sweeps import SweepSet
 from scanproc.version import VERSION
 
 NOT_STATED = "not stated"
@@ -48,14 +48,14 @@ class About:
     date: str = "1970-01-01 00:00:00"
 
 
-def write_sofa(path: Path, sweeps: SweepSet, about: About) -> None:
-    """One sweep set as FreeFieldDirectivityTF. Raises OutputError when the standard cannot be met."""
-    sofa = _new(TITLE_TF, "1.1", about, sweeps.name)
-    value = at_distance(sweeps)
-    increasing("N", sweeps.frequency_hz)
+def write_sofa(path: Path, directions: DirectionSet, about: About) -> None:
+    """One direction set as FreeFieldDirectivityTF. Raises OutputError when the standard cannot be met."""
+    sofa = _new(TITLE_TF, "1.1", about, directions.name)
+    value = at_distance(directions)
+    increasing("N", directions.frequency_hz)
     sofa.Data_Real, sofa.Data_Imag = value.real[None], value.imag[None]
-    sofa.N = sweeps.frequency_hz
-    _set_receivers(sofa, sweeps.direction, sweeps.distance_m)
+    sofa.N = directions.frequency_hz
+    _set_receivers(sofa, directions.direction, directions.distance_m)
     sofa.SourceView = [[1.0, 0.0, 0.0]]
     sofa.SourceUp = [[0.0, 0.0, 1.0]]
     sofa.SourcePosition_Reference = "origin of the scan"
@@ -64,7 +64,9 @@ def write_sofa(path: Path, sweeps: SweepSet, about: About) -> None:
     sofa.GLOBAL_SourceType = "loudspeaker"
     sofa.GLOBAL_SourceManufacturer = about.manufacturer
     sofa.GLOBAL_DatabaseName = about.device
-    sofa.GLOBAL_Description = _description(sweeps.distance_m, sweeps.delay, sweeps.drive_voltage_v)
+    sofa.GLOBAL_Description = _description(
+        directions.distance_m, directions.delay, directions.drive_voltage_v
+    )
     for name in ("EmitterDescriptions", "Description", "MIDINote", "SourceTuningFrequency"):
         sofa.delete(name)
     _write(path, sofa)

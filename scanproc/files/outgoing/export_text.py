@@ -9,22 +9,22 @@ import numpy as np
 
 from scanproc.conventions import Real, level_db
 from scanproc.errors import InputError
-from scanproc.files.outgoing.reference_list import write_sweep_list
+from scanproc.files.outgoing.reference_list import write_direction_list
 from scanproc.files.outgoing.tables import at_distance, table_names
-from scanproc.records.sweeps import SweepSet
+from scanproc.records.directions import DirectionSet
 
 
-def write_text(directory: Path, sweeps: SweepSet) -> None:
+def write_text(directory: Path, directions: DirectionSet) -> None:
     """One file per angle into a new directory."""
     directory.mkdir(parents=True)
-    pressure = at_distance(sweeps)
-    level, phase = level_db(pressure, sweeps.drive_voltage_v), np.degrees(np.angle(pressure))
-    hertz = [repr(value) for value in sweeps.frequency_hz.tolist()]
-    for index, name in enumerate(stems(sweeps)):
+    pressure = at_distance(directions)
+    level, phase = level_db(pressure, directions.drive_voltage_v), np.degrees(np.angle(pressure))
+    hertz = [repr(value) for value in directions.frequency_hz.tolist()]
+    for index, name in enumerate(stems(directions)):
         rows = zip(hertz, level[index].tolist(), phase[index].tolist(), strict=True)
         text = "".join(f"{hz} {decibels:.8f} {degrees:.8f}\n" for hz, decibels, degrees in rows)
         (directory / f"{name}.txt").write_text(text, encoding="utf-8", newline="\n")
-    write_sweep_list(directory, sweeps, [f"{name}.txt" for name in stems(sweeps)])
+    write_direction_list(directory, directions, [f"{name}.txt" for name in stems(directions)])
 
 
 def read_text(path: Path | str) -> tuple[Real, Real, Real]:
@@ -40,6 +40,6 @@ def read_text(path: Path | str) -> tuple[Real, Real, Real]:
     return columns[:, 0], columns[:, 1], columns[:, 2]
 
 
-def stems(sweeps: SweepSet) -> list[str]:
+def stems(directions: DirectionSet) -> list[str]:
     """A file name per angle without its ending."""
-    return [name.removesuffix(".csv") for name in table_names(sweeps)]
+    return [name.removesuffix(".csv") for name in table_names(directions)]

@@ -10,15 +10,15 @@ from typing import Any
 
 from scanproc.conventions import REFERENCE_VOLTAGE_V, Real
 from scanproc.files.outgoing.tables import FAR_FIELD
+from scanproc.records.directions import DirectionSet
 from scanproc.records.impulse import ImpulseSet
-from scanproc.records.sweeps import SweepSet
 
 REFERENCE_FILE = "reference.toml"
 
 
-def write_sweep_list(directory: Path, sweeps: SweepSet, names: Sequence[str]) -> None:
+def write_direction_list(directory: Path, directions: DirectionSet, names: Sequence[str]) -> None:
     """For text files, whose levels are scaled to 2.83 V."""
-    _write(directory, sweeps, names, {"drive_voltage_v": REFERENCE_VOLTAGE_V})
+    _write(directory, directions, names, {"drive_voltage_v": REFERENCE_VOLTAGE_V})
 
 
 def write_impulse_list(directory: Path, responses: ImpulseSet, names: Sequence[str]) -> None:
@@ -31,7 +31,9 @@ def write_impulse_list(directory: Path, responses: ImpulseSet, names: Sequence[s
     _write(directory, responses, names, facts)
 
 
-def _write(directory: Path, what: SweepSet | ImpulseSet, names: Sequence[str], facts: dict[str, Any]) -> None:
+def _write(
+    directory: Path, what: DirectionSet | ImpulseSet, names: Sequence[str], facts: dict[str, Any]
+) -> None:
     far = what.distance_m is None
     says = FAR_FIELD if far else "rms pressure in Pa at the microphone"
     facts = {"name": what.name, "unit": "pa", "far_field": far, "delay": what.delay, **facts}
@@ -45,7 +47,7 @@ def _write(directory: Path, what: SweepSet | ImpulseSet, names: Sequence[str], f
     (directory / REFERENCE_FILE).write_text("\n".join(lines) + "\n", encoding="utf-8", newline="\n")
 
 
-def _where(what: SweepSet | ImpulseSet, index: int, place: Real) -> list[str]:
+def _where(what: DirectionSet | ImpulseSet, index: int, place: Real) -> list[str]:
     found = [f"position_m = {place.tolist()}"]
     if what.orbit is not None and what.angle_deg is not None:
         found.append(f'label = "{what.orbit[index]} {what.angle_deg[index]:g} deg"')

@@ -1,6 +1,6 @@
-"""Sweep sets as text: one CSV file per angle, and ``angles.csv``, which says where each file looks.
+"""Direction sets as text: one CSV file per angle, and ``angles.csv``, which says where each file looks.
 
-Columns of a sweep: frequency_hz; level_db (re 20 µPa at 1 m or at the seat, scaled to 2.83 V) and phase_deg (the
+Columns of a table: frequency_hz; level_db (re 20 µPa at 1 m or at the seat, scaled to 2.83 V) and phase_deg (the
 delay over the distance as ``delay`` in angles.csv says) for reading; standard_error_db; real_pa_m and imag_pa_m, the
 value itself at the scan's drive voltage. All but level and phase have every digit, so nothing is lost.
 """
@@ -18,15 +18,17 @@ import numpy as np
 from scanproc.conventions import Complex, Real, level_db
 from scanproc.errors import InputError, OutputError, ScanDataError
 from scanproc.files.atomic import whole_directory
-from scanproc.records.sweeps import SweepSet
+from scanproc.records.directions import DirectionSet
 
 COLUMNS = ("frequency_hz", "level_db", "phase_deg", "standard_error_db", "real_pa_m", "imag_pa_m")
 ANGLES_FILE = "angles.csv"
 FAR_FIELD = "far field normalised to 1 m (p·r·e^{+jkr}/(1 m) for r → ∞; not the pressure at 1 m), rms in Pa"
 """What numbers of the far field are, in the words that every format uses and that references are known by."""
+EARLIER_COLUMN = "sweep_set"
+"""What the column of the set's name was called up to version 0.1.1."""
 ANGLES_COLUMNS = (
     "file",
-    "sweep_set",
+    "direction_set",
     "orbit",
     "angle_deg",
     "x",
@@ -40,8 +42,8 @@ ANGLES_COLUMNS = (
 
 
 @dataclass(frozen=True, eq=False)
-class SweepTable:
-    """One sweep: all columns (F,)."""
+class DirectionTable:
+    """One direction's table: all columns (F,)."""
 
     frequency_hz: Real
     level_db: Real
@@ -50,25 +52,25 @@ class SweepTable:
     pressure_pa_m: Complex
 
 
-def write_sweep_tables(directory: Path | str, sweeps: SweepSet) -> None:
+def write_direction_tables(directory: Path | str, directions: DirectionSet) -> None:
     """Writes a directory of tables, whole or not at all, instead of earlier tables. Raises OutputError."""
-    names = table_names(sweeps)
+    names = table_names(directions)
     if len(set(names)) < len(names):
         twice = next(name for name in names if names.count(name) > 1)
         raise OutputError(
-            f"two angles of {sweeps.name} would both be called {twice}: keep one of them", path=directory
+            f"two angles of {directions.name} would both be called {twice}: keep one of them", path=directory
         )
     with whole_directory(directory, _refuse_others) as draft:
         for index, name in enumerate(names):
-            (draft / name).write_text(sweep_table_text(sweeps, index), encoding="utf-8", newline="\n")
-        (draft / ANGLES_FILE).write_text(_angles_text(sweeps, names), encoding="utf-8", newline="\n")
+            (draft / name).write_text(direction_table_text(directions, index), encoding="utf-8", newline="\n")
+        (draft / ANGLES_FILE).write_text(_angles_text(directions, names), encoding="utf-8", newline="\n")
 
 
-def read_sweep_tables(directory: Path | str) -> SweepSet:
-    """The sweep set of a directory of tables. Raises InputError."""
+def read_direction_tables(directory: Path | str) -> DirectionSet:
+    """The direction set of a directory of tables. Raises InputError."""
     place = Path(directory) / ANGLES_FILE
     rows = _rows(place, ANGLES_COLUMNS)
-    tables = [read_sweep_table(place.parent / Path(row[0]).name) for row in rows]
+    tables = [read_direction_table(place.parent / Path(row[0]).name) for row in rows]
     grid = tables[0].frequency_hz
     for row, table in zip(rows, tables, strict=True):
         if not np.array_equal(table.frequency_hz, grid):
@@ -77,7 +79,7 @@ def read_sweep_tables(directory: Path | str) -> SweepSet:
             )
     orbit = tuple(row[2] for row in rows) if rows[0][2] else None
     try:
-        return SweepSet(
+        return DirectionSet(
             name=rows[0][1],
             direction=_numbers(place, [row[4:7] for row in rows]),
             frequency_hz=grid,
@@ -94,31 +96,31 @@ def read_sweep_tables(directory: Path | str) -> SweepSet:
         raise InputError(error.message, path=place) from error
 
 
-def read_sweep_table(path: Path | str) -> SweepTable:
-    """One sweep. Raises InputError."""
+def read_direction_table(path: Path | str) -> DirectionTable:
+    """The table of one direction. Raises InputError."""
     frequency, level, phase, error, real, imag = _numbers(Path(path), _rows(Path(path), COLUMNS)).T
-    return SweepTable(frequency, level, phase, error, real + 1j * imag)
+    return DirectionTable(frequency, level, phase, error, real + 1j * imag)
 
 
-def at_distance(sweeps: SweepSet) -> Complex:
-    """The sweeps in Pa (angles, F): the far field normalised to 1 m, or the pressure at seats (the distance's phase as
+def at_distance(directions: DirectionSet) -> Complex:
+    """All in Pa (angles, F): the far field normalised to 1 m, or the pressure at seats (the distance's phase as
     ``delay`` says)."""
-    if sweeps.distance_m is None:
-        return sweeps.pressure_pa_m
-    pressure: Complex = sweeps.pressure_pa_m / sweeps.distance_m[:, None]
+    if directions.distance_m is None:
+        return directions.pressure_pa_m
+    pressure: Complex = directions.pressure_pa_m / directions.distance_m[:, None]
     return pressure
 
 
-def sweep_table_text(sweeps: SweepSet, index: int) -> str:
+def direction_table_text(directions: DirectionSet, index: int) -> str:
     """The CSV text of one angle."""
-    pressure = sweeps.pressure_pa_m[index]
-    level = level_db(at_distance(sweeps)[index], sweeps.drive_voltage_v)
+    pressure = directions.pressure_pa_m[index]
+    level = level_db(at_distance(directions)[index], directions.drive_voltage_v)
     phase = np.degrees(np.angle(pressure))
     columns = zip(
-        map(repr, sweeps.frequency_hz.tolist()),
+        map(repr, directions.frequency_hz.tolist()),
         (f"{value:.4f}" for value in level),
         (f"{value:.4f}" for value in phase),
-        map(repr, sweeps.standard_error_db[index].tolist()),
+        map(repr, directions.standard_error_db[index].tolist()),
         map(repr, pressure.real.tolist()),
         map(repr, pressure.imag.tolist()),
         strict=True,
@@ -126,16 +128,16 @@ def sweep_table_text(sweeps: SweepSet, index: int) -> str:
     return _csv_text(COLUMNS, columns)
 
 
-def table_names(sweeps: SweepSet) -> list[str]:
+def table_names(directions: DirectionSet) -> list[str]:
     """A file name per angle: the orbit and the angle on it, or a number and the direction's two angles."""
-    if sweeps.orbit is not None and sweeps.angle_deg is not None:
-        pairs = zip(sweeps.orbit, sweeps.angle_deg, strict=True)
-        return [f"{_plain(orbit)}_{_angle(angle)}_deg.csv" for orbit, angle in pairs]
-    x, y, z = sweeps.direction.T
+    if directions.orbit is not None and directions.angle_deg is not None:
+        pairs = zip(directions.orbit, directions.angle_deg, strict=True)
+        return [f"{_plain(orbit)}_{_angle(angle)}.csv" for orbit, angle in pairs]
+    x, y, z = directions.direction.T
     polar = np.degrees(np.arctan2(np.hypot(x, y), z))
     azimuth = np.degrees(np.arctan2(y, x)) % 360
     return [
-        f"{number:05d}_polar_{theta:05.1f}_azimuth_{phi:05.1f}_deg.csv"
+        f"{number:05d}_polar_{theta:05.1f}_azimuth_{phi:05.1f}.csv"
         for number, (theta, phi) in enumerate(zip(polar, azimuth, strict=True), start=1)
     ]
 
@@ -153,16 +155,22 @@ def _refuse_others(directory: Path) -> None:
         )
 
 
-def _angles_text(sweeps: SweepSet, names: Sequence[str]) -> str:
-    orbit = sweeps.orbit or [""] * sweeps.angles
-    distance = [""] * sweeps.angles if sweeps.distance_m is None else map(repr, sweeps.distance_m.tolist())
-    speed = "" if sweeps.speed_of_sound_m_s is None else repr(sweeps.speed_of_sound_m_s)
-    angle = [""] * sweeps.angles if sweeps.angle_deg is None else map(repr, sweeps.angle_deg.tolist())
-    voltage = repr(sweeps.drive_voltage_v)
+def _angles_text(directions: DirectionSet, names: Sequence[str]) -> str:
+    orbit = directions.orbit or [""] * directions.angles
+    distance = (
+        [""] * directions.angles
+        if directions.distance_m is None
+        else map(repr, directions.distance_m.tolist())
+    )
+    speed = "" if directions.speed_of_sound_m_s is None else repr(directions.speed_of_sound_m_s)
+    angle = (
+        [""] * directions.angles if directions.angle_deg is None else map(repr, directions.angle_deg.tolist())
+    )
+    voltage = repr(directions.drive_voltage_v)
     rows = (
-        (name, sweeps.name, where, degrees, *map(repr, unit), voltage, metres, sweeps.delay, speed)
+        (name, directions.name, where, degrees, *map(repr, unit), voltage, metres, directions.delay, speed)
         for name, where, degrees, unit, metres in zip(
-            names, orbit, angle, sweeps.direction.tolist(), distance, strict=True
+            names, orbit, angle, directions.direction.tolist(), distance, strict=True
         )
     )
     return _csv_text(ANGLES_COLUMNS, rows)
@@ -184,7 +192,7 @@ def _rows(path: Path, header: Sequence[str]) -> list[list[str]]:
         raise InputError(f"cannot be read, {error.strerror}: check the path", path=path) from error
     except (UnicodeDecodeError, csv.Error) as error:
         raise InputError(f"is not a text table: {error}; export it again", path=path) from error
-    if tuple(found) != tuple(header):
+    if tuple("direction_set" if name == EARLIER_COLUMN else name for name in found) != tuple(header):
         got = ",".join(found)[:80]
         raise InputError(
             f"must start with the row {','.join(header)}, got {got!r}: export it again", path=path
@@ -205,9 +213,9 @@ def _numbers(path: Path, rows: Sequence[Sequence[str]]) -> Real:
 
 
 def _angle(degrees: float) -> str:
-    """Signed, with three digits before the point: +030, -002.5, +000."""
-    near = round(float(degrees), 3) + 0.0
-    return f"{near:+04.0f}" if near.is_integer() else f"{near:+08.3f}".rstrip("0")
+    """From 0 up to 360, with three digits before the point: 030, 357.5, 000."""
+    near = round(float(degrees), 3) % 360
+    return f"{near:03.0f}" if near.is_integer() else f"{near:07.3f}".rstrip("0")
 
 
 def _plain(word: str) -> str:

@@ -1,18 +1,18 @@
-"""Result files, layout 1: HDF5 with the expansion of a scan, its errors and its sweep sets.
+"""Result files, layout 1: HDF5 with the expansion of a scan, its errors and its direction sets.
 
 Root attributes ``format`` = "scanproc result", ``layout_version`` = 1, ``points``, ``drive_voltage_v``,
 ``air_density_kg_m3``. Root datasets ``frequency_hz``, ``order``, ``scaling_radius_m``, ``wavenumber_rad_m``,
 ``estimator`` (F,), an index into its attribute ``names``; ``centre_m`` (F, 3); ``coefficients_pa`` complex
 (modes, F); ``provenance``, JSON text. Group ``error``: ``held_out_db`` (orders, F), ``far_field_error_db``
-(F,), ``coefficient_variance_pa2`` (degrees, F), ``variance_pattern`` (modes, F). Per sweep set a group
-``sweeps/NAME``: ``direction`` (angles, 3), ``frequency_hz`` (F,), ``pressure_pa_m`` complex and
+(F,), ``coefficient_variance_pa2`` (degrees, F), ``variance_pattern`` (modes, F). Per direction set a group
+``directions/NAME``: ``direction`` (angles, 3), ``frequency_hz`` (F,), ``pressure_pa_m`` complex and
 ``standard_error_db`` (angles, F), for orbits ``orbit`` and ``angle_deg`` (angles,), for seats ``distance_m``
 (angles,), and the attributes ``drive_voltage_v``, ``delay`` ("removed" or "kept") and ``speed_of_sound_m_s``.
 ``valid_radius_m`` (F,): the distance from ``centre_m`` beyond which the coefficients hold. For places nearer than that
 the group ``near_field``, see ``near_field_group``. What the fit left over at the points, at frequencies of its own, in
 the group ``residual``: ``position_m`` (points, 3), ``frequency_hz`` (B,), ``error_db`` (points, B), ``layer``
 and text ``name`` (points,). Files of earlier versions lack these three.
-``records.expansion.Expansion`` and ``records.sweeps.SweepSet`` say what each means.
+``records.expansion.Expansion`` and ``records.directions.DirectionSet`` say what each means.
 Where the predicted error comes from stands in the group ``budget``, see ``budget_group``; what harmonics of sweeps
 show in the group ``distortion``, see ``distortion_group``.
 """
@@ -45,10 +45,10 @@ from scanproc.files.stored.budget_group import read_budget, write_budget
 from scanproc.files.stored.distortion_group import read_distortion, write_distortion
 from scanproc.files.stored.near_field_group import near_field_arrays, read_near_field
 from scanproc.files.stored.room_group import read_room, room_arrays, room_words
+from scanproc.records.directions import DirectionSet
 from scanproc.records.expansion import ESTIMATORS, Expansion
 from scanproc.records.point_errors import PointErrors
 from scanproc.records.result import Result
-from scanproc.records.sweeps import SweepSet
 
 FORMAT = "scanproc result"
 LAYOUT_VERSION = 1
@@ -66,7 +66,9 @@ FIELDS: dict[str, tuple[str, tuple[str, ...]]] = {
     "error/coefficient_variance_pa2": ("real", ("degrees", "frequencies")),
     "error/variance_pattern": ("real", ("modes", "frequencies")),
 }
-SWEEP_FIELDS: dict[str, tuple[str, tuple[str, ...]]] = {
+EARLIER_PLACE = "sweeps"
+"""Where direction sets stand in files of version 0.1.1 and before."""
+DIRECTION_FIELDS: dict[str, tuple[str, tuple[str, ...]]] = {
     "direction": ("real", ("angles", "x y z")),
     "frequency_hz": ("real", ("frequencies",)),
     "pressure_pa_m": ("complex", ("angles", "frequencies")),
@@ -77,9 +79,9 @@ SWEEP_FIELDS: dict[str, tuple[str, tuple[str, ...]]] = {
 def write_result(path: Path | str, result: Result) -> None:
     """Writes a result file, whole or not at all; the same result gives the same bytes. Raises OutputError."""
     expansion = result.expansion
-    for name in result.sweeps:
+    for name in result.directions:
         if not name or "/" in name or name.startswith("."):
-            raise OutputError(f"a sweep set cannot be called {name!r}: use a plain word", path=path)
+            raise OutputError(f"a direction set cannot be called {name!r}: use a plain word", path=path)
     with new_file(path, FORMAT, LAYOUT_VERSION) as file:
         for name in ("points", "drive_voltage_v", "air_density_kg_m3"):
             file.attrs[name] = getattr(expansion, name)
@@ -101,8 +103,8 @@ def write_result(path: Path | str, result: Result) -> None:
             write_budget(file.create_group("budget"), result.budget)
         if result.distortion is not None:
             write_distortion(file.create_group("distortion"), result.distortion)
-        for name in sorted(result.sweeps):
-            write_sweep_group(file.create_group(f"sweeps/{name}"), result.sweeps[name])
+        for name in sorted(result.directions):
+            write_direction_group(file.create_group(f"directions/{name}"), result.directions[name])
 
 
 def read_result(path: Path | str) -> Result:
@@ -115,12 +117,13 @@ def read_result(path: Path | str) -> Result:
             air_density_kg_m3=number(file, "air_density_kg_m3"),
             **_optional(file),
         )
-        names = list(_group(file, "sweeps")) if "sweeps" in file else []
-        sweeps = {name: read_sweep_group(_group(_group(file, "sweeps"), name), name) for name in names}
+        place = EARLIER_PLACE if EARLIER_PLACE in file else "directions"
+        names = list(_group(file, place)) if place in file else []
+        directions = {name: read_direction_group(_group(_group(file, place), name), name) for name in names}
         room = read_room(_group(file, "room"), expansion.frequency_hz) if "room" in file else None
         budget = read_budget(_group(file, "budget")) if "budget" in file else None
         found = read_distortion(_group(file, "distortion")) if "distortion" in file else None
-        return Result(expansion, sweeps, _provenance(file), room, budget, found)
+        return Result(expansion, directions, _provenance(file), room, budget, found)
 
 
 def _optional(file: Group) -> dict[str, Any]:
@@ -152,23 +155,23 @@ def _read_residual(group: Group) -> PointErrors:
     return PointErrors(**arrays, layer=layer, names=names)
 
 
-def write_sweep_group(group: Group, sweeps: SweepSet) -> None:
-    """Puts a sweep set into its group."""
-    group.attrs["drive_voltage_v"] = sweeps.drive_voltage_v
-    for name in SWEEP_FIELDS:
-        put_array(group, name, getattr(sweeps, name))
-    if sweeps.orbit is not None and sweeps.angle_deg is not None:
-        put_array(group, "angle_deg", sweeps.angle_deg)
-        put_text(group, "orbit", list(sweeps.orbit))
-    group.attrs["delay"] = sweeps.delay
-    if sweeps.speed_of_sound_m_s is not None:
-        group.attrs["speed_of_sound_m_s"] = sweeps.speed_of_sound_m_s
-    if sweeps.distance_m is not None:
-        put_array(group, "distance_m", sweeps.distance_m)
+def write_direction_group(group: Group, directions: DirectionSet) -> None:
+    """Puts a direction set into its group."""
+    group.attrs["drive_voltage_v"] = directions.drive_voltage_v
+    for name in DIRECTION_FIELDS:
+        put_array(group, name, getattr(directions, name))
+    if directions.orbit is not None and directions.angle_deg is not None:
+        put_array(group, "angle_deg", directions.angle_deg)
+        put_text(group, "orbit", list(directions.orbit))
+    group.attrs["delay"] = directions.delay
+    if directions.speed_of_sound_m_s is not None:
+        group.attrs["speed_of_sound_m_s"] = directions.speed_of_sound_m_s
+    if directions.distance_m is not None:
+        put_array(group, "distance_m", directions.distance_m)
 
 
-def read_sweep_group(group: Group, name: str) -> SweepSet:
-    """The sweep set of a group."""
+def read_direction_group(group: Group, name: str) -> DirectionSet:
+    """The direction set of a group."""
     orbit, angle, distance = None, None, None
     if "distance_m" in group:
         distance = read_whole(group, "distance_m", "real", ("angles",))
@@ -176,9 +179,9 @@ def read_sweep_group(group: Group, name: str) -> SweepSet:
         orbit = tuple(str(word) for word in read_whole(group, "orbit", "text", ("angles",)))
         angle = read_whole(group, "angle_deg", "real", ("angles",))
     arrays: dict[str, Any] = {
-        label: read_whole(group, label, *field) for label, field in SWEEP_FIELDS.items()
+        label: read_whole(group, label, *field) for label, field in DIRECTION_FIELDS.items()
     }
-    return SweepSet(
+    return DirectionSet(
         name=name,
         **arrays,
         orbit=orbit,

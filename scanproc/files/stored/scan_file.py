@@ -58,7 +58,7 @@ NUMBERS = (
     "highest_hz",
 )
 VECTORS = ("device_size_m", "device_centre_m")
-TEXTS = ("device", "environment", "notes")
+TEXTS = ("device", "environment", "date", "microphone", "notes")
 
 COLUMNS = {
     "time_s": "real",

@@ -7,34 +7,32 @@ from dataclasses import replace
 from itertools import pairwise
 
 import numpy as np
+from scipy import stats
 
 from scanproc.conventions import Boolean, Real
 from scanproc.records.check import CheckReport
 from scanproc.records.point_errors import PointErrors
 from scanproc.records.room import RoomReport
+from scanproc.records.scan import ScanSetup
 from scanproc.report.figures.kinds import Axis, Cloud, Figure, Line, Lines, Steps, Text
-from scanproc.report.figures.material import Material, doubtful, frequency_axis, rounded_span
+from scanproc.report.figures.material import Material, doubtful, frequency_axis, nearest, rounded_span
 from scanproc.report.figures.tables import Table
 from scanproc.report.words.sentences import count, frequency
 
 ODD_DB = 15.0
-"""A point this far above the median of all points is called odd; common practice, no source."""
+"""A point this far above the median of all points is called odd: one value of noise alone in 3·10^9 is."""
+STRETCHES = 12
 MOST_BINS = 300
 NAMED_POINTS = 8
 START_HZ = 1000.0
 
 
-def clean_figures(material: Material) -> tuple[Figure, ...]:
-    report = material.result.room
-    heard = () if report is None else room(report)
+def point_figures(material: Material) -> tuple[Figure, ...]:
+    """What the fit leaves over at each point, where and when."""
     if material.point_errors is None:
-        return heard
+        return ()
     points = replace(cloud(material.point_errors), doubtful=doubtful(material))
-    return (*heard, points, along_the_scan(material.point_errors))
-
-
-def nearest(frequency_hz: Real, wanted_hz: float) -> int:
-    return int(np.argmin(np.abs(np.log(frequency_hz / wanted_hz))))
+    return (points, along_the_scan(material.point_errors, material.setup))
 
 
 def cloud(points: PointErrors) -> Cloud:
@@ -55,7 +53,8 @@ def cloud(points: PointErrors) -> Cloud:
         "points",
         "Where the points lie",
         finding,
-        "Every point of the scan in the scan's frame (x is the reference axis), coloured by its residual: measured "
+        "Every point of the scan in the scan's frame (x out of the front, y to the left seen from behind, z up), "
+        "coloured by its residual: measured "
         "less what the fit makes of it, device and room, re the median point of the band. A residual, not a held-out "
         "error.",
         "An even colour is good. A bright patch is a bad region; bright single points are bumps, clicks or wrong "
@@ -129,8 +128,10 @@ def findings(check: CheckReport) -> Table | None:
     """What the look at the scan found."""
     if not check.findings:
         return None
-    rows = [(one.severity, one.what, one.remedy, _which(one.names)) for one in check.findings]
-    return Table(("Severity", "Finding", "To do", "Points"), tuple(rows))
+    header = ("Severity", "Finding", "To do", "Points")
+    rows = tuple((one.severity, one.what, one.remedy, _which(one.names)) for one in check.findings)
+    some = 4 if any(row[3] for row in rows) else 3
+    return Table(header[:some], tuple(row[:some] for row in rows))
 
 
 def _which(names: Sequence[str]) -> str:
@@ -140,33 +141,52 @@ def _which(names: Sequence[str]) -> str:
     return f"{first} and {rest} more" if rest > 0 else first
 
 
-def along_the_scan(points: PointErrors) -> Lines:
-    """The residual in the order in which the points stand in the file."""
-    worst = _overall(points)
+def along_the_scan(points: PointErrors, setup: ScanSetup | None = None) -> Lines:
+    """The residual in the order in which the points were taken, in hours where the scan tells them."""
+    time_s = None if setup is None or setup.points != len(points.names) else setup.time_s
+    order = np.arange(len(points.names)) if time_s is None else np.argsort(time_s, kind="stable")
+    worst = _overall(points)[order]
     edges = np.linspace(0, len(worst), min(MOST_BINS, len(worst)) + 1).round().astype(int)
     groups = [worst[a:b] for a, b in pairwise(edges)]
     middle = np.array([np.median(group) for group in groups])
     highest = np.array([group.max() for group in groups])
-    place = (edges[:-1] + edges[1:] + 1) / 2
-    third = max(1, len(worst) // 3)
-    change = float(np.median(worst[-third:]) - np.median(worst[:third]))
+    when = np.arange(1.0, len(worst) + 1) if time_s is None else time_s[order] / 3600
+    place = np.array([when[a:b].mean() for a, b in pairwise(edges)])
+    axis = ("Point number", "", 0) if time_s is None else ("Time since the start", "h", 2)
     low, high = rounded_span(np.concatenate([middle, highest]), 10, (-80, 0))
     text = Text(
         "along",
-        "Through the night",
-        f"From the first to the last third of the scan the median residual changes by {change:+.1f} dB.",
-        "The residual of the points in the order of the file, over all bands: the median and the highest of each "
-        "group of neighbours.",
-        "Level is good. A slope is drift (temperature, the driver warming up); a step is something that moved; "
-        "spikes are single bad points.",
-        "Repeat points after a step; let the device warm up before a scan that slopes.",
+        "Along the scan",
+        _change(worst),
+        "The residual of the points in the order in which they were taken, over all bands: the median and the highest "
+        "of each group of neighbours.",
+        "A step is something that moved; spikes are single bad points. A slope may be drift, but a scan also travels "
+        "over the surface, and where the residual differs from place to place it slopes, too.",
+        "Points measured twice, hours apart, tell drift from place.",
     )
     return Lines(
         text,
-        Axis("Point number", "", 1.0, float(max(len(worst), 2)), digits=0),
+        Axis(*axis[:2], float(when[0]), float(max(when[-1], when[0] + 1e-3)), digits=axis[2]),
         Axis("Residual", "dB", low, high),
         place,
         (Line("median of the group", middle), Line("highest of the group", highest)),
+    )
+
+
+def _change(worst: Real) -> str:
+    """First and last third against each other, and whether neighbouring stretches scatter as much."""
+    if len(worst) < 2 * STRETCHES:
+        return f"{count(len(worst), 'point')} are too few to tell a change."
+    stretch = np.array([np.median(part) for part in np.array_split(worst, STRETCHES)])
+    third = STRETCHES // 3
+    change = float(stretch[-third:].mean() - stretch[:third].mean())
+    within = np.concatenate([part - part.mean() for part in np.split(stretch, 3)])
+    spread = float(np.sqrt(np.sum(within**2) / (STRETCHES - 3) * 2 / third))
+    beyond = abs(change) > stats.t.ppf(0.9995, STRETCHES - 3) * spread
+    word = "beyond" if beyond else "within"
+    return (
+        f"From the first to the last third of the scan the median residual changes by {change:+.1f} dB, {word} the "
+        f"scatter of its stretches ({spread:.1f} dB)."
     )
 
 

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from typing import Any
+
 import numpy as np
 
 from scanproc.conventions import Boolean, Real
@@ -11,43 +14,47 @@ from scanproc.report.figures.kinds import Axis, Figure, HeatMap, Line, Lines, St
 from scanproc.report.figures.material import Material, frequency_axis, rounded_span, spans
 from scanproc.report.words.bands import held_out_at_order
 from scanproc.report.words.sentences import frequency
+from scanproc.waves.bands import third_octave_name
 
 ERROR_FLOOR_DB = -60.0
 """Errors below it share the darkest colour of a map."""
 
 STRIP = " The strip above the map is the error of the fit that was used."
 ONE_ERROR = "one error only: see the strip"
+HEADROOM = 4
+"""Orders of room above the highest one that a map shows."""
 POSTERIOR = ESTIMATORS.index("posterior")
 
 
 def enough_figures(material: Material) -> tuple[Figure, ...]:
-    """Errors against frequency and the map over orders; with a study also by number of points."""
-    expansion, target = material.result.expansion, float(material.summary["target_db"])
+    """Errors against frequency; with a study also the points needed."""
+    first = errors(material.result.expansion, material.summary)
+    return (first,) if material.study is None else (first, needed(material.study))
+
+
+def specialist_figures(material: Material) -> tuple[Figure, ...]:
+    """How the errors come about: by number of points with a study, by order."""
     if material.study is None:
-        return (errors(expansion, target), order_map(expansion))
-    study = material.study
-    return (
-        errors(expansion, target),
-        errors_by_points(study),
-        study_map(study),
-        needed(study),
-        learning(study),
-    )
+        return (order_map(material.result.expansion),)
+    return (errors_by_points(material.study), learning(material.study), study_map(material.study))
 
 
-def errors(expansion: Expansion, target_db: float) -> Lines:
+def errors(expansion: Expansion, summary: Mapping[str, Any]) -> Lines:
     """Held-out and predicted far-field error against frequency, all points used."""
     held_out, far = held_out_at_order(expansion), expansion.far_field_error_db
+    target_db = float(summary["target_db"])
     low, high = rounded_span(np.append(np.concatenate([held_out, far]), target_db), 10, (-60, 0))
     text = Text(
         "errors",
         "Error against frequency",
-        _where_met(expansion.frequency_hz, far, target_db),
+        _where_met(summary),
         f"Held-out error: each of the {expansion.points:,} points predicted from all the others, at the order used. "
-        "Predicted far-field error: what the fit expects of its own far field.",
+        "Predicted far-field error: what the fit expects of its own far field. Both in dB re the field's rms; an error "
+        "of -25 dB is a standard deviation of about 0.35 dB where the level is the mean of all directions, and of 1 dB "
+        "where it lies 9 dB below.",
         "Lower is better. Near 0 dB the points cannot carry the field there and its curves mean nothing.",
-        "Where the held-out error climbs towards high frequencies, add points or move the expansion's centre to "
-        "where the sound comes from; a level floor at all frequencies is noise or drift.",
+        "What limits the error where it climbs is told by the error budget above; a level floor at all frequencies is "
+        "noise or drift.",
     )
     return Lines(
         text,
@@ -69,9 +76,8 @@ def order_map(expansion: Expansion) -> HeatMap:
         f"The order used runs from {int(expansion.order.min())} to {int(expansion.order.max())}; the scan allows "
         f"judging orders up to {int(held_out.shape[0] - 1)}.{_single(expansion, single)}",
         f"The held-out error of an expansion cut at each order. The line is the order that was used.{STRIP}",
-        "Dark is a small error. A dark valley wide enough to hold the line is healthy; a line at the upper edge of "
-        "the map wants more orders than the points can carry.",
-        "If only a thin valley is left at high frequencies, more points or a better centre would widen it.",
+        "Dark is a small error. The line follows the darkest valley where there is one error for each order.",
+        "For those who know expansions: if only a thin valley is left at high frequencies, more points would widen it.",
     )
     return HeatMap(
         text,
@@ -94,10 +100,9 @@ def _single(expansion: Expansion, single: Boolean) -> str:
     if not np.any(single):
         return ""
     modelled = bool(np.any(expansion.estimator[single] == POSTERIOR))
-    return (
-        f" At {int(single.sum())} of {len(single)} frequencies there is one error and not one for each order, since "
-        f"{'the fit weighs all orders at once' if modelled else 'two fits are blended'}."
-    )
+    why = "the fit weighs all orders at once" if modelled else "whole and gated sound are joined there"
+    where = f"At {int(single.sum())} of {len(single)} frequencies"
+    return f" {where} there is one error and not one for each order, since {why}."
 
 
 def errors_by_points(study: Study) -> Lines:
@@ -110,13 +115,14 @@ def errors_by_points(study: Study) -> Lines:
         "Error with fewer points",
         f"With {study.size[0]:,} points {met[0]} of {len(study.band_hz)} third-octave bands meet "
         f"{study.target_db:g} dB, with {study.size[-1]:,} points {met[-1]} do.",
-        "The far-field error predicted with fewer of this scan's points, by third-octave band; mean of "
-        f"{study.draws} well-spread subsets.",
+        "The far-field error predicted with fewer of this scan's points, at one frequency in each third-octave band, "
+        f"so it may differ from the band's mean above; {_subsets(study)}.",
         "Curves that lie on each other mean that the added points bought nothing there; a wide fan means that "
         "points are what is missing.",
         "Move the slider to see what a shorter night would have cost.",
+        on_screen=True,
     )
-    chosen = sorted({int(i) for i in np.linspace(0, len(study.size) - 1, 4).round()})
+    chosen = sorted({int(i) for i in np.linspace(0, len(study.size) - 1, 4).round()})[:-1]
     fixed = tuple(Line(f"{study.size[i]:,} points", predicted[i]) for i in chosen)
     return Lines(
         text,
@@ -132,7 +138,7 @@ def errors_by_points(study: Study) -> Lines:
 def study_map(study: Study) -> HeatMap:
     """Held-out error over order and band for each number of points."""
     known = np.flatnonzero(np.any(np.isfinite(study.held_out_db), axis=(0, 2)))
-    orders = max(int(known.max(initial=0)), int(study.order.max())) + 1
+    orders = max(int(known.max(initial=0)), int(study.order.max())) + 1 + HEADROOM
     top = study.order[-1]
     text = Text(
         "orders",
@@ -140,8 +146,9 @@ def study_map(study: Study) -> HeatMap:
         f"With all {study.points:,} points the best order runs from {int(top.min())} to {int(top.max())}.",
         "The held-out error of least squares up to each order about the middle of the device, by third-octave band. "
         "The line is the order that does best with that many points; the strip above the map is its error.",
-        "Dark is a small error. With more points the dark valley opens towards higher orders and frequencies.",
-        "A line pressed against the upper edge wants more orders than the points can carry.",
+        "Dark is a small error. With more points the dark valley opens towards higher orders and frequencies. Grey: "
+        "orders that so many points cannot carry by least squares.",
+        "For those who know expansions. Results do not rest on it where the whole model was fitted.",
     )
     return HeatMap(
         text,
@@ -150,7 +157,7 @@ def study_map(study: Study) -> HeatMap:
         Axis("Held-out error", "dB", ERROR_FLOOR_DB, 0.0),
         study.band_hz,
         np.arange(orders, dtype=np.float64),
-        study.held_out_db[:, :orders],
+        _filled(study.held_out_db, orders),
         path=study.order.astype(np.float64),
         path_name="best order",
         strip=_at_order(study),
@@ -162,20 +169,26 @@ def needed(study: Study) -> Lines:
     """The least number of points that meets the target, by band."""
     known = study.needed[np.isfinite(study.needed)]
     over = study.needed > study.points
-    refused = int(np.sum(np.isnan(study.needed)))
+    refused = [_band(hz) for hz in study.band_hz[np.isnan(study.needed)]]
+    few = study.needed <= study.size[0]
+    top = int(np.flatnonzero(np.isfinite(study.needed))[-1]) if known.size else 0
     if not known.size:
         finding = "No band allows an honest estimate of the points needed."
     elif np.any(over):
         first = study.band_hz[np.argmax(over)]
         finding = (
-            f"From {frequency(float(first))} the target needs more than the {study.points:,} points taken; "
-            f"at most about {_two_digits(float(known.max()))}."
+            f"From {_band(first)} the target needs more than the {study.points:,} points taken; "
+            f"{_band(study.band_hz[top])} would take about {_two_digits(float(study.needed[top]))}."
         )
     else:
         most = _two_digits(float(known.max()))
         finding = f"About {most} points would have met the target in every band that can be judged."
     if refused:
-        finding += f" {refused} of {len(study.band_hz)} bands cannot be judged."
+        finding += f" What {_some(refused)} would take cannot be told."
+    if np.any(few):
+        finding += (
+            f" {study.size[0]:,} points, the fewest tried, or fewer would do in {int(few.sum())} bands."
+        )
     text = Text(
         "needed",
         "Points needed",
@@ -185,17 +198,16 @@ def needed(study: Study) -> Lines:
         "the data nor the model allow an honest number.",
         "Plan the next scan of a like device by the highest band that matters to you.",
     )
-    top = np.nanmax(np.append(np.nan_to_num(study.needed_high, nan=0.0), study.points)) * 1.2
+    lowest = np.where(few, 0.0, study.needed_low)
+    most = np.nanmax(np.append(np.nan_to_num(study.needed_high, nan=0.0), study.points)) * 1.2
     low = np.nanmin(np.append(study.needed_low, study.size[0])) / 1.2
     return Lines(
         text,
         frequency_axis(study.band_hz),
-        Axis("Points", "", float(max(low, 1.0)), float(top), "log", 0),
+        Axis("Points", "", float(max(low, 1.0)), float(most), "log", 0),
         study.band_hz,
-        (Line("points needed", study.needed, low=study.needed_low, high=study.needed_high, marks=True),),
+        (Line("points needed", study.needed, low=lowest, high=study.needed_high, marks=True),),
         levels=(("points taken", float(study.points)),),
-        steps=_steps(study),
-        step_mark="y",
     )
 
 
@@ -211,15 +223,20 @@ def learning(study: Study) -> Lines:
         "learning",
         "What each point bought",
         f"From {study.size[0]:,} to {study.size[-1]:,} points the predicted far-field error falls most at "
-        f"{frequency(float(study.band_hz[best]))}, by {gain[best]:.1f} dB.",
-        f"Predicted far-field error against the number of points, in bands across the range; the bars span two "
-        f"standard deviations over {study.draws} subsets to either side.",
+        f"{_band(study.band_hz[best])}, by {gain[best]:.1f} dB.",
+        f"Predicted far-field error against the number of points, in bands across the range; {_subsets(study)}"
+        f"{', the bars span two standard deviations to either side' if study.draws > 1 else ''}.",
         "A curve that still falls at its right end would gain from more points; a flat one at a low error has had "
         "enough; a flat one near 0 dB has not begun to fall.",
-        "Stop the scan where all bands that matter lie below the target with their bars.",
+        "A scan may stop where all bands that matter lie below the target.",
     )
     lines = tuple(
-        Line(frequency(float(study.band_hz[i])), predicted[:, i], error=2 * spread[:, i], marks=True)
+        Line(
+            _band(study.band_hz[i]),
+            predicted[:, i],
+            error=2 * spread[:, i] if study.draws > 1 else None,
+            marks=True,
+        )
         for i in chosen
     )
     size = study.size.astype(np.float64)
@@ -245,14 +262,47 @@ def _steps(study: Study) -> Steps:
     return Steps("points", "points", tuple(map(float, study.size)), len(study.size) - 1)
 
 
-def _where_met(frequency_hz: Real, far_db: Real, target_db: float) -> str:
-    met = far_db <= target_db
-    total = len(met)
-    worst = int(np.nanargmax(np.where(np.isnan(far_db), -np.inf, far_db)))
+def _where_met(summary: Mapping[str, Any]) -> str:
+    """By third-octave band, as the verdict counts; and where the harder held-out error ends."""
+    bands, target_db = summary["bands"], summary["target_db"]
+    judged = [band for band in bands if band["far_field_error_db"] is not None]
+    met, total = sum(band["meets_target"] for band in bands), len(bands)
+    start = f"The predicted far-field error meets {target_db:g} dB in {met} of {total} third-octave bands"
+    if not judged:
+        return f"{start}; in none is it known."
+    worst = max(judged, key=lambda band: band["far_field_error_db"])
+    held_out = summary["held_out_met_up_to_hz"]
+    reach = "in no band" if held_out is None else f"up to {frequency(held_out)}"
     return (
-        f"The predicted far-field error is at or below {target_db:g} dB at {int(met.sum())} of {total} frequencies; "
-        f"it is largest at {frequency(float(frequency_hz[worst]))}, {far_db[worst]:.1f} dB."
+        f"{start}; it is largest at {frequency(worst['nominal_hz'])}, {worst['far_field_error_db']:.1f} dB. The "
+        f"held-out error, a harder test, meets it {reach}."
     )
+
+
+def _band(hz: float) -> str:
+    return frequency(third_octave_name(hz))
+
+
+def _subsets(study: Study) -> str:
+    return "one well-spread subset each" if study.draws == 1 else f"mean of {study.draws} well-spread subsets"
+
+
+def _some(names: list[str]) -> str:
+    return (
+        names[0]
+        if len(names) == 1
+        else f"{names[0]} to {names[-1]}"
+        if len(names) > 2
+        else " and ".join(names)
+    )
+
+
+def _filled(held_out_db: Real, orders: int) -> Real:
+    """The first ``orders`` rows, unknown beyond those there are."""
+    found = np.full((len(held_out_db), orders, held_out_db.shape[2]), np.nan)
+    have = held_out_db[:, :orders]
+    found[:, : have.shape[1]] = have
+    return found
 
 
 def _two_digits(number: float) -> str:

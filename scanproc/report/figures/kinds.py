@@ -7,12 +7,13 @@ from dataclasses import dataclass
 from scanproc.conventions import Integer, Real
 
 Spans = tuple[tuple[float, float], ...]
-"""Stretches of the x axis (or of the steps), from and to, in which the held-out error misses the target."""
+"""Stretches of the x axis (or of the steps), from and to, in which the predicted far-field error misses the target."""
 
 
 @dataclass(frozen=True)
 class Text:
-    """The words of a figure: ``finding`` follows from the data, the others tell how to read it."""
+    """The words of a figure: ``finding`` follows from the data, the others tell how to read it; ``on_screen``: its
+    advice makes no sense on paper."""
 
     key: str
     title: str
@@ -20,6 +21,7 @@ class Text:
     shows: str
     better: str
     advice: str
+    on_screen: bool = False
 
 
 @dataclass(frozen=True)
@@ -36,7 +38,9 @@ class Axis:
 
 @dataclass(frozen=True, eq=False)
 class Line:
-    """``y`` (x,) or, when the figure has steps, (steps, x); ``error`` of the same shape: half of the bar."""
+    """``y`` (x,) or, when the figure has steps, (steps, x); ``error`` of the same shape: half of the bar. ``right``:
+    read on the figure's right axis. ``shade`` from 0 to 1: a colour of the map instead of one of the lines' own;
+    ``dash`` likewise, by number."""
 
     name: str
     y: Real
@@ -45,6 +49,9 @@ class Line:
     high: Real | None = None
     shown: bool = True
     marks: bool = False
+    right: bool = False
+    shade: float | None = None
+    dash: int | None = None
 
 
 @dataclass(frozen=True)
@@ -60,8 +67,9 @@ class Steps:
 @dataclass(frozen=True, eq=False)
 class Lines:
     """Curves over a common x (x,). ``levels``: named horizontal lines, always drawn. ``decibels_per_decade``: the
-    ratio of the axes, None for free. ``step_level``: the steps' own value is a horizontal ("y") or vertical
-    ("x") mark."""
+    ratio of the axes, None for free. ``step_mark``: the steps' own value is a horizontal ("y") or vertical
+    ("x") mark. ``right_axis``: a second vertical axis, named up to ``right_up_to`` only. ``relative_axis``: the same
+    lines re the first, shown when asked for. ``stacked``: the lines are shares, drawn one on the other."""
 
     text: Text
     x_axis: Axis
@@ -73,6 +81,10 @@ class Lines:
     steps: Steps | None = None
     step_mark: str = ""
     doubtful: Spans = ()
+    right_axis: Axis | None = None
+    right_up_to: float = 0.0
+    relative_axis: Axis | None = None
+    stacked: bool = False
 
 
 @dataclass(frozen=True, eq=False)
@@ -106,16 +118,33 @@ class HeatMap:
 
 @dataclass(frozen=True, eq=False)
 class Polar:
-    """Levels by angle: ``value`` and ``error`` (orbits, angles, F) at ``angle_deg`` (angles,), all round."""
+    """Levels by angle, all round at ``angle_deg`` (angles,): of each orbit ``value`` and ``error`` (angles, F)."""
 
     text: Text
     frequency_hz: Real
     angle_deg: Real
     orbits: tuple[str, ...]
-    value: Real
-    error: Real
+    value: tuple[Real, ...]
+    error: tuple[Real, ...]
     span_db: float
     steps: Steps
+    doubtful: Spans = ()
+
+
+@dataclass(frozen=True, eq=False)
+class PolarSheet:
+    """Polars of some frequencies side by side, re the axis: of each orbit ``value`` and ``error`` (angles, K) at
+    ``angle_deg`` (angles,) and ``frequency_hz`` (K,), called ``names``; the outermost circle is ``top_db``."""
+
+    text: Text
+    frequency_hz: Real
+    names: tuple[str, ...]
+    angle_deg: Real
+    orbits: tuple[str, ...]
+    value: tuple[Real, ...]
+    error: tuple[Real, ...]
+    top_db: float
+    span_db: float
     doubtful: Spans = ()
 
 
@@ -147,4 +176,4 @@ class Cloud:
     names: tuple[str, ...] = ()
 
 
-Figure = Lines | HeatMap | Polar | Balloon | Cloud
+Figure = Lines | HeatMap | Polar | PolarSheet | Balloon | Cloud

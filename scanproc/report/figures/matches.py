@@ -2,27 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-
 import numpy as np
 
 from scanproc.conventions import Real
 from scanproc.records.comparison import Comparison
-from scanproc.records.curves import Curves
-from scanproc.report.figures.device import LEVEL
 from scanproc.report.figures.kinds import Axis, Figure, Line, Lines, Text
 from scanproc.report.figures.look import tick_name
-from scanproc.report.figures.material import Material, frequency_axis, level_axis, rounded_span
+from scanproc.report.figures.material import frequency_axis, level_axis, rounded_span
+from scanproc.report.figures.responses import LEVEL
 from scanproc.report.figures.tables import Table
-from scanproc.report.words.bands import held_out_at_order
 from scanproc.report.words.sentences import count, frequency
-from scanproc.waves.bands import third_octave_index, third_octave_nominal
+from scanproc.waves.bands import third_octave_name
 
 MOST_ANGLES = 3
 MOST_LINES = 24
 """More angles than this are not all drawn: those with the largest rms differences are, and the tables hold all."""
 WORST = 8
-SHARED = ("on axis", "listening window", "early reflections", "sound power, exact")
 
 
 def reference_figures(compared: Comparison) -> tuple[Figure, ...]:
@@ -109,7 +104,7 @@ def which_error(compared: Comparison) -> Lines:
     excess = bands.actual_db - bands.predicted_db
     known = excess[np.isfinite(excess)]
     finding = (
-        f"The actual difference exceeds what the error bars expect by {np.median(known):+.1f} dB (median over bands)."
+        _excess(float(np.median(known)))
         if known.size
         else "No band has both an actual and an expected difference."
     )
@@ -135,6 +130,15 @@ def which_error(compared: Comparison) -> Lines:
     )
 
 
+def _excess(excess_db: float) -> str:
+    """The actual difference against the expected one, in dB of their ratio."""
+    if excess_db > 0:
+        how = f"exceeds what the error bars expect by {excess_db:.1f} dB"
+    else:
+        how = f"is within what the error bars expect, {-excess_db:.1f} dB below it"
+    return f"The actual difference {how} (median over bands)."
+
+
 def band_table(compared: Comparison) -> Table:
     """By third-octave band: the three errors and the difference over all angles."""
     bands = compared.bands
@@ -149,7 +153,7 @@ def band_table(compared: Comparison) -> Table:
     )
     rows = (
         (
-            tick_name(third_octave_nominal(int(third_octave_index(bands.band_hz[i : i + 1])[0]))),
+            tick_name(third_octave_name(bands.band_hz[i])),
             *(f"{values[i]:.1f}" for values in (bands.held_out_db, bands.predicted_db, bands.actual_db)),
             f"{bands.mean_db[:, i].mean():+.2f}",
             f"{np.sqrt(np.mean(bands.rms_db[:, i] ** 2)):.2f}",
@@ -176,94 +180,6 @@ def angle_table(compared: Comparison) -> Table:
     return Table(("Angle", "Rms [dB]", "Largest [dB]", "Agrees up to"), tuple(rows))
 
 
-def overlay_figures(materials: Sequence[Material], names: Sequence[str]) -> tuple[Figure, ...]:
-    """Two results on each other: curves, their difference, errors."""
-    first, second = materials
-    return (
-        *(
-            overlaid(first.curves, second.curves, name, names)
-            for name in SHARED
-            if name in first.curves.names
-        ),
-        difference(first.curves, second.curves, names),
-        overlaid_errors(first, second, names),
-    )
-
-
-def overlaid(first: Curves, second: Curves, name: str, names: Sequence[str]) -> Lines:
-    """One curve of both results."""
-    a, b = first.get(name), second.get(name)
-    other, error = (
-        _onto(first.frequency_hz, second.frequency_hz, part) for part in (b.value, b.standard_error)
-    )
-    gap = other - a.value
-    text = Text(
-        "overlay-" + "".join(letter if letter.isalnum() else "-" for letter in name),
-        name.capitalize(),
-        f"{names[1]} is {np.nanmean(gap):+.1f} dB against {names[0]} on average, at most {_largest(gap):+.1f} dB.",
-        f"The {name} of both results with one standard error each; the second brought to the frequencies of the first.",
-        "Bands that overlap: no difference that these scans can show.",
-        "Read small differences against the error bands, not against the line width.",
-    )
-    return Lines(
-        text,
-        frequency_axis(first.frequency_hz),
-        level_axis(np.concatenate([a.value, other]), LEVEL),
-        first.frequency_hz,
-        (Line(names[0], a.value, a.standard_error), Line(names[1], other, error)),
-        decibels_per_decade=50.0,
-    )
-
-
-def difference(first: Curves, second: Curves, names: Sequence[str]) -> Lines:
-    """Second minus first for the shared curves."""
-    hz = first.frequency_hz
-    lines = []
-    for name in SHARED:
-        if name in first.names and name in second.names:
-            a, b = first.get(name), second.get(name)
-            error = np.hypot(a.standard_error, _onto(hz, second.frequency_hz, b.standard_error))
-            lines.append(Line(name, _onto(hz, second.frequency_hz, b.value) - a.value, error))
-    low, high = rounded_span(np.concatenate([line.y for line in lines]), 2, (-2, 2))
-    gap = lines[0].y
-    where = int(np.nanargmax(np.abs(gap))) if np.any(np.isfinite(gap)) else 0
-    text = Text(
-        "overlay-difference",
-        "Difference",
-        f"On the axis the results differ most at {frequency(float(hz[where]))}, by {gap[where]:+.1f} dB.",
-        f"{names[1]} minus {names[0]}, with the combined standard error.",
-        "Zero within the band means the same.",
-        "A constant is gain; a slope is a filter or a microphone; ripples come and go with reflections.",
-    )
-    axis = Axis("Difference", "dB", max(low, -30.0), min(high, 30.0))
-    return Lines(text, frequency_axis(hz), axis, hz, tuple(lines))
-
-
-def overlaid_errors(first: Material, second: Material, names: Sequence[str]) -> Lines:
-    """Held-out errors of both results."""
-    a, b = first.result.expansion, second.result.expansion
-    mine = held_out_at_order(a)
-    other = _onto(a.frequency_hz, b.frequency_hz, held_out_at_order(b))
-    low, high = rounded_span(np.concatenate([mine, other]), 10, (-60, 0))
-    text = Text(
-        "overlay-errors",
-        "Held-out error",
-        f"{names[0]} used {a.points:,} points, {names[1]} {b.points:,}; the second error is "
-        f"{np.nanmean(other - mine):+.1f} dB against the first on average.",
-        "Held-out error of both results at the orders used.",
-        "Lower is better; a difference between results means nothing where either is near 0 dB.",
-        "Trust the curves above only where both errors are low.",
-    )
-    axis = Axis("Held-out error", "dB", low, max(high, 0.0))
-    return Lines(
-        text,
-        frequency_axis(a.frequency_hz),
-        axis,
-        a.frequency_hz,
-        (Line(names[0], mine), Line(names[1], other)),
-    )
-
-
 def _most_different(difference_db: Real) -> list[int]:
     """All angles, or of many those that differ most, in their own order."""
     if len(difference_db) <= MOST_LINES:
@@ -275,16 +191,6 @@ def _worst(difference_db: Real, count: int) -> list[int]:
     """The angles with the largest rms differences, in their own order."""
     power = np.nansum(difference_db**2, axis=1)
     return sorted(map(int, np.argsort(-power, kind="stable")[:count]))
-
-
-def _onto(hz: Real, other_hz: Real, value: Real) -> Real:
-    """Values on a log frequency axis brought to other frequencies; NaN beyond their band."""
-    found: Real = np.interp(np.log(hz), np.log(other_hz), value, left=np.nan, right=np.nan)
-    return found
-
-
-def _largest(gap: Real) -> float:
-    return float(gap[np.nanargmax(np.abs(gap))]) if np.any(np.isfinite(gap)) else float("nan")
 
 
 def _unjudged(compared: Comparison) -> tuple[tuple[float, float], ...]:

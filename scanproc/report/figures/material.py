@@ -14,8 +14,12 @@ from scanproc.records.comparison import Comparison
 from scanproc.records.curves import Curves
 from scanproc.records.point_errors import PointErrors
 from scanproc.records.result import Result
+from scanproc.records.scan import ScanSetup
 from scanproc.records.study import Study
 from scanproc.report.figures.kinds import Axis, Spans
+
+LEVEL_UNIT = "dB re 20 µPa at 1 m, 2.83 V"
+"""What far-field levels are counted in."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -29,6 +33,12 @@ class Material:
     study: Study | None = None
     check: CheckReport | None = None
     comparison: Comparison | None = None
+    setup: ScanSetup | None = None
+
+    @property
+    def level_error_db(self) -> float:
+        """The standard error that all levels share, calibration and drift."""
+        return float(self.result.provenance.get("level_error_db") or 0.0)
 
 
 def frequency_axis(frequency_hz: Real) -> Axis:
@@ -37,6 +47,11 @@ def frequency_axis(frequency_hz: Real) -> Axis:
     if low == high:
         low, high = low / 2**0.5, high * 2**0.5
     return Axis("Frequency", "Hz", low, high, "log", 0)
+
+
+def nearest(frequency_hz: Real, wanted_hz: float) -> int:
+    """Index of the frequency next to the wanted one on a log axis."""
+    return int(np.argmin(np.abs(np.log(frequency_hz / wanted_hz))))
 
 
 def rounded_span(values: Real, step: float, fallback: tuple[float, float]) -> tuple[float, float]:
@@ -61,6 +76,12 @@ def doubtful(material: Material) -> Spans:
     expansion = material.result.expansion
     missed = ~(expansion.far_field_error_db <= float(material.summary["target_db"]))
     return spans(expansion.frequency_hz, missed)
+
+
+def trusted(material: Material) -> Boolean:
+    """(F,) where the predicted far-field error meets the target; everywhere, if it nowhere does."""
+    met: Boolean = material.result.expansion.far_field_error_db <= float(material.summary["target_db"])
+    return met if np.any(met) else ~met
 
 
 def spans(frequency_hz: Real, chosen: Boolean) -> Spans:

@@ -29,20 +29,28 @@ EXACT = frozenset({"x", "frequency_hz", "position_m"})
 
 
 class Arrays:
-    """Collects arrays and hands out where they lie."""
+    """Collects arrays, equal ones once, and hands out where they lie."""
 
     def __init__(self) -> None:
         self._parts: list[bytes] = []
         self._length = 0
+        self._known: dict[bytes, int] = {}
 
     def add(self, values: Real, exact: bool) -> dict[str, Any]:
         """Where the array now is, as the description says it."""
         packed, kind, scale = _packed(values, exact)
-        place = {"at": self._length, "count": int(values.size), "type": kind, "scale": scale}
-        filled = packed + b"\0" * (-len(packed) % 8)
-        self._parts.append(filled)
-        self._length += len(filled)
-        return {**place, "shape": list(values.shape)}
+        at = self._known.setdefault(packed, self._length)
+        if at == self._length:
+            filled = packed + b"\0" * (-len(packed) % 8)
+            self._parts.append(filled)
+            self._length += len(filled)
+        return {
+            "at": at,
+            "count": int(values.size),
+            "type": kind,
+            "scale": scale,
+            "shape": list(values.shape),
+        }
 
     def bytes(self) -> bytes:
         return b"".join(self._parts)

@@ -11,7 +11,17 @@ from functools import singledispatch
 import numpy as np
 
 from scanproc.conventions import Integer, Real
-from scanproc.report.figures.kinds import Axis, Balloon, Cloud, Figure, HeatMap, Line, Lines, Polar
+from scanproc.report.figures.kinds import (
+    Axis,
+    Balloon,
+    Cloud,
+    Figure,
+    HeatMap,
+    Line,
+    Lines,
+    Polar,
+    PolarSheet,
+)
 from scanproc.report.figures.look import tick_name
 from scanproc.steps.field.residuals import band_middles
 
@@ -43,8 +53,9 @@ def _(figure: Lines) -> Table:
     for line in figure.lines:
         y, error, low, high = (_at_step(part, step) for part in (line.y, line.error, line.low, line.high))
         assert y is not None
-        header.append(f"{line.name} [{figure.y_axis.unit}]" if figure.y_axis.unit else line.name)
-        digits = figure.y_axis.digits
+        axis = figure.right_axis if line.right and figure.right_axis else figure.y_axis
+        header.append(f"{line.name} [{axis.unit}]" if axis.unit else line.name)
+        digits = axis.digits
         if error is not None:
             columns.append([_with_error(a, b, digits) for a, b in zip(y, error, strict=True)])
         elif low is not None and high is not None:
@@ -60,13 +71,14 @@ def _(figure: HeatMap) -> Table:
     value = (
         figure.value if figure.value.ndim == 2 else figure.value[figure.steps.start if figure.steps else 0]
     )
-    which = np.unique(np.linspace(0, len(figure.y) - 1, min(MOST_COLUMNS, len(figure.y))).round().astype(int))
+    if figure.relative_axis is not None:
+        value = value - value[_nearest(figure.y, 0.0)]
+    which = _rows(figure.y, figure.y_axis.unit == "deg")
     header = (_title(figure.x_axis), *(f"{figure.y[i]:g} {figure.y_axis.unit}".strip() for i in which))
     return Table(
         header,
         tuple(
-            (tick_name(round(figure.x[k], 1)), *(_number(value[i, k], 1) for i in which))
-            for k in _chosen(figure.x, True)
+            (_hertz(figure.x[k]), *(_number(value[i, k], 1) for i in which)) for k in _chosen(figure.x, True)
         ),
     )
 
@@ -79,13 +91,29 @@ def _(figure: Polar) -> Table:
         (
             f"{figure.angle_deg[i]:g}",
             *(
-                _with_error(figure.value[o, i, step], figure.error[o, i, step], 1)
-                for o in range(len(figure.orbits))
+                _with_error(value[i, step], error[i, step], 1)
+                for value, error in zip(figure.value, figure.error, strict=True)
             ),
         )
         for i in range(0, len(figure.angle_deg), every)
     )
     return Table(("Angle [deg]", *(f"{name} [dB]" for name in figure.orbits)), tuple(rows))
+
+
+@figure_table.register
+def _(figure: PolarSheet) -> Table:
+    header = (
+        "Angle [deg]",
+        *(f"{orbit}, {name} [dB re axis]" for orbit in figure.orbits for name in figure.names),
+    )
+    rows = (
+        (
+            f"{figure.angle_deg[i]:g}",
+            *(_number(value[i, k], 1) for value in figure.value for k in range(len(figure.names))),
+        )
+        for i in _rows(figure.angle_deg, True)
+    )
+    return Table(header, tuple(rows))
 
 
 @figure_table.register
@@ -101,7 +129,7 @@ def _(figure: Balloon) -> Table:
     }
     rows = (
         (
-            tick_name(round(hz, 1)),
+            _hertz(hz),
             *(_with_error(figure.value[a][b][k], figure.error[a][b][k], 1) for a, b in places.values()),
         )
         for k, hz in enumerate(figure.steps.value)
@@ -118,7 +146,7 @@ def _(figure: Cloud) -> Table:
             figure.names[i],
             *(f"{metres:.3f}" for metres in figure.position_m[i]),
             _number(highest[i], 1),
-            tick_name(round(figure.steps.value[int(np.nanargmax(figure.value[i]))], 1)),
+            _hertz(figure.steps.value[int(np.nanargmax(figure.value[i]))]),
         )
         for i in worst
         if np.isfinite(highest[i])
@@ -127,7 +155,7 @@ def _(figure: Cloud) -> Table:
 
 
 def csv_text(figure: Figure) -> str:
-    """All numbers of a figure as CSV: every digit, but three after the point for balloons and clouds of points."""
+    """All numbers of a figure as CSV: every digit, but two after the point for balloons and clouds of points."""
     page = io.StringIO()
     writer = csv.writer(page, lineterminator="\n")
     writer.writerows(_all(figure))
@@ -144,6 +172,7 @@ def _(figure: Lines) -> Iterator[Sequence[object]]:
     columns = [(_title(figure.x_axis), figure.x)]
     for line in figure.lines:
         columns += list(_columns(line, figure))
+    columns = _once(columns) if figure.steps else columns
     yield [name for name, _ in columns]
     yield from _exact(np.stack([values for _, values in columns], axis=1))
 
@@ -158,6 +187,14 @@ def _(figure: HeatMap) -> Iterator[Sequence[object]]:
     for step, value in zip(steps, cube, strict=True):
         for row in _exact(np.column_stack([figure.x, value.T])):
             yield row if step is None else [f"{step:g}", *row]
+
+
+@_all.register
+def _(figure: PolarSheet) -> Iterator[Sequence[object]]:
+    yield ["orbit", "angle_deg", *(f"{hz!r} Hz [dB re axis]" for hz in figure.frequency_hz.tolist())]
+    for name, level in zip(figure.orbits, figure.value, strict=True):
+        for row in _exact(np.column_stack([figure.angle_deg, level])):
+            yield [name, *row]
 
 
 @_all.register
@@ -177,18 +214,27 @@ def _(figure: Balloon) -> Iterator[Sequence[object]]:
     yield ["polar_deg", "azimuth_deg", *(f"{hz!r} Hz [dB]" for hz in figure.steps.value)]
     for polar, rows in zip(figure.polar_deg, figure.value, strict=True):
         for azimuth, levels in zip(figure.azimuth_deg, rows, strict=True):
-            yield [f"{polar:g}", f"{azimuth:g}", *(f"{level:.3f}" for level in levels)]
+            yield [f"{polar:g}", f"{azimuth:g}", *(f"{level:.2f}" for level in levels)]
 
 
 @_all.register
 def _(figure: Cloud) -> Iterator[Sequence[object]]:
     yield ["point", "x_m", "y_m", "z_m", *(f"{hz!r} Hz [dB]" for hz in figure.steps.value)]
     for name, position, levels in zip(figure.names, figure.position_m.tolist(), figure.value, strict=True):
-        yield [name, *map(repr, position), *(f"{level:.3f}" for level in levels)]
+        yield [name, *map(repr, position), *(f"{level:.2f}" for level in levels)]
+
+
+def _once(columns: list[tuple[str, Real]]) -> list[tuple[str, Real]]:
+    """Without the columns that say of the same x what an earlier one with other words says."""
+    kept: dict[bytes, tuple[str, Real]] = {}
+    for name, values in columns:
+        kept.setdefault(values.tobytes(), (name, values))
+    return list(kept.values())
 
 
 def _columns(line: Line, figure: Lines) -> Iterator[tuple[str, Real]]:
-    unit = f" [{figure.y_axis.unit}]" if figure.y_axis.unit else ""
+    axis = figure.right_axis if line.right and figure.right_axis else figure.y_axis
+    unit = f" [{axis.unit}]" if axis.unit else ""
     for suffix, values in (("", line.y), (" error", line.error), (" low", line.low), (" high", line.high)):
         if values is None:
             continue
@@ -216,7 +262,23 @@ def _at_step(part: Real | None, step: int) -> Real | None:
 
 
 def _short(x: Real, axis: Axis) -> list[str]:
-    return [tick_name(round(float(value), 1)) if axis.unit == "Hz" else f"{value:,.0f}" for value in x]
+    return [_hertz(float(value)) if axis.unit == "Hz" else f"{value:,.{axis.digits}f}" for value in x]
+
+
+def _hertz(hz: float) -> str:
+    """To three digits."""
+    return tick_name(float(f"{hz:.3g}"))
+
+
+def _rows(y: Real, angles: bool) -> Integer:
+    """Rows of a map that its table shows: whole steps of 30 deg with 0, or evenly spread."""
+    whole = (
+        np.flatnonzero(np.abs(y / 30 - np.round(y / 30)) < 1e-9) if angles else np.array([], dtype=np.int64)
+    )
+    if len(whole) > 2:
+        return whole
+    found = np.unique(np.linspace(0, len(y) - 1, min(MOST_COLUMNS, len(y))).round().astype(np.int64))
+    return np.unique(np.append(found, _nearest(y, 0.0))) if angles else found
 
 
 def _title(axis: Axis) -> str:
@@ -230,8 +292,15 @@ def _number(value: float, digits: int) -> str:
 def _with_error(value: float, error: float, digits: int) -> str:
     if not np.isfinite(value):
         return DASH
-    spread = f"{error:.{max(digits, 2)}f}" if np.isfinite(error) else "?"
-    return f"{value:,.{digits}f} ± {spread}"
+    return f"{value:,.{digits}f} ± {spread(error, digits)}"
+
+
+def spread(error: float, digits: int) -> str:
+    """An error with as many digits as its value, or the least that these show."""
+    least = 10.0**-digits
+    if not np.isfinite(error):
+        return "?"
+    return f"{error:.{digits}f}" if error >= least / 2 else f"<{least:.{digits}f}"
 
 
 def _with_span(value: float, low: float, high: float, digits: int) -> str:

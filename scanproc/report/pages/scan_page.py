@@ -6,36 +6,35 @@ import base64
 import hashlib
 import json
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass
 from functools import cache
 from importlib.resources import files
 from typing import Any
+from urllib.parse import quote
 
 from jinja2 import Environment, FunctionLoader
 from markupsafe import Markup
 
 from scanproc.records.expansion import ESTIMATORS
-from scanproc.report.figures.clean import clean_figures, findings
-from scanproc.report.figures.device import device_figures
-from scanproc.report.figures.distortion import distortion_figures
-from scanproc.report.figures.enough import enough_figures
 from scanproc.report.figures.kinds import Figure, Text
 from scanproc.report.figures.look import tick_name
-from scanproc.report.figures.matches import angle_table, band_table, reference_figures
 from scanproc.report.figures.material import Material
 from scanproc.report.figures.payload import payload, squeezed
 from scanproc.report.figures.static import still
 from scanproc.report.figures.tables import Table, csv_text, figure_table
+from scanproc.report.pages.sections import FOLD, Section, sections
 from scanproc.report.words import sentences
-from scanproc.report.words.comparison import notes, verdict
+from scanproc.report.words.plate import Entry, conditions, plate
 from scanproc.version import VERSION
 
 CARRIED_BYTES = 1_400_000
-"""Sweep tables are carried in the page up to this length as packed text; more stays beside it."""
-SWEEPS = "sweeps/"
-CURVES_FILE = SWEEPS + "curves.csv"
+"""Direction tables are carried in the page up to this length as packed text; more stays beside it."""
+UNQUOTED = " !$()*+,-./:;=?@[]^_{|}~'"
+"""What may stand in an address between quotation marks as it is."""
+DIRECTIONS = "directions/"
+CURVES_FILE = DIRECTIONS + "curves.csv"
 OF_CURVES = ("response", "beamwidth", "index")
-OF_SWEEPS = ("-map", "polar")
+OF_DIRECTIONS = ("-map", "polar")
 
 
 @dataclass(frozen=True)
@@ -49,7 +48,7 @@ class Picture:
     """A figure as the template shows it."""
 
     text: Text
-    still: str
+    still: Markup
     table: Table
     files: tuple[File, ...]
     choice: tuple[str, ...] = ()
@@ -57,17 +56,12 @@ class Picture:
 
 
 @dataclass(frozen=True)
-class Section:
-    """One of the reader's questions."""
+class Shown:
+    """A section as the template shows it."""
 
-    key: str
-    title: str
-    lead: str
-    figures: tuple[Figure, ...] = ()
-    pictures: tuple[Picture, ...] = field(default=(), repr=False)
-    table: Table | None = None
-    notes: tuple[str, ...] = ()
-    tables: tuple[tuple[str, Table], ...] = ()
+    section: Section
+    pictures: tuple[Picture, ...]
+    folded: tuple[Picture, ...]
 
 
 @dataclass(frozen=True)
@@ -79,18 +73,22 @@ class Standing:
     word: str
 
 
-def scan_page(material: Material, tables: Mapping[str, bytes], remarks: str = "") -> str:
-    """The page as HTML. ``tables``: the sweep tables by their path beside the page, to be downloaded as they are;
-    ``remarks``: the notes of the scan."""
-    sections = _sections(material)
-    figures = tuple(figure for section in sections for figure in section.figures)
+def scan_page(material: Material, tables: Mapping[str, bytes]) -> str:
+    """The page as HTML. ``tables``: the direction tables by their path beside the page, to be downloaded as they "
+    "are."""
+    summary, found = material.summary, sections(material)
+    figures = tuple(figure for one in found for figure in (*one.figures, *one.folded))
     own = {f"{figure.text.key}.csv": csv_text(figure).encode() for figure in figures if _makes_own(figure)}
+    own["summary.json"] = json.dumps({**summary, "written_at": ""}, indent=2, ensure_ascii=False).encode()
     names, packed = carried(own, tables)
     shown = [
-        replace(s, figures=(), pictures=tuple(picture(figure, tables, names) for figure in s.figures))
-        for s in sections
+        Shown(
+            one,
+            tuple(picture(figure, tables, names) for figure in one.figures),
+            tuple(picture(figure, tables, names) for figure in one.folded),
+        )
+        for one in found
     ]
-    summary = material.summary
     return render(
         "scan.html",
         summary=summary,
@@ -98,25 +96,16 @@ def scan_page(material: Material, tables: Mapping[str, bytes], remarks: str = ""
         more=(summary.get("points_study") or {}).get("verdict", ""),
         band_strip=_band_strip(summary),
         numbers=_numbers(summary),
+        plate=plate(summary.get("headline") or {}, material.level_error_db),
+        conditions=conditions(material.setup, summary),
         sections=shown,
+        fold=FOLD,
         used=_used(material),
         choices=summary.get("headline", {}).get("choices", []),
-        facts=_facts(summary, remarks),
+        facts=_facts(summary, "" if material.setup is None else material.setup.notes),
         version=VERSION,
         payload=Markup(payload(figures)),
         files=Markup(packed),
-    )
-
-
-def scan_figures(material: Material) -> tuple[Figure, ...]:
-    """All figures of the page, for other uses."""
-    compared = material.comparison
-    return (
-        *enough_figures(material),
-        *clean_figures(material),
-        *device_figures(material),
-        *distortion_figures(material),
-        *(() if compared is None else reference_figures(compared)),
     )
 
 
@@ -140,80 +129,23 @@ def standing(summary: Mapping[str, Any]) -> Standing:
     if not any(met):
         return Standing("missed", "✕", "Target missed")
     low, high = summary["met_from_hz"], summary["met_up_to_hz"]
-    start = "" if low == summary["lowest_hz"] else f"from {sentences.frequency(low)} "
+    start = "" if low == summary["bands"][0]["nominal_hz"] else f"from {sentences.frequency(low)} "
     return Standing("partly", "◐", f"Target met {start}up to {sentences.frequency(high)}")
-
-
-def _sections(material: Material) -> tuple[Section, ...]:
-    study = "" if material.study else " How the error falls with the number of points was not studied."
-    return (
-        Section(
-            "enough",
-            "Enough?",
-            "Were there enough points, and up to which frequency?" + study,
-            enough_figures(material),
-        ),
-        Section(
-            "clean",
-            "Clean?",
-            "Is the measurement itself sound: odd points, drift, the room?" + _looked(material),
-            clean_figures(material),
-            table=None if material.check is None else findings(material.check),
-            notes=tuple(filter(None, [(material.summary.get("room") or {}).get("sentence", "")])),
-        ),
-        Section(
-            "device",
-            "The device",
-            "What an anechoic far-field measurement would show. Hatched: the target is missed there, do not trust it.",
-            device_figures(material),
-        ),
-        *_distortion(material),
-        *_matches(material),
-        Section("provenance", "Provenance", "What these results were made from, and how."),
-    )
-
-
-def _matches(material: Material) -> tuple[Section, ...]:
-    found = material.comparison
-    if found is None:
-        return ()
-    return (
-        Section(
-            "matches",
-            "Matches?",
-            "Does it agree with an independent measurement?",
-            reference_figures(found),
-            notes=(verdict(found), *notes(found)),
-            tables=(("By band", band_table(found)), ("By angle", angle_table(found))),
-        ),
-    )
-
-
-def _distortion(material: Material) -> tuple[Section, ...]:
-    found = distortion_figures(material)
-    lead = "What harmonics does it add in the far field, at the level at which its sweeps were played?"
-    return (Section("distortion", "Distortion", lead, found),) if found else ()
-
-
-def _looked(material: Material) -> str:
-    if material.check is None:
-        return " The scan was not checked before the conversion."
-    return "" if material.check.findings else " The check of the scan found nothing odd."
 
 
 def picture(figure: Figure, tables: Mapping[str, bytes], carried: frozenset[str]) -> Picture:
     key = figure.text.key
     kind, shown = still(figure)
-    address = f"data:{kind};base64,{base64.b64encode(shown).decode()}"
+    address = _address(kind, shown)
     names: tuple[str, ...] = (f"{key}.csv",)
     choice: tuple[str, ...] = ()
     beside = ""
     if key in OF_CURVES:
         names = (CURVES_FILE,) if CURVES_FILE in tables else ()
-    elif key.endswith(OF_SWEEPS):
+    elif key.endswith(OF_DIRECTIONS):
         names = ()
         choice = tuple(name for name in tables if name in carried and name != CURVES_FILE)
-        beside = "" if choice else SWEEPS
+        beside = "" if choice else DIRECTIONS
     return Picture(
         figure.text,
         address,
@@ -224,8 +156,16 @@ def picture(figure: Figure, tables: Mapping[str, bytes], carried: frozenset[str]
     )
 
 
+def _address(kind: str, picture: bytes) -> Markup:
+    """A picture as an address between quotation marks; drawings as text, which is shorter than base64."""
+    if kind != "image/svg+xml":
+        return Markup(f"data:{kind};base64,{base64.b64encode(picture).decode()}")
+    drawing = " ".join(picture.decode().replace("'", "").replace('"', "'").split()).replace("> <", "><")
+    return Markup(f"data:{kind};utf8,{quote(drawing, safe=UNQUOTED)}")
+
+
 def _makes_own(figure: Figure) -> bool:
-    return figure.text.key not in OF_CURVES and not figure.text.key.endswith(OF_SWEEPS)
+    return figure.text.key not in OF_CURVES and not figure.text.key.endswith(OF_DIRECTIONS)
 
 
 def carried(own: Mapping[str, bytes], tables: Mapping[str, bytes]) -> tuple[frozenset[str], str]:
@@ -258,30 +198,18 @@ def _band_strip(summary: Mapping[str, Any]) -> list[dict[str, Any]]:
     ]
 
 
-def _numbers(summary: Mapping[str, Any]) -> list[tuple[str, str, str]]:
-    """Name, value and key in the summary of the headline numbers."""
+def _numbers(summary: Mapping[str, Any]) -> list[Entry]:
+    """The headline numbers of the scan itself."""
     low, high = summary["met_from_hz"], summary["met_up_to_hz"]
     met = f"{sentences.frequency(low)} to {sentences.frequency(high)}" if low is not None else "nowhere"
-    found = [
-        ("Points", f"{summary['points']:,}", "points"),
-        ("Dropped", f"{summary['points_dropped']:,}", "points_dropped"),
-        ("Frequencies", f"{summary['frequencies']:,}", "frequencies"),
-        ("Target", f"{summary['target_db']:g} dB", "target_db"),
-        ("Met", met, "met_up_to_hz"),
-        ("Warnings", f"{len(summary['warnings'])}", ""),
+    return [
+        Entry("Points", f"{summary['points']:,}", key="points"),
+        Entry("Dropped", f"{summary['points_dropped']:,}", key="points_dropped"),
+        Entry("Frequencies", f"{summary['frequencies']:,}", key="frequencies"),
+        Entry("Target", f"{summary['target_db']:g} dB", key="target_db"),
+        Entry("Met", met, key="met_up_to_hz"),
+        Entry("Warnings", f"{len(summary['warnings'])}"),
     ]
-    headline = summary.get("headline") or {}
-    for name, key in (("Sensitivity", "sensitivity"), ("Directivity index", "directivity_index")):
-        entry = headline.get(key)
-        if entry:
-            error = entry["standard_error"]
-            spread = f"{error:.2f}" if error >= 0.005 else "<0.01"
-            value = f"{entry['value']:.1f} ± {spread} {entry['unit']}"
-            found.append((name, value, f"headline.{key}"))
-    limit = (headline.get("low_limit") or {}).get("-6 dB")
-    if limit:
-        found.append(("Low limit, -6 dB", sentences.frequency(limit["value"]), "headline.low_limit"))
-    return found
 
 
 def _used(material: Material) -> Table:
@@ -323,9 +251,7 @@ def _used(material: Material) -> Table:
 
 def _facts(summary: Mapping[str, Any], notes: str) -> list[tuple[str, str]]:
     """Hashes, versions and settings, one a line."""
-    found = [("device", str(summary["device"]))]
-    if notes:
-        found.append(("notes", notes))
+    found = [("notes", notes)] if notes else []
     return found + list(_flat("", summary["provenance"]))
 
 
@@ -336,6 +262,8 @@ def _flat(prefix: str, value: Any) -> Sequence[tuple[str, str]]:
             for key, entry in value.items()
             for line in _flat(f"{prefix}.{key}" if prefix else str(key), entry)
         ]
+    if value is None:
+        return []
     return [(prefix, value if isinstance(value, str) else json.dumps(value, ensure_ascii=False))]
 
 

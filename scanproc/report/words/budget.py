@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
 
 from scanproc.conventions import Real
 from scanproc.records.budget import CAUSES, Budget
+from scanproc.report.words.bands import Band
 from scanproc.report.words.sentences import frequency
 
 LIMITS = {
@@ -19,11 +21,11 @@ LIMITS = {
 }
 
 
-def budget_numbers(budget: Budget, target_db: float) -> dict[str, Any]:
+def budget_numbers(budget: Budget, found: Sequence[Band], target_db: float) -> dict[str, Any]:
     """What summary.json holds under ``budget``: by cause the share of the error's power and, in dB, what would be left
     without that cause, at each of ``frequency_hz``; None where nothing would be left, or nothing is known."""
     return {
-        "sentence": limit_sentence(budget, target_db),
+        "sentence": limit_sentence(budget, found, target_db),
         "frequency_hz": budget.frequency_hz.tolist(),
         "error_db": _known(budget.error_db),
         "limiting": budget.limiting(),
@@ -39,27 +41,35 @@ def _known(values: Real) -> list[float | None]:
     return [float(value) if np.isfinite(value) else None for value in values]
 
 
-def limit_sentence(budget: Budget, target_db: float) -> str:
-    """What limits the highest band of frequencies that misses the target; where none does, what does at the top."""
-    limiting = budget.limiting()
-    missed = np.flatnonzero(budget.error_db > target_db)
-    if len(missed):
-        last = int(missed[-1])
-        first = last
-        while first - 1 in missed and limiting[first - 1] == limiting[last]:
-            first -= 1
-        where = f"From {frequency(float(budget.frequency_hz[first]))}"
-        if last + 1 < len(budget.frequency_hz):
-            where += f" to {frequency(float(budget.frequency_hz[last]))}"
-    else:
-        last, where = len(limiting) - 1, "Nothing misses the target; at the top"
-    cause = limiting[last]
-    of = f" ({1000 * budget.place_error_m:.1f} mm along each axis)" if cause == "places" else ""
-    if cause == "points":
-        return f"{where} {LIMITS[cause]}."
-    left = float(budget.cured_db[CAUSES.index(cause), last])
-    remains = f"{left:.0f} dB" if np.isfinite(left) else "nothing"
-    return (
-        f"{where} {LIMITS[cause]}{of}: without that {remains} would be left of {budget.error_db[last]:.0f} dB at "
-        f"{frequency(float(budget.frequency_hz[last]))}."
-    )
+def limit_sentence(budget: Budget, found: Sequence[Band], target_db: float) -> str:
+    """What limits the highest bands that miss the target; where none does, what does at the top."""
+    judged = [band for band in found if band.far_field_error_db is not None]
+    if not judged:
+        return "What limits it cannot be told."
+    cause = [budget.limiting()[_nearest(budget, band)] for band in judged]
+    missed = [index for index, band in enumerate(judged) if not band.meets(target_db)]
+    last = missed[-1] if missed else len(judged) - 1
+    first = last
+    while missed and first - 1 in missed and cause[first - 1] == cause[last]:
+        first -= 1
+    where = _where(judged, first, last) if missed else "Nothing misses the target; at the top"
+    of = f" ({1000 * budget.place_error_m:.1f} mm along each axis)" if cause[last] == "places" else ""
+    start, name = f"{where} {LIMITS[cause[last]]}{of}", frequency(judged[last].nominal_hz)
+    if cause[last] == "points":
+        return f"{start}."
+    sample, error = _nearest(budget, judged[last]), judged[last].far_field_error_db or 0.0
+    left = error + float(budget.cured_db[CAUSES.index(cause[last]), sample] - budget.error_db[sample])
+    remains = f"{left:.1f} dB" if np.isfinite(left) else "nothing"
+    return f"{start}: without that {remains} would be left of {error:.1f} dB at {name}."
+
+
+def _where(judged: Sequence[Band], first: int, last: int) -> str:
+    low, high = (frequency(judged[index].nominal_hz) for index in (first, last))
+    if last + 1 == len(judged):
+        return f"From {low}"
+    return f"At {low}" if first == last else f"From {low} to {high}"
+
+
+def _nearest(budget: Budget, band: Band) -> int:
+    """The frequency of the budget next to a band's middle."""
+    return int(np.argmin(np.abs(np.log(budget.frequency_hz / band.nominal_hz))))

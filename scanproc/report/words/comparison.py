@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import asdict
 from typing import Any
 
@@ -65,9 +66,9 @@ def cause_sentence(cause: Cause, found: Comparison) -> str:
         )
     if cause.kind == "polarity":
         return "polarity: the reference is inverted (wiring)"
-    if cause.kind == "yaw":
+    if cause.kind == "toe-in":
         return f"angle: the device stood turned by {cause.size:+.2f} ± {error:.2f} deg towards +y (mounting)"
-    if cause.kind == "pitch":
+    if cause.kind == "tilt":
         return f"angle: the device's front pointed {size:.2f} ± {error:.2f} deg {_or(up, 'up', 'down')} (mounting)"
     if cause.kind in PLACES:
         return (
@@ -193,8 +194,8 @@ def alignment_sentence(alignment: Alignment, found: Comparison) -> str:
     elif np.isfinite(alignment.delay_s):
         parts.append(f"delay {alignment.delay_s * 1e6:+.1f} ± {alignment.delay_error_s * 1e6:.1f} µs")
     for name, value, error in (
-        ("yaw", alignment.yaw_deg, alignment.yaw_error_deg),
-        ("pitch", alignment.pitch_deg, alignment.pitch_error_deg),
+        ("toe-in", alignment.toe_in_deg, alignment.toe_in_error_deg),
+        ("tilt", alignment.tilt_deg, alignment.tilt_error_deg),
     ):
         if np.isfinite(value):
             parts.append(f"{name} {value:+.2f} ± {error:.2f} deg")
@@ -210,6 +211,19 @@ def alignment_sentence(alignment: Alignment, found: Comparison) -> str:
         else f"; gate {found.gate_s * 1000:.2f} ms, nothing judged below {found.lowest_valid_hz:.0f} Hz"
     )
     return f"Reference against scan: {', '.join(parts)}; taken out: {taken}{gate}."
+
+
+def several_as_json(found: Sequence[Comparison]) -> dict[str, Any]:
+    """One comparison as it is, several as a list under the same format."""
+    if len(found) == 1:
+        return as_json(found[0])
+    first = as_json(found[0])
+    return {
+        "format": first["format"],
+        "layout_version": first["layout_version"],
+        "matches": all(one.matches for one in found),
+        "comparisons": [as_json(one) for one in found],
+    }
 
 
 def as_json(found: Comparison) -> dict[str, Any]:

@@ -10,7 +10,7 @@ import numpy as np
 
 from scanproc.records.study import Study
 from scanproc.report.words import sentences
-from scanproc.waves.bands import third_octave_index, third_octave_nominal
+from scanproc.waves.bands import third_octave_name
 
 
 @dataclass(frozen=True)
@@ -122,7 +122,7 @@ def _served(bands: list[BandNeed], points: int) -> list[BandNeed]:
 def _band(study: Study, index: int) -> BandNeed:
     known = bool(np.isfinite(study.needed[index]))
     return BandNeed(
-        nominal_hz=_nominal(study.band_hz[index]),
+        nominal_hz=third_octave_name(study.band_hz[index]),
         predicted_db=round(float(study.predicted_db[-1, index]), 2),
         held_out_db=round(float(np.nanmin(study.held_out_db[-1, :, index])), 2),
         order=int(study.order[-1, index]),
@@ -139,14 +139,10 @@ def _points(number: float) -> int | None:
     return sentences.round_points(number) if np.isfinite(number) else None
 
 
-def _nominal(band_hz: float) -> float:
-    return third_octave_nominal(int(third_octave_index(np.array([band_hz]))[0]))
-
-
 def _refit(study: Study, index: int) -> Mapping[str, Any]:
     """A part fitted with nothing but its own points."""
     return {
-        "nominal_hz": _nominal(study.refit_band_hz[index]),
+        "nominal_hz": third_octave_name(study.refit_band_hz[index]),
         "points": int(study.refit_size[index]),
         "told_db": round(float(study.refit_told_db[index]), 2),
         "refitted_db": round(float(study.refit_db[index]), 2),

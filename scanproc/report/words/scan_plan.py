@@ -8,7 +8,7 @@ import numpy as np
 
 from scanproc.records.scan_plan import ScanPlan
 from scanproc.report.words import sentences
-from scanproc.waves.bands import third_octave_index, third_octave_nominal
+from scanproc.waves.bands import third_octave_name
 
 RULES = (
     "k·r0 + 10 after Hansen 1988; J-F after Jensen and Frandsen 2004; far and near: exact, for a monopole on the "
@@ -37,7 +37,7 @@ def plan_json(plan: ScanPlan) -> dict[str, Any]:
         "surface": plan.surface,
         "radii_m": [round(float(radius), 4) for radius in plan.radii_m],
         "bands": [
-            {"nominal_hz": _nominal(plan, index), "k_r0": round(float(plan.size[index]), 3)}
+            {"nominal_hz": third_octave_name(plan.band_hz[index]), "k_r0": round(float(plan.size[index]), 3)}
             | {name: int(getattr(plan, name)[index]) for name in columns}
             for index in range(len(plan.band_hz))
         ],
@@ -51,7 +51,7 @@ def plan_lines(plan: ScanPlan) -> list[str]:
     orders = f"{'k·r0+10':>8} {'J-F':>4} {'far':>4} {'near':>5} {'source':>7}"
     head = f"{'band':>9} {'k·r0':>6} {orders} {'fields':>7} {'points':>7}"
     rows = [
-        f"{sentences.frequency(_nominal(plan, i)):>9} {plan.size[i]:>6.1f} {plan.hansen[i]:>8} "
+        f"{sentences.frequency(third_octave_name(plan.band_hz[i])):>9} {plan.size[i]:>6.1f} {plan.hansen[i]:>8} "
         f"{plan.jensen_frandsen[i]:>4} {plan.far[i]:>4} {plan.near[i]:>5} {plan.source_order[i]:>7} "
         f"{plan.modes[i]:>7} {plan.points[i]:>7,}"
         for i in range(len(plan.band_hz))
@@ -64,17 +64,13 @@ def sentence(plan: ScanPlan) -> str:
     radii = " and ".join(f"{radius:.2f} m" for radius in plan.radii_m)
     noun = "layers" if len(plan.radii_m) > 1 else "layer"
     met = int(np.flatnonzero(plan.points)[-1])
-    top = sentences.frequency(_nominal(plan, met))
+    top = sentences.frequency(third_octave_name(plan.band_hz[met]))
     more = ""
     if plan.missed_db is not None:
-        last = sentences.frequency(_nominal(plan, len(plan.band_hz) - 1))
+        last = sentences.frequency(third_octave_name(plan.band_hz[-1]))
         more = f" Above, no number of points tried does: {plan.missed_db:.0f} dB at {last}."
     return (
         f"Scan {plan.total:,} points on {len(plan.radii_m)} {plan.surface} {noun} at {radii} from the middle of the "
         f"device for a far-field error of {plan.target_db:g} dB up to {top}: "
         f"{sentences.hours(plan.total * plan.seconds_per_point)}. A guess for a usual device.{more}"
     )
-
-
-def _nominal(plan: ScanPlan, index: int) -> float:
-    return third_octave_nominal(int(third_octave_index(plan.band_hz[[index]])[0]))

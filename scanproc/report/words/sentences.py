@@ -23,10 +23,10 @@ def verdict(
         answer = f"does not meet {aim} in any band"
     elif not short:
         answer = (
-            f"meets {aim} everywhere, from {frequency(run[0].lowest_hz)} to {frequency(run[-1].highest_hz)}"
+            f"meets {aim} everywhere, from {frequency(run[0].nominal_hz)} to {frequency(run[-1].nominal_hz)}"
         )
     else:
-        answer = f"meets {aim} from {frequency(run[0].lowest_hz)} up to {frequency(run[-1].highest_hz)}"
+        answer = f"meets {aim} from {frequency(run[0].nominal_hz)} up to {frequency(run[-1].nominal_hz)}"
     missed = f", {_shortfall(short, len(found))}" if short else ""
     notes = f"{count(warnings, 'warning')}, {count(dropped, 'point')} dropped"
     return f"The predicted far-field error {answer} with {count(points, 'point')}{missed}; {notes}."
@@ -118,5 +118,5 @@ def _more(missing: Sequence[Missing]) -> str:
             f"{frequency(hz)} would take about {number:,} ({interval(low, high)}), {hours((time or 0) * 3600)}"
         )
     if top[1] is None:
-        parts.append(f"what {frequency(top[0])} would take cannot be told: {top[5]}")
+        parts.append(f"what {frequency(top[0])} would take cannot be told ({top[5]})")
     return ", ".join(parts)

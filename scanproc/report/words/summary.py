@@ -21,8 +21,8 @@ from scanproc.report.words.room import room_numbers
 class Summary:
     """What one conversion found; all but ``written_at`` follow from scan, settings and version.
 
-    ``met_from_hz`` and ``met_up_to_hz``: where the predicted far-field error meets the target;
-    ``held_out_met_up_to_hz`` likewise of the held-out error.
+    ``met_from_hz`` and ``met_up_to_hz``: the third-octave bands from which to which the predicted far-field error meets
+    the target, by their nominal frequencies; ``held_out_met_up_to_hz`` likewise of the held-out error.
     """
 
     verdict: str
@@ -98,7 +98,7 @@ def summarise(
         dropped=points_dropped,
         warnings=len(warnings),
     )
-    budget = None if result.budget is None else budget_numbers(result.budget, target_db)
+    budget = None if result.budget is None else budget_numbers(result.budget, found, target_db)
     return Summary(
         verdict=f"{answer} {budget['sentence']}" if budget else answer,
         device=device,
@@ -109,9 +109,9 @@ def summarise(
         highest_hz=float(expansion.frequency_hz[-1]),
         target_db=target_db,
         target_set_by=target_set_by,
-        met_from_hz=met[0].lowest_hz if met else None,
-        met_up_to_hz=met[-1].highest_hz if met else None,
-        held_out_met_up_to_hz=held_out_met[-1].highest_hz if held_out_met else None,
+        met_from_hz=met[0].nominal_hz if met else None,
+        met_up_to_hz=met[-1].nominal_hz if met else None,
+        held_out_met_up_to_hz=held_out_met[-1].nominal_hz if held_out_met else None,
         bands=found,
         warnings=tuple(warnings),
         headline=dict(headline or {}),

@@ -12,6 +12,7 @@ from scanproc.records.check import CheckReport
 from scanproc.records.comparison import Comparison
 from scanproc.records.curves import Curves
 from scanproc.records.result import Result
+from scanproc.records.scan import ScanSetup
 from scanproc.records.study import Study
 from scanproc.report.figures.kinds import Figure
 from scanproc.report.figures.material import Material
@@ -27,21 +28,21 @@ PAGE = "report.html"
 class Extras:
     """What the page shows of the scan itself."""
 
-    notes: str = ""
+    setup: ScanSetup | None = None
     study: Study | None = None
     check: CheckReport | None = None
     comparison: Comparison | None = None
 
 
 def write_page(directory: Path, result: Result, summary: Summary, curves: Curves, extras: Extras) -> None:
-    """Writes report.html beside the sweep tables that it carries. ``directory`` is a draft: not whole yet."""
+    """Writes report.html beside the direction tables that it carries. ``directory`` is a draft: not whole yet."""
     from scanproc.report.pages.scan_page import scan_page
 
     tables = {
         str(path.relative_to(directory)): path.read_bytes()
-        for path in sorted((directory / "sweeps").rglob("*.csv"))
+        for path in sorted((directory / "directions").rglob("*.csv"))
     }
-    page = scan_page(_material(result, summary, curves, extras), tables, extras.notes)
+    page = scan_page(_material(result, summary, curves, extras), tables)
     (directory / PAGE).write_text(page, encoding="utf-8", newline="\n")
 
 
@@ -53,22 +54,25 @@ def write_figures(
     extras: Extras,
     settings: FigureSettings,
 ) -> None:
-    """Writes every figure of the page as files NAME.FORMAT into a draft directory; each says what it was made from."""
+    """Writes every figure of the page as files NAME.FORMAT into a draft directory, of both themes the dark ones as
+    NAME-dark.FORMAT; each says what it was made from."""
     from scanproc.report.figures.look import THEMES
     from scanproc.report.figures.static import drawn
-    from scanproc.report.pages.scan_page import scan_figures
+    from scanproc.report.pages.sections import scan_figures
 
     directory.mkdir()
     source = json_text({key: value for key, value in result.provenance.items() if key != "settings"})
+    themes = {"": "light", "-dark": "dark"} if settings.theme == "both" else {"": settings.theme}
     for figure in scan_figures(_material(result, summary, curves, extras)):
         for kind in settings.formats:
-            picture = drawn(figure, kind, THEMES[settings.theme], settings.width_mm, source=source)
-            (directory / f"{figure.text.key}.{kind}").write_bytes(picture)
+            for ending, theme in themes.items():
+                picture = drawn(figure, kind, THEMES[theme], settings.width_mm, source=source)
+                (directory / f"{figure.text.key}{ending}.{kind}").write_bytes(picture)
 
 
 def figures(result: Result, target_db: float = -25.0) -> tuple[Figure, ...]:
     """The figures of a result, to be kept with :func:`save_figure`; those that need the scan are left out."""
-    from scanproc.report.pages.scan_page import scan_figures
+    from scanproc.report.pages.sections import scan_figures
 
     curves = all_curves(result.expansion, CurveSettings())
     return scan_figures(_material(result, summarise(result, "", target_db, "default"), curves, Extras()))
@@ -93,4 +97,6 @@ def _material(result: Result, summary: Summary, curves: Curves, extras: Extras) 
     plain = json.loads(json.dumps(summary.as_json()))
     left = result.expansion.residual
     points = None if left is None else one_in_a_band(left)
-    return Material(result, plain, curves, points, extras.study, extras.check, extras.comparison)
+    return Material(
+        result, plain, curves, points, extras.study, extras.check, extras.comparison, extras.setup
+    )

@@ -17,7 +17,7 @@ from scanproc.files.hashing import file_hash, write_hashes
 from scanproc.files.json_file import write_json
 from scanproc.files.outgoing.curve_table import write_curves
 from scanproc.files.outgoing.row_table import write_rows
-from scanproc.files.outgoing.tables import write_sweep_tables
+from scanproc.files.outgoing.tables import write_direction_tables
 from scanproc.files.replacing import DISTORTION, RESULT, check_directory
 from scanproc.files.stored.result_file import write_result
 from scanproc.files.stored.scan_file import ScanFile, open_scan
@@ -47,6 +47,7 @@ from scanproc.run.conversion.room import fit_in_room
 from scanproc.run.progress import Progress, silent
 from scanproc.run.settings.conversion import FigureSettings, Settings
 from scanproc.steps.each import Each
+from scanproc.steps.farfield.calibration import curves_with, directions_with
 from scanproc.steps.field.extrapolate import orbits
 from scanproc.version import RESULTS_VERSION, VERSION
 
@@ -66,7 +67,7 @@ def convert(
 ) -> Summary:
     """Converts a scan file into a directory of results, which appears whole or not at all.
 
-    The directory holds result.h5, summary.json, sweeps/, report.html and, if wanted, figures/. Raises
+    The directory holds result.h5, summary.json, directions/, report.html and, if wanted, figures/. Raises
     ScanFileError, ScanDataError or OutputError.
     """
     settings = settings or Settings()
@@ -115,7 +116,7 @@ def asides(
     harmonics: tuple[Distortion | None, tuple[str, ...]],
 ) -> Asides:
     """What an open and checked scan file, its room, the study of its points and the error budget have to say."""
-    extras = Extras(file.setup.notes, study, checked.report)
+    extras = Extras(file.setup, study, checked.report)
     distortion, lost = harmonics
     warnings = (*notices(file), *checked.warnings, *room_warnings(file, room), *lost)
     name, level_db = file.setup.device, checked.level_error_db
@@ -133,8 +134,9 @@ def finish(
     figures: bool = False,
 ) -> Summary:
     """From the expansion of a scan to its directory of results. Raises InputError or OutputError."""
-    curves, study = orbits(expansion, settings.sweeps.step_deg), aside.extras.study
-    derived = all_curves(expansion, settings.curves)
+    level_error_db = float(np.hypot(aside.level_error_db, settings.uncertainty.level_db))
+    curves = directions_with(orbits(expansion, settings.directions.step_deg), level_error_db)
+    derived, study = all_curves(expansion, settings.curves), aside.extras.study
     match, unmatched = matched(expansion, settings.reference)
     provenance = {
         "scanproc_version": VERSION,
@@ -143,7 +145,7 @@ def finish(
         "scan": source.name,
         "scan_sha256": file_hash(source),
         "settings": settings.model_dump(),
-        **({"level_error_db": round(aside.level_error_db, 4)} if aside.level_error_db else {}),
+        **({"level_error_db": round(level_error_db, 4)} if level_error_db else {}),
     }
     result = Result(expansion, {curves.name: curves}, provenance, aside.room, aside.budget, aside.distortion)
     summary = summarise(
@@ -154,11 +156,12 @@ def finish(
         (*aside.warnings, *unmatched),
         aside.dropped,
         written_at=datetime.now(UTC).isoformat(timespec="seconds"),
-        headline=datasheet(derived, settings.curves, aside.level_error_db),
+        headline=datasheet(derived, settings.curves, level_error_db),
         points_study=points_answer(study, settings.who_set("fit", "target_db")) if study else None,
         comparison=match,
     )
     extras = replace(aside.extras, comparison=match)
+    derived = curves_with(derived, level_error_db)
     refuse = partial(may_replace, source=source, settings=settings, force=force)
     with whole_directory(directory, refuse) as staging:
         write(staging, result, summary, derived, extras, settings.figures if figures else None)
@@ -232,10 +235,10 @@ def write(
 ) -> None:
     """Everything that a conversion yields, into an empty directory."""
     write_result(staging / "result.h5", result)
-    for name, sweeps in result.sweeps.items():
-        write_sweep_tables(staging / "sweeps" / name, sweeps)
-    write_curves(staging / "sweeps" / "curves.csv", derived)
-    write_json(staging / "sweeps" / "provenance.json", result.provenance)
+    for name, directions in result.directions.items():
+        write_direction_tables(staging / "directions" / name, directions)
+    write_curves(staging / "directions" / "curves.csv", derived)
+    write_json(staging / "directions" / "provenance.json", result.provenance)
     if result.distortion is not None:
         write_rows(staging / DISTORTION, HEADER, distortion_rows(result.distortion))
     write_json(staging / "summary.json", summary.as_json())

@@ -13,18 +13,18 @@ from scanproc.files.incoming.reference_files import Measured, files_of, read_ref
 from scanproc.files.incoming.reference_text import Unit
 from scanproc.files.stored.result_file import FORMAT, read_result
 from scanproc.records.comparison import Comparison, Reference
+from scanproc.records.directions import DirectionSet
 from scanproc.records.expansion import Expansion
 from scanproc.records.scan import ImpulseScan, Scan
-from scanproc.records.sweeps import SweepSet
 from scanproc.run.settings.conversion import ReferenceSettings
 from scanproc.steps.compare.differences import CompareChoices, compare
 from scanproc.steps.compare.reference import (
     as_heard,
+    direction_reference,
     far_field_reference,
     first_reflection_s,
     gated_reference,
     reference_of,
-    sweep_reference,
 )
 from scanproc.steps.farfield.sets import speed_of_sound
 
@@ -136,9 +136,9 @@ def _ready(measured: Measured, expansion: Expansion, wanted: ReferenceChoices, p
     return as_heard(found, speed_of_sound(expansion), measured.far_field, measured.delay_removed)
 
 
-def _of_spectra(measured: Measured, content: Reference | SweepSet | Scan) -> Reference:
-    if isinstance(content, SweepSet):
-        return sweep_reference(content)
+def _of_spectra(measured: Measured, content: Reference | DirectionSet | Scan) -> Reference:
+    if isinstance(content, DirectionSet):
+        return direction_reference(content)
     if isinstance(content, Scan):
         return reference_of(measured.name, measured.label, content)
     return content

@@ -95,8 +95,8 @@ class RoomSettings(_Section):
     ) = Field(default=None, description="three numbers [x, y, z] in metres")
 
 
-class SweepSettings(_Section):
-    """[sweeps]: the far-field curves."""
+class DirectionSettings(_Section):
+    """[directions]: the far-field curves."""
 
     step_deg: Annotated[float, Field(ge=0.5, le=90), AfterValidator(_divides_the_circle)] = Field(
         default=10.0, description="a number of degrees from 0.5 to 90 that divides 360"
@@ -169,7 +169,7 @@ class FigureSettings(_Section):
     width_mm: Annotated[float, Field(ge=50, le=1000)] = Field(
         default=170.0, description="a width from 50 to 1000 mm"
     )
-    theme: Literal["light", "dark"] = Field(default="light", description='"light" or "dark"')
+    theme: Literal["light", "dark", "both"] = Field(default="light", description='"light", "dark" or "both"')
 
 
 class ReferenceSettings(_Section):
@@ -194,6 +194,14 @@ class ReferenceSettings(_Section):
     up_to_hz: Hertz | None = Field(default=None, description="a number above 0")
 
 
+class UncertaintySettings(_Section):
+    """[uncertainty]: what the scan itself cannot tell."""
+
+    level_db: Annotated[float, Field(ge=0, le=20)] = Field(
+        default=0.0, description="a standard uncertainty from 0 to 20 (dB)"
+    )
+
+
 class LimitSettings(_Section):
     """[limits]: what a job may take."""
 
@@ -211,12 +219,15 @@ class Settings(_Section):
     fit: FitSettings = Field(default=FitSettings(), description="a section [fit]")
     frequencies: FrequencySettings = Field(default=FrequencySettings(), description="a section [frequencies]")
     room: RoomSettings = Field(default=RoomSettings(), description="a section [room]")
-    sweeps: SweepSettings = Field(default=SweepSettings(), description="a section [sweeps]")
+    directions: DirectionSettings = Field(default=DirectionSettings(), description="a section [directions]")
 
     points: PointsSettings = Field(default=PointsSettings(), description="a section [points]")
     curves: CurveSettings = Field(default=CurveSettings(), description="a section [curves]")
     check: CheckSettings = Field(default=CheckSettings(), description="a section [check]")
     figures: FigureSettings = Field(default=FigureSettings(), description="a section [figures]")
+    uncertainty: UncertaintySettings = Field(
+        default=UncertaintySettings(), description="a section [uncertainty]"
+    )
     limits: LimitSettings = Field(default=LimitSettings(), description="a section [limits]")
     reference: ReferenceSettings = Field(default=ReferenceSettings(), description="a section [reference]")
 

@@ -1,4 +1,4 @@
-"""Sweep sets and drive filters made to order, from TOML; all that is wrong is said at once, with the line."""
+"""Direction sets and drive filters made to order, from TOML; all that is wrong is said at once, with the line."""
 
 from __future__ import annotations
 

@@ -69,6 +69,8 @@ class ScanSettings(Section):
 
     device: str = Field(default="", description="a text")
     notes: str = Field(default="", description="a text")
+    date: str = Field(default="", description="a text in quotation marks")
+    microphone: str = Field(default="", description="a text: which microphone, how calibrated")
     environment: Literal["", "anechoic", "room"] = Field(default="", description='"anechoic" or "room"')
     drive_voltage_v: Above = Field(default=REFERENCE_VOLTAGE_V, description="a number of volts above 0")
     temperature_c: Annotated[float, Field(ge=-50, le=70)] | None = Field(

@@ -119,7 +119,8 @@ def _coverage(setup: ScanSetup, frequency_hz: Real) -> list[Finding]:
     k = wavenumbers(setup, frequency_hz[-1:])[0]
     what = (
         f"the largest hole is {2 * gap.radius_deg:.0f} deg wide, at polar {gap.polar_deg:.0f}, azimuth "
-        f"{gap.azimuth_deg:.0f} deg: half a wave there is order {by_gap}; all points together carry order {order}"
+        f"{gap.azimuth_deg:.0f} deg: half a wave there is order {by_gap}; all points together carry order {order} by "
+        "least squares (the whole model may use higher ones)"
     )
     if gap.radius_deg > 60 or order < 2:
         remedy = "scan the other side, too: no far field can be had from a part of the sphere"

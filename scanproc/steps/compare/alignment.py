@@ -22,11 +22,11 @@ from scanproc.steps.compare.microphones import HERE, Pose
 from scanproc.steps.farfield.sets import STRAIGHT, Turn
 from scanproc.waves.bands import THIRD_OCTAVES_PER_DECADE, third_octave_index
 
-NAMES = ("gain", "slope", "delay", "yaw", "pitch", "x", "y", "z")
+NAMES = ("gain", "slope", "delay", "toe-in", "tilt", "x", "y", "z")
 ALWAYS = np.array([name in ("gain", "delay") for name in NAMES])
 """Left free whatever they come to: these are what is taken out of a comparison."""
 PRIOR = np.array([3.0, 1.0, 1e-3, 0.5, 0.5, 0.1, 0.1, 0.1])
-"""Standard deviations before the data: gain and slope in Np, delay in s after a first search, yaw and pitch in rad,
+"""Standard deviations before the data: gain and slope in Np, delay in s after a first search, toe-in and tilt in rad,
 the device's place in m."""
 NEPER_DB = 20 / np.log(10)
 NOTEWORTHY = np.array([0.1 / NEPER_DB, 0.05 / NEPER_DB, 5e-6, *np.deg2rad([0.5, 0.5]), 2e-3, 2e-3, 2e-3])
@@ -44,7 +44,7 @@ CLEARLY = 1.05
 FEWEST_ANGLES = 3
 """Fewer tell neither a turn nor a move from a delay or a gain."""
 WIDEST_TURN_DEG = 5.0
-"""A yaw or pitch with a larger standard error is not told; nor a place that is not known to 30 mm."""
+"""A toe-in or tilt with a larger standard error is not told; nor a place that is not known to 30 mm."""
 WIDEST_M = 0.03
 RISING, FEWEST_LOW = (4.0, 16.0), 8
 """The lowest two octaves are fitted first, then four: there a move of the device turns no phase by more than half a
@@ -113,7 +113,7 @@ def align(predict: Predict, reference: Reference, expected: Real, near: Alignmen
 
 def _values(alignment: Alignment) -> Real:
     """The values of ``NAMES`` of an alignment, zero where the data cannot tell."""
-    turn = np.deg2rad([alignment.yaw_deg, alignment.pitch_deg])
+    turn = np.deg2rad([alignment.toe_in_deg, alignment.tilt_deg])
     levels = np.array([alignment.gain_db, alignment.slope_db]) / NEPER_DB
     found: Real = np.nan_to_num([*levels, alignment.delay_s, *turn, *alignment.offset_m])
     return found
@@ -137,10 +137,10 @@ def _alignment(task: _Task, fit: Fit, pivot_hz: float) -> Alignment:
         delay_s=float(value[2]),
         delay_error_s=float(error[2]),
         inverted=fit.sign < 0,
-        yaw_deg=float(turn[0]),
-        yaw_error_deg=float(turn_error[0]),
-        pitch_deg=float(turn[1]),
-        pitch_error_deg=float(turn_error[1]),
+        toe_in_deg=float(turn[0]),
+        toe_in_error_deg=float(turn_error[0]),
+        tilt_deg=float(turn[1]),
+        tilt_error_deg=float(turn_error[1]),
         offset_m=(float(value[5]), float(value[6]), float(value[7])),
         offset_error_m=(float(error[5]), float(error[6]), float(error[7])),
         differs=tuple(name for name, kept in zip(NAMES, fit.differs, strict=True) if kept),
@@ -169,8 +169,8 @@ def pose_of(alignment: Alignment, parts: tuple[str, ...]) -> Pose:
     """The device's "turn" and "place" if they are among the parts and could be told."""
     turn, offset = STRAIGHT, (0.0, 0.0, 0.0)
     if "turn" in parts:
-        yaw, pitch = np.nan_to_num([alignment.yaw_deg, alignment.pitch_deg])
-        turn = Turn(float(yaw), float(pitch))
+        toe_in, tilt = np.nan_to_num([alignment.toe_in_deg, alignment.tilt_deg])
+        turn = Turn(float(toe_in), float(tilt))
     if "place" in parts:
         x, y, z = np.nan_to_num(alignment.offset_m)
         offset = (float(x), float(y), float(z))
@@ -190,9 +190,9 @@ def _model(task: _Task, value: Real) -> Complex:
     """The model (angles, F) at values in their own units."""
     gain = task.sign * np.exp(value[0] + value[1] * task.octave)
     late = np.exp(-2j * np.pi * task.reference.frequency_hz * value[2])
-    yaw, pitch = np.rad2deg(value[3:5])
+    toe_in, tilt = np.rad2deg(value[3:5])
     x, y, z = (float(one) for one in value[5:])
-    model: Complex = task.predict(Pose(Turn(float(yaw), float(pitch)), (x, y, z))) * gain * late
+    model: Complex = task.predict(Pose(Turn(float(toe_in), float(tilt)), (x, y, z))) * gain * late
     return model
 
 

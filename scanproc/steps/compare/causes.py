@@ -45,8 +45,8 @@ def aligned_causes(alignment: Alignment, reference: Reference) -> list[Cause]:
         "gain": (alignment.gain_db, alignment.gain_error_db),
         "slope": (alignment.slope_db, alignment.slope_error_db),
         "delay": (alignment.delay_s, alignment.delay_error_s),
-        "yaw": (alignment.yaw_deg, alignment.yaw_error_deg),
-        "pitch": (alignment.pitch_deg, alignment.pitch_error_deg),
+        "toe-in": (alignment.toe_in_deg, alignment.toe_in_error_deg),
+        "tilt": (alignment.tilt_deg, alignment.tilt_error_deg),
         **{
             name: (alignment.offset_m[axis], alignment.offset_error_m[axis])
             for axis, name in enumerate("xyz")

@@ -10,13 +10,13 @@ import numpy as np
 
 from scanproc.conventions import Complex, Real
 from scanproc.records.comparison import Reference
+from scanproc.records.directions import DirectionSet
 from scanproc.records.expansion import Expansion
 from scanproc.records.room import Gate
 from scanproc.records.scan import ImpulseScan, ScanSetup
-from scanproc.records.sweeps import SweepSet
 from scanproc.steps.compare.reference import arrivals_s
 from scanproc.steps.farfield.interpolation import delays, interpolated, interpolation_error
-from scanproc.steps.farfield.sets import STRAIGHT, Angles, Turn, speed_of_sound, sweep_set, turned_back
+from scanproc.steps.farfield.sets import STRAIGHT, Angles, Turn, direction_set, speed_of_sound, turned_back
 from scanproc.steps.field.extrapolate import DB_PER_RELATIVE_ERROR, far_field, pressure_at
 from scanproc.steps.sound.gate import TAPERED, gate
 from scanproc.steps.sound.spectra import spectra
@@ -61,17 +61,19 @@ def predict(expansion: Expansion, reference: Reference, delay_s: float | None = 
     error counts what interpolation between the scan's frequencies costs.
     """
     angles = Angles("reference", reference.direction, distance_m=reference.distance_m)
-    sweeps = sweep_set(expansion, angles)
+    directions = direction_set(expansion, angles)
     hz, have = reference.frequency_hz, expansion.frequency_hz
-    error = np.stack([np.interp(hz, have, row) for row in sweeps.standard_error_db]) / DB_PER_RELATIVE_ERROR
+    error = (
+        np.stack([np.interp(hz, have, row) for row in directions.standard_error_db]) / DB_PER_RELATIVE_ERROR
+    )
     field = field_of(expansion, reference)
     pressure = field(HERE)
-    between = interpolation_error(have, sweeps.pressure_pa_m, hz, delays(have, sweeps.pressure_pa_m))
+    between = interpolation_error(have, directions.pressure_pa_m, hz, delays(have, directions.pressure_pa_m))
     size = np.abs(pressure) * (expansion.drive_voltage_v / reference.drive_voltage_v)
     if reference.distance_m is not None:
         size = size * reference.distance_m[:, None]
     relative = np.divide(between, size, out=np.zeros_like(size), where=size > 0)
-    left = _gate_left(sweeps, reference, delay_s)
+    left = _gate_left(directions, reference, delay_s)
     return Prediction(pressure, np.hypot(error, relative), left(np.zeros(reference.angles)))
 
 
@@ -112,25 +114,25 @@ def _seen(expansion: Expansion, reference: Reference, pose: Pose) -> tuple[Compl
 def gate_left(expansion: Expansion, reference: Reference, delay_s: float | None) -> GateLeft:
     """What the reference's gate leaves of the direct sound and of later copies of it."""
     angles = Angles("reference", reference.direction, distance_m=reference.distance_m)
-    return _gate_left(sweep_set(expansion, angles), reference, delay_s)
+    return _gate_left(direction_set(expansion, angles), reference, delay_s)
 
 
-def _gate_left(sweeps: SweepSet, reference: Reference, delay_s: float | None) -> GateLeft:
+def _gate_left(directions: DirectionSet, reference: Reference, delay_s: float | None) -> GateLeft:
     """A function that tells gated over ungated sound at the reference's frequencies, (angles, F), for sound so late
     (angles,), s. Above the trusted band it is that of a click: there a gate changes least, and errors of the
     prediction would spread by it."""
     shape, gate_s = reference.pressure_pa.shape, reference.gate_s
     if gate_s is None:
         return lambda late_s: np.ones(shape, dtype=np.complex128)
-    trusted = _trusted(sweeps)
-    here = np.flatnonzero(reference.frequency_hz <= sweeps.frequency_hz[trusted - 1] * (1 + 1e-9))
+    trusted = _trusted(directions)
+    here = np.flatnonzero(reference.frequency_hz <= directions.frequency_hz[trusted - 1] * (1 + 1e-9))
     hz = reference.frequency_hz[here]
-    whole = _response(sweeps, trusted)
+    whole = _response(directions, trusted)
     onset = arrivals_s(whole)
     if reference.onset_s is not None and delay_s is not None:
-        assert sweeps.speed_of_sound_m_s is not None
+        assert directions.speed_of_sound_m_s is not None
         nearest = 0.0 if reference.distance_m is None else float(reference.distance_m.min())
-        travel_s = nearest / sweeps.speed_of_sound_m_s
+        travel_s = nearest / directions.speed_of_sound_m_s
         onset = np.full(len(onset), reference.onset_s - delay_s - travel_s)
     end, uncut = onset + gate_s, spectra(whole, hz).pressure_pa if len(here) else None
 
@@ -150,18 +152,18 @@ def window(late_s: Real, gate_s: float) -> Real:
     return np.sin(np.pi / 2 * left) ** 2
 
 
-def _trusted(sweeps: SweepSet) -> int:
+def _trusted(directions: DirectionSet) -> int:
     """How many frequencies, from the lowest, have an error below ``LARGEST_ERROR`` by the error bars; 4 at least."""
-    size = np.abs(sweeps.pressure_pa_m)
-    error = sweeps.standard_error_db / DB_PER_RELATIVE_ERROR * size
+    size = np.abs(directions.pressure_pa_m)
+    error = directions.standard_error_db / DB_PER_RELATIVE_ERROR * size
     bad = np.sum(np.nan_to_num(error) ** 2, axis=0) > LARGEST_ERROR**2 * np.sum(size**2, axis=0)
     return max(4, int(np.argmax(bad)) if np.any(bad) else len(bad))
 
 
-def _response(sweeps: SweepSet, trusted: int) -> ImpulseScan:
+def _response(directions: DirectionSet, trusted: int) -> ImpulseScan:
     """Impulse responses of the trusted band. Outside it the magnitude stays as at its ends and the phase goes on with
     each angle's delay, fading over an octave on both sides, so that neither end rings long."""
-    hz, value = sweeps.frequency_hz[:trusted], sweeps.pressure_pa_m[:, :trusted]
+    hz, value = directions.frequency_hz[:trusted], directions.pressure_pa_m[:, :trusted]
     rate = RATE_OVER_TOP * float(hz[-1])
     samples = 2 ** int(np.ceil(np.log2(RESPONSE_S * rate)))
     bins = np.fft.rfftfreq(samples, 1 / rate)
@@ -172,4 +174,4 @@ def _response(sweeps: SweepSet, trusted: int) -> ImpulseScan:
     spectrum *= (1 + np.cos(np.pi * beyond)) / 2
     zero = samples // 4
     response = np.fft.irfft(spectrum * np.exp(-2j * np.pi * bins * zero / rate), samples)
-    return ImpulseScan(ScanSetup(sweeps.direction), response, rate, -zero / rate)
+    return ImpulseScan(ScanSetup(directions.direction), response, rate, -zero / rate)

@@ -9,11 +9,11 @@ import numpy as np
 from scanproc.conventions import Integer, Real
 from scanproc.errors import ScanDataError
 from scanproc.records.comparison import Reference
+from scanproc.records.directions import DirectionSet
 from scanproc.records.expansion import Expansion
 from scanproc.records.room import Gate
 from scanproc.records.scan import ImpulseScan, Scan
-from scanproc.records.sweeps import SweepSet
-from scanproc.steps.farfield.sets import orbit_angles, sweep_set
+from scanproc.steps.farfield.sets import direction_set, orbit_angles
 from scanproc.steps.field.view import speed_of_sound
 from scanproc.steps.sound.gate import ONSET_DB, TAPERED, gate
 from scanproc.steps.sound.spectra import spectra
@@ -105,29 +105,29 @@ def arrivals_s(impulse: ImpulseScan) -> Real:
 
 def far_field_reference(name: str, expansion: Expansion, step_deg: float = 10.0) -> Reference:
     """Another result as the reference: its far field and error bars on both orbits."""
-    return replace(sweep_reference(sweep_set(expansion, orbit_angles(step_deg))), name=name)
+    return replace(direction_reference(direction_set(expansion, orbit_angles(step_deg))), name=name)
 
 
-def sweep_reference(sweeps: SweepSet) -> Reference:
-    """A sweep set as the reference."""
-    pressure = sweeps.pressure_pa_m
-    if sweeps.distance_m is not None:
-        pressure = pressure / sweeps.distance_m[:, None]
-    far = sweeps.distance_m is None
+def direction_reference(directions: DirectionSet) -> Reference:
+    """A direction set as the reference."""
+    pressure = directions.pressure_pa_m
+    if directions.distance_m is not None:
+        pressure = pressure / directions.distance_m[:, None]
+    far = directions.distance_m is None
     found = Reference(
-        sweeps.name,
-        tuple(_label(sweeps, index) for index in range(sweeps.angles)),
-        sweeps.direction,
-        np.ones(sweeps.angles) if sweeps.distance_m is None else sweeps.distance_m,
-        sweeps.frequency_hz,
+        directions.name,
+        tuple(_label(directions, index) for index in range(directions.angles)),
+        directions.direction,
+        np.ones(directions.angles) if directions.distance_m is None else directions.distance_m,
+        directions.frequency_hz,
         pressure,
-        standard_error_db=sweeps.standard_error_db,
-        drive_voltage_v=sweeps.drive_voltage_v,
+        standard_error_db=directions.standard_error_db,
+        drive_voltage_v=directions.drive_voltage_v,
     )
-    removed = sweeps.delay == "removed"
-    if sweeps.speed_of_sound_m_s is None:  # written before it was: such sets keep what they hold
+    removed = directions.delay == "removed"
+    if directions.speed_of_sound_m_s is None:  # written before it was: such sets keep what they hold
         return replace(found, distance_m=None) if far else found
-    return as_heard(found, sweeps.speed_of_sound_m_s, far, removed)
+    return as_heard(found, directions.speed_of_sound_m_s, far, removed)
 
 
 def as_heard(reference: Reference, speed_m_s: float, far_field: bool, delay_removed: bool) -> Reference:
@@ -144,10 +144,10 @@ def as_heard(reference: Reference, speed_m_s: float, far_field: bool, delay_remo
     return replace(reference, pressure_pa=pressure, distance_m=None if far_field else reference.distance_m)
 
 
-def _label(sweeps: SweepSet, index: int) -> str:
-    if sweeps.orbit is not None and sweeps.angle_deg is not None:
-        return f"{sweeps.orbit[index]} {sweeps.angle_deg[index]:g} deg"
-    x, y, z = sweeps.direction[index]
+def _label(directions: DirectionSet, index: int) -> str:
+    if directions.orbit is not None and directions.angle_deg is not None:
+        return f"{directions.orbit[index]} {directions.angle_deg[index]:g} deg"
+    x, y, z = directions.direction[index]
     azimuth, elevation = np.degrees([np.arctan2(y, x), np.arctan2(z, np.hypot(x, y))])
     return f"azimuth {azimuth:.3g} elevation {elevation:.3g} deg"
 

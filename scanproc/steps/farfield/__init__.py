@@ -1,1 +1,1 @@
-"""What free space would show: sweeps, curves, datasheet numbers, with error bars."""
+"""What free space would show: directions, curves, datasheet numbers, with error bars."""

@@ -60,7 +60,6 @@ class CurveChoices:
             f"sound power: weights of {self.weighting}, average {divided} their sum ({total:.5f})",
             f"rear wall: {len(REAR_WALLS[self.rear_wall])} angles ({self.rear_wall})",
             f"early reflections: mean of the {self.early_reflections}",
-            "angles, groups and weights of ANSI/CTA-2034-A are from memory",
         )
 
 

@@ -6,7 +6,7 @@ bands.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -21,6 +21,9 @@ SENSITIVITY_BAND_HZ = (300.0, 3000.0)
 """Band of the sensitivity unless stated; common practice, no source."""
 TILT_BAND_HZ = (100.0, 10000.0)
 """Band of the tilt of the estimated in-room response unless stated; common practice, no source."""
+COVERAGE_BAND_HZ = (1000.0, 4000.0)
+"""Band of the nominal coverage: the octaves about 2 kHz, to which speech owes most of being understood."""
+EVEN_DB = 3.0
 LIMITS_DB = (3.0, 6.0, 10.0)
 
 
@@ -36,13 +39,23 @@ class Figure:
 
 
 @dataclass(frozen=True)
+class Span:
+    """A stretch of frequencies, in which a level stays within so many dB of another."""
+
+    from_hz: float
+    to_hz: float
+    within_db: float
+
+
+@dataclass(frozen=True)
 class Headline:
     """What a datasheet states; None where the scan's band does not reach that far.
 
     ``sensitivity``: mean level on the axis, dB at 1 m and 2.83 V. ``low_limit``: for each drop, the frequency at
     which the axis falls that far below the sensitivity. ``roll_off``: slope below, dB per octave.
     ``directivity_index`` and ``listening_window_spread``: means over the sensitivity's band. ``in_room_tilt``: dB per
-    octave.
+    octave. ``even_range``: where the axis stays within ``EVEN_DB`` of the sensitivity. ``coverage``: by orbit the
+    included angle at -6 dB.
     """
 
     sensitivity: Figure | None
@@ -51,6 +64,8 @@ class Headline:
     directivity_index: Figure | None
     listening_window_spread: Figure | None
     in_room_tilt: Figure | None
+    even_range: Span | None = None
+    coverage: dict[str, Figure | None] = field(default_factory=dict)
 
 
 def headline(
@@ -72,8 +87,53 @@ def headline(
         slope,
         band_mean(hz, curves.get("directivity index, exact"), sensitivity_band_hz),
         band_mean(hz, curves.get("listening window spread"), sensitivity_band_hz),
-        band_slope(hz, curves.get("estimated in-room response"), tilt_band_hz),
+        _over(band_slope(hz, curves.get("estimated in-room response"), tilt_band_hz), hz, tilt_band_hz),
+        None if sensitivity is None else even_range(hz, axis, sensitivity),
+        {orbit: coverage(curves, f"{orbit} beamwidth, -6 dB") for orbit in ("horizontal", "vertical")},
     )
+
+
+def even_range(frequency_hz: Real, axis: Curve, reference: Figure) -> Span | None:
+    """The widest stretch in which the level stays within ``EVEN_DB`` of the reference, straight over log f between
+    frequencies; None where it nowhere does."""
+    octave = np.log2(frequency_hz)
+    off = np.abs(axis.value - reference.value) - EVEN_DB
+    edge = np.flatnonzero(np.diff(np.concatenate([[False], off <= 0, [False]]).astype(int)))
+    found = []
+    for first, stop in zip(edge[::2], edge[1::2], strict=True):
+        low, high = octave[first], octave[stop - 1]
+        if first > 0:
+            low -= (octave[first] - octave[first - 1]) * off[first] / (off[first] - off[first - 1])
+        if stop < len(octave):
+            high += (octave[stop] - octave[stop - 1]) * off[stop - 1] / (off[stop - 1] - off[stop])
+        found.append((low, high))
+    if not found:
+        return None
+    low, high = max(found, key=lambda span: span[1] - span[0])
+    return Span(float(2**low), float(2**high), EVEN_DB)
+
+
+def coverage(curves: Curves, name: str) -> Figure | None:
+    """Median of a beamwidth over ``COVERAGE_BAND_HZ``; None where that is no angle, or outside the scan's band."""
+    if name not in curves.names:
+        return None
+    inside, curve = _inside(curves.frequency_hz, COVERAGE_BAND_HZ), curves.get(name)
+    if not np.any(inside):
+        return None
+    middle = float(np.median(np.where(np.isnan(curve.value[inside]), 360.0, curve.value[inside])))
+    if middle >= 360.0:
+        return None
+    hz = curves.frequency_hz
+    error = float(np.nanmedian(curve.standard_error[inside]))
+    return _over(Figure(middle, error, "deg", float(hz[0]), float(hz[-1])), hz, COVERAGE_BAND_HZ)
+
+
+def _over(found: Figure | None, frequency_hz: Real, band_hz: tuple[float, float]) -> Figure | None:
+    """The number with the band that was asked for, as far as the scan reaches."""
+    if found is None:
+        return None
+    low, high = max(band_hz[0], float(frequency_hz[0])), min(band_hz[1], float(frequency_hz[-1]))
+    return replace(found, from_hz=low, to_hz=high)
 
 
 def band_mean(frequency_hz: Real, curve: Curve, band_hz: tuple[float, float]) -> Figure | None:

@@ -9,8 +9,8 @@ from numpy.typing import ArrayLike
 
 from scanproc.conventions import Complex, Real
 from scanproc.errors import ScanDataError, SettingsError
+from scanproc.records.directions import DirectionSet
 from scanproc.records.expansion import Expansion
-from scanproc.records.sweeps import SweepSet
 from scanproc.steps.field.extrapolate import (
     far_field,
     far_field_variance,
@@ -63,7 +63,7 @@ def named_set(name: str) -> Angles:
         or abs(whole / step_deg - round(whole / step_deg)) > 1e-9
     ):
         raise SettingsError(
-            f"no sweep set {name!r}: known are {', '.join(NAMED)}, other steps that divide {whole or 360} deg, "
+            f"no direction set {name!r}: known are {', '.join(NAMED)}, other steps that divide {whole or 360} deg, "
             "and the sets of a TOML file"
         )
     return orbit_angles(step_deg) if kind == "orbits" else sphere_angles(step_deg)
@@ -108,7 +108,7 @@ def seat_angles(name: str, position_m: ArrayLike) -> Angles:
     return Angles(name, position / distance[:, None], distance_m=distance)
 
 
-def sweep_set(expansion: Expansion, angles: Angles, turn: Turn = STRAIGHT) -> SweepSet:
+def direction_set(expansion: Expansion, angles: Angles, turn: Turn = STRAIGHT) -> DirectionSet:
     """The responses at a set of angles or seats, the device turned first.
 
     At seats ``pressure_pa_m`` is p·r·e^{+jkr} of the exact field there, r the distance from the origin.
@@ -118,7 +118,7 @@ def sweep_set(expansion: Expansion, angles: Angles, turn: Turn = STRAIGHT) -> Sw
         pressure, variance = far_field(expansion, seen), far_field_variance(expansion, seen)
     else:
         pressure, variance = _at_distance(expansion, seen, angles.distance_m)
-    return SweepSet(
+    return DirectionSet(
         name=angles.name,
         direction=angles.direction,
         frequency_hz=expansion.frequency_hz,

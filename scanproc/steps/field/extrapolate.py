@@ -9,8 +9,8 @@ from numpy.typing import ArrayLike
 
 from scanproc.conventions import Complex, Integer, Real, mode_count, mode_degrees
 from scanproc.errors import ScanDataError
+from scanproc.records.directions import DirectionSet
 from scanproc.records.expansion import Expansion
-from scanproc.records.sweeps import SweepSet
 from scanproc.steps.field.near import near_levels, near_pressure, series
 from scanproc.steps.field.uncertainty import pattern_at
 from scanproc.waves.directions import horizontal_orbit, vertical_orbit
@@ -84,12 +84,12 @@ def standard_error_db(pressure: Complex, variance: Real) -> Real:
     return error
 
 
-def orbits(expansion: Expansion, step_deg: float = 10.0) -> SweepSet:
+def orbits(expansion: Expansion, step_deg: float = 10.0) -> DirectionSet:
     """The horizontal and the vertical orbit in steps of ``step_deg``, far field."""
     angle = np.arange(0, 360, step_deg)
     direction = np.concatenate([horizontal_orbit(angle), vertical_orbit(angle)])
     pressure = far_field(expansion, direction)
-    return SweepSet(
+    return DirectionSet(
         name=f"orbits-{step_deg:g}",
         direction=direction,
         frequency_hz=expansion.frequency_hz,

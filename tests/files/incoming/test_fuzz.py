@@ -88,7 +88,7 @@ def good(tmp_path_factory: pytest.TempPathFactory) -> Path:
             "check": {"run": False},
             "fit": {"order": 2},
             "points": {"in_convert": False},
-            "sweeps": {"step_deg": 90},
+            "directions": {"step_deg": 90},
         }
     )
     with pytest.MonkeyPatch.context() as patch:

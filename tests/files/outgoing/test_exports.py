@@ -23,30 +23,30 @@ from scanproc.files.outgoing.export_sofa import (
 )
 from scanproc.files.outgoing.export_text import read_text, stems, write_text
 from scanproc.files.outgoing.export_wav import write_wav
-from scanproc.files.outgoing.tables import read_sweep_tables, write_sweep_tables
+from scanproc.files.outgoing.tables import read_direction_tables, write_direction_tables
+from scanproc.records.directions import DirectionSet
 from scanproc.records.impulse import ImpulseSet
 from scanproc.records.scan import Scan
-from scanproc.records.sweeps import SweepSet
 
 HZ = np.geomspace(50, 16000, 90)
 ABOUT = About("ferry terminal paging horn", "boat shed", "someone", "workshop", "CC0", "2026-05-01 07:30:00")
 
 
-def sweeps(angles: int = 12, **more: object) -> SweepSet:
+def directions(angles: int = 12, **more: object) -> DirectionSet:
     rng = np.random.default_rng(2)
     direction = rng.normal(size=(angles, 3))
     direction /= np.linalg.norm(direction, axis=1)[:, None]
     pressure = rng.normal(size=(angles, 90)) + 1j * rng.normal(size=(angles, 90))
-    return SweepSet("pier", direction, HZ, pressure, np.abs(pressure), drive_voltage_v=4.0, **more)  # type: ignore[arg-type]
+    return DirectionSet("pier", direction, HZ, pressure, np.abs(pressure), drive_voltage_v=4.0, **more)  # type: ignore[arg-type]
 
 
-def orbit() -> SweepSet:
-    one = sweeps(3)
+def orbit() -> DirectionSet:
+    one = directions(3)
     return replace(one, orbit=("horizontal",) * 3, angle_deg=np.array([-30.0, 0.0, 7.5]))
 
 
-def seats() -> SweepSet:
-    return replace(sweeps(), distance_m=np.linspace(2, 9, 12), delay="kept", speed_of_sound_m_s=343.0)
+def seats() -> DirectionSet:
+    return replace(directions(), distance_m=np.linspace(2, 9, 12), delay="kept", speed_of_sound_m_s=343.0)
 
 
 def impulses() -> ImpulseSet:
@@ -57,7 +57,7 @@ def impulses() -> ImpulseSet:
     )
 
 
-def same(found: SweepSet, wanted: SweepSet) -> None:
+def same(found: DirectionSet, wanted: DirectionSet) -> None:
     for name in (
         "direction",
         "frequency_hz",
@@ -74,10 +74,10 @@ def same(found: SweepSet, wanted: SweepSet) -> None:
         assert getattr(found, name) == getattr(wanted, name)
 
 
-@pytest.mark.parametrize("wanted", [sweeps(), orbit(), seats()])
-def test_tables_npz_and_hdf5_keep_every_digit(wanted: SweepSet, tmp_path: Path) -> None:
-    write_sweep_tables(tmp_path / "csv", wanted)
-    same(read_sweep_tables(tmp_path / "csv"), wanted)
+@pytest.mark.parametrize("wanted", [directions(), orbit(), seats()])
+def test_tables_npz_and_hdf5_keep_every_digit(wanted: DirectionSet, tmp_path: Path) -> None:
+    write_direction_tables(tmp_path / "csv", wanted)
+    same(read_direction_tables(tmp_path / "csv"), wanted)
     write_npz(tmp_path / "a.npz", wanted)
     same(read_npz(tmp_path / "a.npz"), wanted)
     write_hdf5(tmp_path / "a.h5", [wanted, replace(wanted, name="quay")])
@@ -99,7 +99,7 @@ def test_impulse_responses_in_hdf5_and_npz(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize("wanted", [orbit(), seats()])
-def test_three_columns(wanted: SweepSet, tmp_path: Path) -> None:
+def test_three_columns(wanted: DirectionSet, tmp_path: Path) -> None:
     write_text(tmp_path / "text", wanted)
     names = stems(wanted)
     assert sorted(path.stem for path in (tmp_path / "text").glob("*.txt")) == sorted(names)
@@ -110,7 +110,7 @@ def test_three_columns(wanted: SweepSet, tmp_path: Path) -> None:
         pascal = 20e-6 * 10 ** (level / 20) * np.exp(1j * np.deg2rad(phase)) * (4.0 / 2.83)
         np.testing.assert_allclose(pascal, wanted.pressure_pa_m[index] / metres[index], rtol=1e-8)
     if wanted.orbit:
-        assert names == ["horizontal_-030_deg", "horizontal_+000_deg", "horizontal_+007.5_deg"]
+        assert names == ["horizontal_330", "horizontal_000", "horizontal_007.5"]
 
 
 def test_wav_reads_the_same_elsewhere(tmp_path: Path) -> None:
@@ -129,8 +129,8 @@ def test_what_wav_cannot_hold_is_refused(tmp_path: Path) -> None:
     assert not (tmp_path / "wav").exists()
 
 
-@pytest.mark.parametrize("wanted", [sweeps(), orbit(), seats()])
-def test_aes69_reads_back(wanted: SweepSet, tmp_path: Path) -> None:
+@pytest.mark.parametrize("wanted", [directions(), orbit(), seats()])
+def test_aes69_reads_back(wanted: DirectionSet, tmp_path: Path) -> None:
     write_sofa(tmp_path / "a.sofa", wanted, ABOUT)
     sofa = sofar.read_sofa(str(tmp_path / "a.sofa"), verbose=False)
     assert sofa.verify(issue_handling="return") is None
@@ -152,7 +152,7 @@ def test_aes69_reads_back(wanted: SweepSet, tmp_path: Path) -> None:
 def test_a_beam_to_the_left_is_at_azimuth_90_in_another_reader(tmp_path: Path) -> None:
     axes = np.array([[1.0, 0, 0], [0, 1, 0], [0, 0, 1], [-1, 0, 0], [0, -1, 0], [0, 0, -1]])
     beam = np.where(np.arange(6)[:, None] == 1, 2.0 - 1j, 0.1) * np.ones((6, 3))
-    one = SweepSet("beam", axes, np.array([100.0, 200.0, 300.0]), beam, np.zeros((6, 3)))
+    one = DirectionSet("beam", axes, np.array([100.0, 200.0, 300.0]), beam, np.zeros((6, 3)))
     write_sofa(tmp_path / "a.sofa", one, ABOUT)
     with netCDF4.Dataset(tmp_path / "a.sofa") as file:
         assert file.getncattr("SOFAConventions") == "FreeFieldDirectivityTF"
@@ -187,13 +187,13 @@ def test_aes69_impulse_responses(tmp_path: Path) -> None:
 )
 def test_what_the_librarys_check_lets_pass(about: About, message: str, tmp_path: Path) -> None:
     with pytest.raises(OutputError, match=message):
-        write_sofa(tmp_path / "a.sofa", sweeps(), about)
+        write_sofa(tmp_path / "a.sofa", directions(), about)
     assert not (tmp_path / "a.sofa").exists()
 
 
 def test_falling_frequencies_are_refused(tmp_path: Path) -> None:
     with pytest.raises(ScanDataError, match="N must increase"):
-        write_sofa(tmp_path / "a.sofa", replace(sweeps(), frequency_hz=HZ[::-1]), ABOUT)
+        write_sofa(tmp_path / "a.sofa", replace(directions(), frequency_hz=HZ[::-1]), ABOUT)
 
 
 @pytest.mark.parametrize(

@@ -1,4 +1,4 @@
-"""Result files and sweep tables: what is written comes back, bad ones are named in one line."""
+"""Result files and direction tables: what is written comes back, bad ones are named in one line."""
 
 import csv
 import time
@@ -9,16 +9,16 @@ import pytest
 
 from scanproc.errors import InputError, OutputError, ResultFileError
 from scanproc.files.outgoing.tables import (
-    read_sweep_table,
-    read_sweep_tables,
-    sweep_table_text,
+    direction_table_text,
+    read_direction_table,
+    read_direction_tables,
     table_names,
-    write_sweep_tables,
+    write_direction_tables,
 )
 from scanproc.files.stored.result_file import read_result, write_result
+from scanproc.records.directions import DirectionSet
 from scanproc.records.expansion import Expansion
 from scanproc.records.result import Result
-from scanproc.records.sweeps import SweepSet
 
 FREQUENCY = np.geomspace(20, 20e3, 90)
 ORBITS = [("horizontal", 0.0), ("horizontal", -170.0), ("vertical", 2.5), ("vertical", 1 / 3)]
@@ -50,12 +50,12 @@ def expansion():
     )
 
 
-def sweeps(name="orbits", orbits=True):
+def directions(name="orbits", orbits=True):
     draw = np.random.default_rng(6)
     unit = draw.normal(size=(4, 3))
     error = draw.random((4, len(FREQUENCY)))
     error[0, 0] = np.nan
-    return SweepSet(
+    return DirectionSet(
         name=name,
         direction=unit / np.linalg.norm(unit, axis=1, keepdims=True),
         frequency_hz=FREQUENCY,
@@ -69,7 +69,7 @@ def sweeps(name="orbits", orbits=True):
 
 def result():
     provenance = {"version": "0.1.0", "settings": {"order": None, "bands": [1, 2.5]}, "where": "Fährhafen"}
-    return Result(expansion(), {"orbits": sweeps(), "grid": sweeps("grid", False)}, provenance)
+    return Result(expansion(), {"orbits": directions(), "grid": directions("grid", False)}, provenance)
 
 
 def assert_same(one, other):
@@ -91,22 +91,37 @@ def stored(tmp_path):
 def test_a_result_comes_back_exactly(stored):
     wrote, read = result(), read_result(stored)
     assert_same(wrote.expansion, read.expansion)
-    assert set(read.sweeps) == {"orbits", "grid"}
-    for name in read.sweeps:
-        assert_same(wrote.sweeps[name], read.sweeps[name])
+    assert set(read.directions) == {"orbits", "grid"}
+    for name in read.directions:
+        assert_same(wrote.directions[name], read.directions[name])
     assert read.provenance == wrote.provenance
+
+
+def test_results_and_tables_with_the_earlier_names_are_still_read(tmp_path, stored):
+    """Up to version 0.1.1 the group was called "sweeps", the column "sweep_set", a file "horizontal_+000_deg.csv"."""
+    with h5py.File(stored, "r+") as file:
+        file.move("directions", "sweeps")
+    assert set(read_result(stored).directions) == {"orbits", "grid"}
+    write_direction_tables(tmp_path / "s", directions())
+    table = (tmp_path / "s" / "angles.csv").read_text(encoding="utf-8")
+    (tmp_path / "s" / "horizontal_000.csv").rename(tmp_path / "s" / "horizontal_+000_deg.csv")
+    table = table.replace("direction_set", "sweep_set", 1).replace(
+        "horizontal_000.csv", "horizontal_+000_deg.csv"
+    )
+    (tmp_path / "s" / "angles.csv").write_text(table, encoding="utf-8")
+    assert_same(read_direction_tables(tmp_path / "s"), directions())
 
 
 def test_a_result_of_nothing_but_an_expansion_comes_back(tmp_path):
     write_result(tmp_path / "result.h5", Result(expansion()))
-    assert read_result(tmp_path / "result.h5").sweeps == {}
+    assert read_result(tmp_path / "result.h5").directions == {}
     assert read_result(tmp_path / "result.h5").provenance == {}
 
 
-def test_same_result_gives_same_bytes_in_any_order_of_sweep_sets(tmp_path, stored):
+def test_same_result_gives_same_bytes_in_any_order_of_direction_sets(tmp_path, stored):
     time.sleep(1.1)  # HDF5 stamps whole seconds
     whole = result()
-    turned = Result(whole.expansion, dict(reversed(whole.sweeps.items())), whole.provenance)
+    turned = Result(whole.expansion, dict(reversed(whole.directions.items())), whole.provenance)
     write_result(tmp_path / "again.h5", turned)
     assert (tmp_path / "again.h5").read_bytes() == stored.read_bytes()
 
@@ -135,12 +150,12 @@ def test_layout_is_the_documented_one(stored):
         assert np.array_equal(file["error/held_out_db"][...], wrote.expansion.held_out_db, equal_nan=True)
         assert file["error/far_field_error_db"].shape == (90,)
         assert list(file["estimator"].attrs["names"]) == ["truncated", "posterior"]
-        group = file["sweeps/orbits"]
+        group = file["directions/orbits"]
         assert set(group) == {
             "direction", "frequency_hz", "pressure_pa_m", "standard_error_db", "orbit", "angle_deg"
         }  # fmt: skip
         assert list(group["orbit"].asstr()) == ["horizontal", "horizontal", "vertical", "vertical"]
-        assert "orbit" not in file["sweeps/grid"]
+        assert "orbit" not in file["directions/grid"]
         assert "Fährhafen" in file["provenance"].asstr()[()]
 
 
@@ -165,8 +180,11 @@ def test_zeros_beyond_the_order_take_little_room(tmp_path):
         (lambda f: f.__delitem__("error/held_out_db"), "has no dataset error/held_out_db"),
         (lambda f: f.__delitem__("provenance"), "has no dataset provenance"),
         (lambda f: f.attrs.__delitem__("points"), "has no attribute points"),
-        (lambda f: f.__delitem__("sweeps/orbits/orbit"), "has no dataset sweeps/orbits/orbit"),
-        (lambda f: f.move("sweeps/grid", "grid") or f["sweeps"].__setitem__("grid", 3), "has no group grid"),
+        (lambda f: f.__delitem__("directions/orbits/orbit"), "has no dataset directions/orbits/orbit"),
+        (
+            lambda f: f.move("directions/grid", "grid") or f["directions"].__setitem__("grid", 3),
+            "has no group grid",
+        ),
         (
             lambda f: f.move("order", "x") or f.__setitem__("order", h5py.ExternalLink("a.h5", "order")),
             "order is a link to elsewhere",
@@ -207,38 +225,38 @@ def test_a_result_cut_short_anywhere(stored, tmp_path):
 
 
 @pytest.mark.parametrize("name", ["", "a/b", ".", ".."])
-def test_impossible_names_of_sweep_sets(tmp_path, name):
-    with pytest.raises(OutputError, match="a sweep set cannot be called"):
-        write_result(tmp_path / "result.h5", Result(expansion(), {name: sweeps()}))
+def test_impossible_names_of_direction_sets(tmp_path, name):
+    with pytest.raises(OutputError, match="a direction set cannot be called"):
+        write_result(tmp_path / "result.h5", Result(expansion(), {name: directions()}))
     assert list(tmp_path.iterdir()) == []
 
 
 @pytest.mark.parametrize("orbits", [True, False])
-def test_sweep_tables_come_back_exactly(tmp_path, orbits):
-    write_sweep_tables(tmp_path / "sweeps", sweeps("a, b", orbits))
-    assert_same(sweeps("a, b", orbits), read_sweep_tables(tmp_path / "sweeps"))
+def test_direction_tables_come_back_exactly(tmp_path, orbits):
+    write_direction_tables(tmp_path / "directions", directions("a, b", orbits))
+    assert_same(directions("a, b", orbits), read_direction_tables(tmp_path / "directions"))
 
 
 def test_file_names_are_plain_and_say_the_angle(tmp_path):
-    assert table_names(sweeps()) == [
-        "horizontal_+000_deg.csv",
-        "horizontal_-170_deg.csv",
-        "vertical_+002.5_deg.csv",
-        "vertical_+000.333_deg.csv",
+    assert table_names(directions()) == [
+        "horizontal_000.csv",
+        "horizontal_190.csv",
+        "vertical_002.5.csv",
+        "vertical_000.333.csv",
     ]
-    axes = SweepSet("grid", np.eye(3), [1.0], np.ones((3, 1), complex), np.ones((3, 1)))
+    axes = DirectionSet("grid", np.eye(3), [1.0], np.ones((3, 1), complex), np.ones((3, 1)))
     assert table_names(axes) == [
-        "00001_polar_090.0_azimuth_000.0_deg.csv",
-        "00002_polar_090.0_azimuth_090.0_deg.csv",
-        "00003_polar_000.0_azimuth_000.0_deg.csv",
+        "00001_polar_090.0_azimuth_000.0.csv",
+        "00002_polar_090.0_azimuth_090.0.csv",
+        "00003_polar_000.0_azimuth_000.0.csv",
     ]
 
 
 def test_a_table_reads_as_plain_csv(tmp_path):
     """At 1.415 V, half the reference voltage, 20 µPa·m·j is 6.0206 dB (20 log10 2) at 90 degrees."""
-    one = SweepSet("s", [[1, 0, 0]], [100.0], [[20e-6j]], [[0.25]], ("horizontal",), [0.0], 1.415)
-    write_sweep_tables(tmp_path / "s", one)
-    with (tmp_path / "s" / "horizontal_+000_deg.csv").open(newline="") as file:
+    one = DirectionSet("s", [[1, 0, 0]], [100.0], [[20e-6j]], [[0.25]], ("horizontal",), [0.0], 1.415)
+    write_direction_tables(tmp_path / "s", one)
+    with (tmp_path / "s" / "horizontal_000.csv").open(newline="") as file:
         assert list(csv.DictReader(file)) == [
             {
                 "frequency_hz": "100.0",
@@ -249,22 +267,24 @@ def test_a_table_reads_as_plain_csv(tmp_path):
                 "imag_pa_m": "2e-05",
             }
         ]
-    assert (tmp_path / "s" / "horizontal_+000_deg.csv").read_bytes() == sweep_table_text(one, 0).encode()
+    assert (tmp_path / "s" / "horizontal_000.csv").read_bytes() == direction_table_text(one, 0).encode()
 
 
 def test_fewer_angles_take_the_place_of_more(tmp_path):
-    few = SweepSet("s", [[1, 0, 0]], FREQUENCY, np.ones((1, 90)), np.ones((1, 90)), ("horizontal",), [0.0])
-    write_sweep_tables(tmp_path / "s", sweeps())
-    write_sweep_tables(tmp_path / "s", few)
-    assert {entry.name for entry in (tmp_path / "s").iterdir()} == {"angles.csv", "horizontal_+000_deg.csv"}
+    few = DirectionSet(
+        "s", [[1, 0, 0]], FREQUENCY, np.ones((1, 90)), np.ones((1, 90)), ("horizontal",), [0.0]
+    )
+    write_direction_tables(tmp_path / "s", directions())
+    write_direction_tables(tmp_path / "s", few)
+    assert {entry.name for entry in (tmp_path / "s").iterdir()} == {"angles.csv", "horizontal_000.csv"}
 
 
 def test_two_angles_of_one_name_are_refused(tmp_path):
-    same = SweepSet(
+    same = DirectionSet(
         "s", np.eye(3)[:2], [1.0], np.ones((2, 1)), np.ones((2, 1)), ("h", "h"), [1.00001, 1.00002]
     )
-    with pytest.raises(OutputError, match=r"two angles of s would both be called h_\+001_deg.csv: keep one"):
-        write_sweep_tables(tmp_path / "s", same)
+    with pytest.raises(OutputError, match=r"two angles of s would both be called h_001.csv: keep one"):
+        write_direction_tables(tmp_path / "s", same)
 
 
 @pytest.mark.parametrize(
@@ -285,5 +305,5 @@ def test_a_bad_table_is_named_in_one_line(tmp_path, words, message):
         content = words if isinstance(words, bytes) else words.replace("HEADER", header).encode()
         (tmp_path / "a.csv").write_bytes(content)
     with pytest.raises(InputError, match=message) as caught:
-        read_sweep_table(tmp_path / "a.csv")
+        read_direction_table(tmp_path / "a.csv")
     assert "\n" not in str(caught.value)

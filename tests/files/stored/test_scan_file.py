@@ -33,6 +33,8 @@ def full_setup(points=7):
         device_size_m=np.array([0.3, 0.4, 0.5]),
         device_centre_m=np.array([-0.1, 0.0, 0.02]),
         first_reflection_s=0.004,
+        date="a May evening",
+        microphone="quarter inch, calibrated in spring",
         notes="boat shed, döör open\n" + 70_000 * "x",
     )
 

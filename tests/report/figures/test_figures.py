@@ -21,8 +21,9 @@ import scanproc
 from scanproc.errors import SettingsError
 from scanproc.records.result import Result
 from scanproc.records.room import RoomReport
-from scanproc.report.figures.clean import clean_figures
-from scanproc.report.figures.enough import enough_figures, learning, needed
+from scanproc.report.figures.clean import point_figures
+from scanproc.report.figures.clean import room as room_figures
+from scanproc.report.figures.enough import enough_figures, learning, needed, specialist_figures
 from scanproc.report.figures.kinds import Cloud, Figure
 from scanproc.report.figures.look import DARK, LIGHT, THEMES, log_ticks
 from scanproc.report.figures.material import Material, doubtful
@@ -31,8 +32,8 @@ from scanproc.report.figures.static import drawn, still
 from scanproc.report.figures.tables import csv_text, figure_table
 from scanproc.report.words.summary import summarise
 from scanproc.run.conversion.datasheet import all_curves
-from scanproc.run.conversion.page import figures
-from scanproc.run.settings.conversion import CurveSettings
+from scanproc.run.conversion.page import Extras, figures, write_figures
+from scanproc.run.settings.conversion import CurveSettings, FigureSettings
 from scanproc.steps.field.extrapolate import orbits
 from scanproc.steps.fit.expand import fit
 
@@ -41,21 +42,31 @@ from scanproc.steps.fit.expand import fit
 def made() -> Material:
     scan = two_sources()
     expansion = fit(scan, centre_m=(0.0, 0.0, 0.0), estimator="truncated")
-    sweeps = orbits(expansion, 30)
-    result = Result(expansion, {sweeps.name: sweeps}, {})
+    directions = orbits(expansion, 30)
+    result = Result(expansion, {directions.name: directions}, {})
     summary = json.loads(json.dumps(summarise(result, "quay horn", -25.0, "default").as_json()))
     return Material(result, summary, all_curves(expansion, CurveSettings()), expansion.residual, study())
 
 
 @pytest.fixture(scope="module")
 def all_figures(made: Material) -> dict[str, Figure]:
-    listed = (*figures(made.result), *enough_figures(made), *clean_figures(made))
+    listed = (*figures(made.result), *enough_figures(made), *specialist_figures(made), *point_figures(made))
     return {figure.text.key: figure for figure in listed}
 
 
 @pytest.mark.parametrize(
     "key",
-    ["response", "orders", "horizontal-map", "polar", "balloon", "points", "learning", "needed", "index"],
+    [
+        "response",
+        "off-axis-vertical",
+        "orders",
+        "horizontal-map",
+        "polar",
+        "polar-sheet",
+        "balloon",
+        "points",
+        "needed",
+    ],
 )
 def test_every_kind_is_drawn_alike_every_time(all_figures: dict[str, Figure], key: str) -> None:
     figure = all_figures[key]
@@ -80,6 +91,32 @@ def test_size_theme_and_format_are_as_asked(all_figures: dict[str, Figure], tmp_
         scanproc.save_figure(figure, tmp_path / "a.gif")
 
 
+def test_a_gallery_has_both_themes(made: Material, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    from scanproc.report.pages import sections
+
+    monkeypatch.setattr(sections, "SECTIONS", (sections.clean,))
+    summary = summarise(made.result, "quay horn", -25.0, "default")
+    settings = FigureSettings(formats=["png", "pdf"], theme="both", width_mm=60)
+    write_figures(tmp_path / "figures", made.result, summary, made.curves, Extras(), settings)
+    names = {f"{key}{ending}" for key in ("points", "along", "centre") for ending in ("", "-dark")}
+    found = {path.name for path in (tmp_path / "figures").iterdir()}
+    assert found == {f"{name}.{kind}" for name in names for kind in ("png", "pdf")}
+    corners = [
+        Image.open(tmp_path / "figures" / f"along{end}.png").convert("RGB").getpixel((1, 1))
+        for end in ("", "-dark")
+    ]
+    assert corners == [(255, 255, 255), (0x15, 0x1C, 0x23)]
+
+
+def test_pictures_keep_the_digits_that_are_read(all_figures: dict[str, Figure]) -> None:
+    """Coordinates are cut to one digit, what is written is not: 3.15 kHz stays."""
+    text = replace(all_figures["errors"].text, title="3.15 kHz")
+    figure = replace(all_figures["errors"], text=text, levels=(("at 3.15 kHz", -25.0),))
+    _, drawing = still(figure)
+    assert b"at 3.15 kHz" in drawing
+    assert not re.search(rb' [xy]="[0-9]+\.[0-9]{2}', drawing)
+
+
 def test_the_axes_of_levels_are_to_scale(all_figures: dict[str, Figure]) -> None:
     """50 dB are as long as a decade: read from the axes' frame in the drawing."""
     root = ElementTree.fromstring(drawn(all_figures["response"], "svg"))
@@ -87,7 +124,7 @@ def test_the_axes_of_levels_are_to_scale(all_figures: dict[str, Figure]) -> None
     path = next(p.get("d") for p in frame.iter() if p.get("d"))
     numbers = np.array([float(n) for n in path.replace("M", "").replace("L", "").replace("z", "").split()])
     width, height = np.ptp(numbers.reshape(-1, 2), axis=0)
-    assert height / (width / np.log10(50)) == pytest.approx(1.0, abs=0.01)  # 50 dB over 100 Hz to 5 kHz
+    assert height / (width / np.log10(50)) == pytest.approx(1.1, abs=0.01)  # 55 dB over 100 Hz to 5 kHz
 
 
 def luminance(colour: str) -> float:
@@ -167,10 +204,10 @@ def test_what_misses_the_target_is_doubtful(made: Material) -> None:
 def test_the_points_needed_are_told_in_words() -> None:
     found = replace(study(), points=500)
     known = found.needed[np.isfinite(found.needed)]
-    first = found.band_hz[np.argmax(found.needed > found.points)]
     assert needed(found).text.finding == (
-        f"From {first / 1000:.3g} kHz the target needs more than the 500 points taken; at most about "
-        f"{float(f'{known.max():.2g}'):,.0f}. {np.sum(np.isnan(found.needed))} of 18 bands cannot be judged."
+        f"From 3.15 kHz the target needs more than the 500 points taken; 4 kHz would take about "
+        f"{float(f'{known[-1]:.2g}'):,.0f}. What 5 kHz would take cannot be told. 100 points, the fewest tried, or "
+        f"fewer would do in {np.sum(found.needed <= 100)} bands."
     )
     gain = found.predicted_db[0] - found.predicted_db[-1]
     assert f"by {gain.max():.1f} dB" in learning(found).text.finding
@@ -182,7 +219,7 @@ def test_the_room_is_shown_with_its_loudest_frequency(made: Material) -> None:
     incoming[5] = -3.0
     share = (FREQUENCY_HZ < 1000).astype(float)
     room = RoomReport(FREQUENCY_HZ, 1 - share, share, incoming, "settings", 0.004)
-    shown = clean_figures(replace(made, result=replace(made.result, room=room)))
+    shown = (*room_figures(room), *point_figures(made))
     assert [figure.text.key for figure in shown] == ["room-ways", "room", "points", "along"]
     assert f"at {FREQUENCY_HZ[5]:.3g} Hz, -3.0 dB" in shown[1].text.finding
     assert "taken out by: gate and model" in shown[0].text.finding

@@ -145,6 +145,43 @@ def test_two_results_lie_on_each_other(browser, folder, louder, width, dark):
     canvases_are_drawn(browser)
 
 
+def test_three_results_lie_on_each_other(browser, folder, louder):
+    """The third is the first again: no difference, so it matches, and the second does not."""
+    again = folder / "again"
+    again.mkdir()
+    (again / "result.h5").write_bytes((folder / "out" / "result.h5").read_bytes())
+    place = folder / "three"
+    assert (
+        run(["compare", str(folder / "out"), str(louder), str(again), "-o", str(place), "--up-to", "3000"])
+        == 3
+    )
+    found = json.loads((place / "comparison.json").read_text(encoding="utf-8"))
+    assert [one["matches"] for one in found["comparisons"]] == [False, True]
+    assert {path.name for path in (place / "differences").iterdir()} == {"2.csv", "3.csv"}
+    browser.open(place / "report.html")
+    browser.ready()
+    assert browser.console() == []
+    finding = "return document.querySelector(`#figure-overlay-${arguments[0]} .finding`).textContent"
+    assert browser.run(finding, "on-axis") == (
+        "louder <i> is +1.5 dB against out on average, at most +1.5 dB. again is +0.0 dB against out on average, at "
+        "most +0.0 dB."
+    )
+    assert "by +1.5 dB" in browser.run(finding, "difference")
+    assert "by +0.0 dB" in browser.run(finding, "difference-3")
+    assert "+0.0 dB" in browser.run(finding, "sound-power-directivity-index")
+    canvases_are_drawn(browser)
+    assert (
+        run(["compare", str(folder / "out"), str(louder), str(again), "-o", str(place), "--up-to", "3000"])
+        == 3
+    )
+
+
+def test_of_references_that_are_no_results_one_is_taken(folder, louder, capsys):
+    hall = at_two_metres(folder)
+    assert run(["compare", str(folder / "out"), str(louder), str(hall)]) == 1
+    assert "is no result: of references that were measured otherwise give one" in capsys.readouterr().err
+
+
 @pytest.mark.parametrize("width", [1280, 400])
 @pytest.mark.parametrize("dark", [False, True])
 def test_a_reference_is_laid_over_the_scan(browser, folder, width, dark):
@@ -189,9 +226,9 @@ def test_the_page_of_a_scan_answers_whether_it_matches(browser, folder, dark):
     said = browser.run("return [...document.querySelectorAll('#matches > p')].map(p => p.textContent)")
     assert summary["comparison"]["verdict"] in said
     assert browser.run("return [...document.querySelectorAll('nav a')].map(a => a.textContent)") == [
+        "The device",
         "Enough?",
         "Clean?",
-        "The device",
         "Matches?",
         "Provenance",
     ]

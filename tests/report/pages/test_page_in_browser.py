@@ -19,23 +19,45 @@ from scanproc.run.settings.conversion import parse_settings
 
 pytestmark = pytest.mark.page
 QUICK = parse_settings({"fit": {"estimator": "truncated"}})
-PLOTS = {
-    "errors": "#figure-errors .u-wrap canvas",
-    "errors-by-points": "#figure-errors-by-points .u-wrap canvas",
-    "orders": "#figure-orders canvas.plot",
-    "needed": "#figure-needed .u-wrap canvas",
-    "learning": "#figure-learning .u-wrap canvas",
-    "points": "#figure-points canvas.plot",
-    "along": "#figure-along .u-wrap canvas",
-    "response": "#figure-response .u-wrap canvas",
-    "horizontal-map": "#figure-horizontal-map canvas.plot",
-    "vertical-map": "#figure-vertical-map canvas.plot",
-    "polar": "#figure-polar canvas.plot",
-    "beamwidth": "#figure-beamwidth .u-wrap canvas",
-    "balloon": "#figure-balloon canvas.plot",
-    "index": "#figure-index .u-wrap canvas",
-    "centre": "#figure-centre .u-wrap canvas",
+LINES = "#figure-{} .u-wrap canvas"
+CANVAS = "#figure-{} canvas.plot"
+SHOWN = {
+    "response": LINES,
+    "off-axis-horizontal": LINES,
+    "off-axis-vertical": LINES,
+    "horizontal-map": CANVAS,
+    "vertical-map": CANVAS,
+    "polar": CANVAS,
+    "polar-sheet": CANVAS,
+    "beamwidth": LINES,
+    "balloon": CANVAS,
+    "index": LINES,
+    "in-room": LINES,
+    "phase": LINES,
+    "group-delay": LINES,
+    "impulse": LINES,
+    "sound-power": LINES,
+    "errors": LINES,
+    "needed": LINES,
+    "errors-by-points": LINES,
+    "learning": LINES,
+    "orders": CANVAS,
+    "points": CANVAS,
+    "along": LINES,
+    "centre": LINES,
 }
+PLOTS = {key: place.format(key) for key, place in SHOWN.items()}
+UNFOLD = "document.querySelectorAll('details.fold').forEach(fold => { fold.open = true; })"
+
+
+def opened(browser, page: Path, **how: object) -> None:
+    """The page with its folds open and their figures drawn."""
+    browser.open(page, **how)
+    browser.ready()
+    browser.run(UNFOLD)
+    browser.wait(
+        "return [...document.querySelectorAll('[data-figure]')].every(f => f.classList.contains('live'))"
+    )
 
 
 @pytest.fixture(scope="module")
@@ -55,9 +77,12 @@ def studied(results: Path) -> Path:
 
 @pytest.fixture(scope="module")
 def unstudied(results: Path) -> Path:
-    """The same scan's page without a study, and with sweep tables too long to be carried."""
+    """The same scan's page without a study, and with direction tables too long to be carried."""
     page = results.parent / "unstudied.html"
-    tables = {"sweeps/curves.csv": b"curves", "sweeps/long.csv": np.random.default_rng(1).bytes(2_000_000)}
+    tables = {
+        "directions/curves.csv": b"curves",
+        "directions/long.csv": np.random.default_rng(1).bytes(2_000_000),
+    }
     page.write_text(scan_page(material(results), tables), encoding="utf-8")
     return page
 
@@ -66,17 +91,16 @@ def test_tables_too_long_stay_beside_the_page(browser, unstudied):
     browser.open(unstudied)
     browser.ready()
     assert unstudied.stat().st_size < 3_000_000
-    assert downloaded(browser, "sweeps/curves.csv") == b"curves"
+    assert downloaded(browser, "directions/curves.csv") == b"curves"
     beside = "return document.querySelector('#figure-polar .beside a').getAttribute('href')"
-    assert browser.run(beside) == "sweeps/"
+    assert browser.run(beside) == "directions/"
     assert "not studied" in browser.run("return document.querySelector('#enough .lead').textContent")
 
 
 @pytest.mark.parametrize("width", [1280, 400])
 @pytest.mark.parametrize("dark", [False, True])
 def test_it_loads_quietly_and_draws_on_every_canvas(browser, results, width, dark):
-    browser.open(results / "report.html", width=width, dark=dark)
-    browser.ready()
+    opened(browser, results / "report.html", width=width, dark=dark)
     assert browser.console() == []
     assert browser.requests() == []
     assert browser.run("return document.documentElement.scrollWidth") == width
@@ -120,8 +144,7 @@ def move(browser, key: str, value: int) -> None:
 
 @pytest.mark.parametrize("key", ["polar", "balloon", "points"])
 def test_a_slider_changes_picture_and_read_out(browser, results, key):
-    browser.open(results / "report.html")
-    browser.ready()
+    opened(browser, results / "report.html")
     read = f"return document.querySelector('#figure-{key} .readout').textContent"
     before, said = browser.pixels(PLOTS[key]), browser.run(read)
     move(browser, key, 2)
@@ -136,11 +159,11 @@ def test_the_polar_reads_out_the_level_of_the_result(browser, results):
     browser.open(results / "report.html")
     browser.ready()
     move(browser, "polar", 30)
-    sweeps = read_result(results / "result.h5").sweeps["orbits-10"]
-    axis = 20 * np.log10(np.abs(sweeps.pressure_pa_m[0, 30]) / 20e-6)
+    directions = read_result(results / "result.h5").directions["orbits-10"]
+    axis = 20 * np.log10(np.abs(directions.pressure_pa_m[0, 30]) / 20e-6)
     said = browser.run("return document.querySelector('#figure-polar .readout').textContent")
     assert f"horizontal {axis:.1f} ±" in said
-    hz = sweeps.frequency_hz[30]
+    hz = directions.frequency_hz[30]
     assert said.startswith(f"{hz / 1000:.3g} kHz, 0°")
 
 
@@ -161,8 +184,7 @@ def test_the_map_shows_the_level_in_its_colour(browser, results):
 def test_it_turns_by_keys_and_by_mouse(browser, results, key):
     from selenium.webdriver.common.action_chains import ActionChains
 
-    browser.open(results / "report.html")
-    browser.ready()
+    opened(browser, results / "report.html")
     canvas = browser.driver.find_element("css selector", PLOTS[key])
     first = browser.pixels(PLOTS[key])
     canvas.send_keys(Keys.ARROW_RIGHT)
@@ -181,8 +203,7 @@ def touch(browser, kind: str, x: float, y: float) -> None:
 
 @pytest.mark.parametrize("key", ["balloon", "points"])
 def test_it_turns_and_reads_by_finger(browser, results, key):
-    browser.open(results / "report.html", width=400)
-    browser.ready()
+    opened(browser, results / "report.html", width=400)
     browser.command("Emulation.setTouchEmulationEnabled", {"enabled": True})
     kinds = (
         "window.kinds = []; for (const kind of ['pointerdown', 'pointermove'])"
@@ -221,8 +242,8 @@ def test_curves_are_read_by_keys_zoomed_and_switched(browser, results):
         "const f = document.querySelector('#figure-response .legend');"
         "return [f.querySelector('.where').textContent, f.querySelector('.value').textContent]"
     )
-    sweeps = read_result(results / "result.h5").sweeps["orbits-10"]
-    level = 20 * np.log10(np.abs(sweeps.pressure_pa_m[0, 0]) / 20e-6)
+    directions = read_result(results / "result.h5").directions["orbits-10"]
+    level = 20 * np.log10(np.abs(directions.pressure_pa_m[0, 0]) / 20e-6)
     assert where == "100 Hz"
     assert value.startswith(f"{level:.1f} ± ")
     assert value.endswith(" dB")
@@ -248,7 +269,7 @@ def test_fifty_decibels_are_as_long_as_a_decade(browser, results):
     width, height = browser.run(
         "const o = document.querySelector('#figure-response .u-over'); return [o.clientWidth, o.clientHeight]"
     )
-    assert height / (width / np.log10(50)) == pytest.approx(1.0, abs=0.02)  # 50 dB over 100 Hz to 5 kHz
+    assert height / (width / np.log10(50)) == pytest.approx(1.1, abs=0.02)  # 55 dB over 100 Hz to 5 kHz
 
 
 def test_the_theme_button_turns_the_page_dark(browser, results):
@@ -328,10 +349,67 @@ def downloaded(browser, name: str) -> bytes:
 def test_downloads_are_the_tables_byte_for_byte(browser, results):
     browser.open(results / "report.html")
     browser.ready()
-    for name in ("sweeps/curves.csv", "sweeps/orbits-10/vertical_+030_deg.csv"):
+    for name in ("directions/curves.csv", "directions/orbits-10/vertical_030.csv"):
         browser.driver.refresh()
         browser.ready()
         assert downloaded(browser, name) == (results / name).read_bytes()
+
+
+def test_all_data_are_one_zip_file(browser, results):
+    """Read by Python's zipfile, which checks each checksum."""
+    import io
+    import zipfile
+
+    browser.open(results / "report.html")
+    browser.ready()
+    packed = bytes(
+        browser.driver.execute_async_script(
+            "const done = arguments[0]; const kept = URL.createObjectURL;"
+            "URL.createObjectURL = (blob) => {"
+            " blob.arrayBuffer().then(b => done([...new Uint8Array(b)]));"
+            " URL.createObjectURL = kept; return kept(blob); };"
+            "document.getElementById('all').click();"
+        )
+    )
+    with zipfile.ZipFile(io.BytesIO(packed)) as file:
+        assert file.testzip() is None
+        name = "directions/orbits-10/vertical_030.csv"
+        assert file.read(name) == (results / name).read_bytes()
+        assert json.loads(file.read("summary.json"))["points"] == 200
+        assert {"balloon.csv", "directions/curves.csv"} <= set(file.namelist())
+
+
+def test_the_first_curve_is_within_the_first_screen(browser, results):
+    browser.open(results / "report.html", width=1300, height=900)
+    browser.ready()
+    top = browser.run("return document.querySelector('#figure-response .u-over').getBoundingClientRect().top")
+    pixels = browser.pixels(PLOTS["response"])
+    blue = np.all(np.abs(pixels[..., :3].astype(int) - [0x00, 0x72, 0xB2]) < 30, axis=2)
+    assert top + np.flatnonzero(blue.any(axis=1))[0] < 900
+
+
+def test_a_fold_draws_when_it_is_opened(browser, results):
+    browser.open(results / "report.html")
+    browser.ready()
+    live = "return document.querySelector('#figure-orders').classList.contains('live')"
+    assert not browser.run(live)
+    browser.run("document.querySelector('#enough details.fold > summary').click()")
+    browser.wait(live)
+
+
+def test_lines_off_the_axis_are_shown_re_the_axis(browser, results):
+    browser.open(results / "report.html")
+    browser.ready()
+    before = browser.pixels(PLOTS["off-axis-vertical"])
+    browser.run("document.querySelectorAll('#figure-off-axis-vertical .choice input')[1].click()")
+    time.sleep(0.1)
+    assert np.any(before.shape != browser.pixels(PLOTS["off-axis-vertical"]).shape) or np.any(
+        before != browser.pixels(PLOTS["off-axis-vertical"])
+    )
+    said = browser.run(
+        "return document.querySelector('#figure-off-axis-vertical .legend .value').textContent"
+    )
+    assert said.startswith("0.0")
 
 
 def test_a_figures_own_table_equals_the_result(browser, results, unstudied):
@@ -356,8 +434,7 @@ def test_the_strip_over_the_orders_shows_the_error_of_what_was_used(browser, res
     expansion = replace(expansion, estimator=single.astype(int), held_out_db=held_out)
     shown = replace(shown, result=replace(shown.result, expansion=expansion))
     (tmp_path / "page.html").write_text(scan_page(shown, {}), encoding="utf-8")
-    browser.open(tmp_path / "page.html")
-    browser.ready()
+    opened(browser, tmp_path / "page.html")
     pixels = browser.pixels("#figure-orders .plot")
     left, width = 50, pixels.shape[1] - 128
     for column in (3, 20, 36):
@@ -374,12 +451,11 @@ def test_the_strip_over_the_orders_shows_the_error_of_what_was_used(browser, res
 
 
 def test_the_slider_of_points_moves_all_its_figures(browser, studied):
-    browser.open(studied)
-    browser.ready()
+    opened(browser, studied)
     assert browser.console() == []
-    canvases = {key: PLOTS[key] for key in ("errors-by-points", "orders", "needed", "learning")}
+    canvases = {key: PLOTS[key] for key in ("errors-by-points", "orders", "learning")}
     before = {key: browser.pixels(canvas) for key, canvas in canvases.items()}
-    move(browser, "needed", 1)
+    move(browser, "learning", 1)
     time.sleep(0.2)
     for key, canvas in canvases.items():
         assert np.any(before[key] != browser.pixels(canvas)), key

@@ -36,11 +36,13 @@ def contents(directory: Path) -> dict[str, bytes]:
 
 def test_the_far_field_is_that_of_the_source(scan_file: Path, tmp_path: Path) -> None:
     convert(scan_file, tmp_path / "out")
-    (sweeps,) = read_result(tmp_path / "out" / "result.h5").sweeps.values()
+    (directions,) = read_result(tmp_path / "out" / "result.h5").directions.values()
     k = 2 * np.pi * FREQUENCY_HZ / SPEED_M_S
-    exact = np.exp(1j * (sweeps.direction @ SOURCE_M)[:, None] * k)  # e^{-jkR}/R for r → ∞, times r·e^{jkr}
-    assert sweeps.angles == 72
-    np.testing.assert_allclose(sweeps.pressure_pa_m, exact, atol=0.01)
+    exact = np.exp(
+        1j * (directions.direction @ SOURCE_M)[:, None] * k
+    )  # e^{-jkR}/R for r → ∞, times r·e^{jkr}
+    assert directions.angles == 72
+    np.testing.assert_allclose(directions.pressure_pa_m, exact, atol=0.01)
 
 
 def test_the_summary_on_disk_is_the_one_returned(scan_file: Path, tmp_path: Path) -> None:
@@ -70,13 +72,13 @@ def test_the_order_and_the_band_are_those_of_the_settings(scan_file: Path, tmp_p
     wanted = {
         "fit": {"order": 3},
         "frequencies": {"lowest_hz": 200, "highest_hz": 801},
-        "sweeps": {"step_deg": 45},
+        "directions": {"step_deg": 45},
     }
     convert(scan_file, tmp_path / "out", parse_settings(wanted))
     result = read_result(tmp_path / "out" / "result.h5")
     assert list(result.expansion.order) == [3] * 4
     assert list(result.expansion.frequency_hz) == [200.0, 315.0, 500.0, 800.0]
-    assert result.sweeps["orbits-45"].angles == 16
+    assert result.directions["orbits-45"].angles == 16
 
 
 def test_the_centre_is_that_of_the_settings(scan_file: Path, tmp_path: Path) -> None:
@@ -140,9 +142,9 @@ def test_spectra_by_blocks_of_points_are_those_of_the_whole(
 
 
 def test_an_earlier_result_is_replaced(scan_file: Path, tmp_path: Path) -> None:
-    convert(scan_file, tmp_path / "out", parse_settings({"sweeps": {"step_deg": 45}}))
-    convert(scan_file, tmp_path / "out", parse_settings({"sweeps": {"step_deg": 90}}))
-    assert sorted(path.name for path in (tmp_path / "out" / "sweeps").iterdir()) == [
+    convert(scan_file, tmp_path / "out", parse_settings({"directions": {"step_deg": 45}}))
+    convert(scan_file, tmp_path / "out", parse_settings({"directions": {"step_deg": 90}}))
+    assert sorted(path.name for path in (tmp_path / "out" / "directions").iterdir()) == [
         "curves.csv",
         "orbits-90",
         "provenance.json",
@@ -152,7 +154,7 @@ def test_an_earlier_result_is_replaced(scan_file: Path, tmp_path: Path) -> None:
 def test_tables_and_pictures_say_what_they_were_made_from(scan_file: Path, tmp_path: Path) -> None:
     settings = parse_settings({"figures": {"formats": ["png", "svg", "pdf"]}})
     convert(scan_file, tmp_path / "out", settings, figures=True)
-    told = json.loads((tmp_path / "out" / "sweeps" / "provenance.json").read_text())
+    told = json.loads((tmp_path / "out" / "directions" / "provenance.json").read_text())
     whole = json.loads((tmp_path / "out" / "summary.json").read_text())["provenance"]
     assert told == whole
     digest = told["scan_sha256"]
@@ -181,7 +183,7 @@ def test_a_note_among_earlier_results_is_kept(scan_file: Path, tmp_path: Path) -
     assert contents(tmp_path / "out") == before
 
 
-@pytest.mark.parametrize("stage", ["write_result", "write_sweep_tables", "write_json"])
+@pytest.mark.parametrize("stage", ["write_result", "write_direction_tables", "write_json"])
 def test_a_failure_on_the_way_leaves_the_old_results(
     scan_file: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, stage: str
 ) -> None:

@@ -42,10 +42,11 @@ def _no_child(monkeypatch: pytest.MonkeyPatch) -> None:
 
 
 def coarse(folder: Path) -> Path:
-    """Settings with few sweeps and one estimator: many files are slow to bring to the disk."""
+    """Settings with few directions and one estimator: many files are slow to bring to the disk."""
     config = folder / "coarse.toml"
     config.write_text(
-        '[check]\nrun = false\n[fit]\nestimator = "truncated"\n[sweeps]\nstep_deg = 90\n[points]\nin_convert = false\n'
+        '[check]\nrun = false\n[fit]\nestimator = "truncated"\n'
+        "[directions]\nstep_deg = 90\n[points]\nin_convert = false\n"
     )
     return config
 
@@ -59,7 +60,7 @@ COARSE = parse_settings(
     {
         "check": {"run": False},
         "fit": {"estimator": "truncated"},
-        "sweeps": {"step_deg": 90},
+        "directions": {"step_deg": 90},
         "points": {"in_convert": False},
     }
 )
@@ -166,7 +167,7 @@ def test_a_missed_target_is_exit_code_3(night: Path) -> None:
 def test_settings_beside_a_scan_go_first(night: Path, tmp_path: Path) -> None:
     config = tmp_path / "all.toml"
     config.write_text(
-        "[fit]\norder = 3\ntarget_db = -20\n[sweeps]\nstep_deg = 90\n[points]\nin_convert = false\n"
+        "[fit]\norder = 3\ntarget_db = -20\n[directions]\nstep_deg = 90\n[points]\nin_convert = false\n"
     )
     (night / "gong.toml").write_text("[fit]\norder = 2\n")
     (night / "horn.toml").write_text("[fit]\nordre = 2\n")
@@ -194,7 +195,7 @@ def test_started_again_nothing_is_done_twice(night: Path) -> None:
 
 def test_reasons_are_told_beforehand(night: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     config = tmp_path / "all.toml"
-    config.write_text("[fit]\norder = 3\n[sweeps]\nstep_deg = 90\n[points]\nin_convert = false\n")
+    config.write_text("[fit]\norder = 3\n[directions]\nstep_deg = 90\n[points]\nin_convert = false\n")
     run_inline(wanted(night, config=config))
     out = tmp_path / "out"
 

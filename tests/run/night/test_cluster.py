@@ -80,7 +80,7 @@ def original(tmp_path_factory: pytest.TempPathFactory) -> Path:
     for path in folder.iterdir():
         os.utime(path, (past, past))
     (top / "all.toml").write_text(
-        f"[check]\nrun = false\n[fit]\norder = {ORDER}\n[sweeps]\nstep_deg = 90\n[points]\nin_convert = false\n"
+        f"[check]\nrun = false\n[fit]\norder = {ORDER}\n[directions]\nstep_deg = 90\n[points]\nin_convert = false\n"
     )
     (top / "start").mkdir()
     (top / "start" / "sitecustomize.py").write_text(WORKER)

@@ -22,7 +22,10 @@ from scanproc.run.night import batch, cluster, inspection, tasks
 from scanproc.run.night.batch import Wanted, Watcher, dry_run
 from scanproc.run.night.tasks import Done, Failed, Work
 
-PLAIN = '[check]\nrun = false\n[fit]\nestimator = "truncated"\n[sweeps]\nstep_deg = 90\n[points]\nin_convert = false\n'
+PLAIN = (
+    '[check]\nrun = false\n[fit]\nestimator = "truncated"\n'
+    "[directions]\nstep_deg = 90\n[points]\nin_convert = false\n"
+)
 
 
 @pytest.fixture

@@ -36,7 +36,7 @@ def night(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     for name, points in (("buoy", 80), ("horn", 81)):
         write_scan(tmp_path / "night" / f"{name}.h5", monopole_scan(points))
     (tmp_path / "all.toml").write_text(
-        "[check]\nrun = false\n[fit]\norder = 3\n[sweeps]\nstep_deg = 90\n[points]\nin_convert = false\n"
+        "[check]\nrun = false\n[fit]\norder = 3\n[directions]\nstep_deg = 90\n[points]\nin_convert = false\n"
     )
     return tmp_path / "night"
 

@@ -16,7 +16,7 @@ from scanproc.errors import OutputError
 from scanproc.files.stored.scan_file import write_scan
 from scanproc.run.night.batch import Wanted
 
-COARSE = '[check]\nrun = false\n[fit]\norder = 2\nestimator = "truncated"\n[sweeps]\nstep_deg = 90\n'
+COARSE = '[check]\nrun = false\n[fit]\norder = 2\nestimator = "truncated"\n[directions]\nstep_deg = 90\n'
 
 
 @pytest.fixture

@@ -91,7 +91,7 @@ def test_a_kill_inside_plan_or_study_loses_one_item(tmp_path: Path, monkeypatch:
     monkeypatch.setattr(tasks, "inspect", inspection.read_all)
     (tmp_path / "night").mkdir()
     write_scan(tmp_path / "night" / "buoy.h5", monopole_scan(60))
-    (tmp_path / "all.toml").write_text("[sweeps]\nstep_deg = 90\n[points]\nsizes = 3\n")
+    (tmp_path / "all.toml").write_text("[directions]\nstep_deg = 90\n[points]\nsizes = 3\n")
 
     def wanted(output: str) -> Wanted:
         return Wanted((str(tmp_path / "night"),), tmp_path / output, tmp_path / "all.toml", settle_s=0)

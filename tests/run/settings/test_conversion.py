@@ -19,9 +19,9 @@ order = "7"
 centre_m = [1, "a",
   3]
 target_db = true
-[swep]
+[direction]
 x = 1
-[sweeps]
+[directions]
 step_deg = 7
 """
 
@@ -41,8 +41,8 @@ def test_every_mistake_has_its_line_and_the_nearest_name(tmp_path: Path) -> None
         '4: fit.order must be "auto" or a whole number from 0 to 100, got "7"',
         '5: fit.centre_m must be "auto", "origin" or three numbers [x, y, z] in metres, got [1, "a", 3]',
         "7: fit.target_db must be a number from -200 up to but not including 0 (dB), got true",
-        "8: swep: no such section: did you mean 'sweeps'?",
-        "11: sweeps.step_deg must be a number of degrees from 0.5 to 90 that divides 360, got 7",
+        "8: direction: no such section: did you mean 'directions'?",
+        "11: directions.step_deg must be a number of degrees from 0.5 to 90 that divides 360, got 7",
     ]
 
 
@@ -56,7 +56,7 @@ def test_every_mistake_has_its_line_and_the_nearest_name(tmp_path: Path) -> None
         ("fit.order = '7'", "1: fit.order must be"),
         ("fit = 3", "1: fit must be a section [fit], got 3"),
         ("\n[fit", "2: not valid TOML"),
-        ("[zebra]", "1: zebra: no such section: known are fit, frequencies, room, sweeps"),
+        ("[zebra]", "1: zebra: no such section: known are fit, frequencies, room, directions"),
         ("[frequencies]\nlowest_hz = 200\nhighest_hz = 100", "3: frequencies.highest_hz must be above"),
     ],
 )

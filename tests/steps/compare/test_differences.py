@@ -122,30 +122,30 @@ def test_distance_is_named_as_delay_and_sized() -> None:
 
 
 def test_yaw_is_named_sized_and_taken_out_on_request() -> None:
-    reference = gated(both_orbits(), Faults(yaw_deg=3.0))
+    reference = gated(both_orbits(), Faults(toe_in_deg=3.0))
     choices = CompareChoices(up_to_hz=USABLE_HZ)
     found = compare(workshop_expansion(), reference, choices)
-    assert cause(found, "yaw").size == pytest.approx(3.0, rel=0.2)
-    assert not [one for one in found.causes if one.kind == "pitch"]
+    assert cause(found, "toe-in").size == pytest.approx(3.0, rel=0.2)
+    assert not [one for one in found.causes if one.kind == "tilt"]
     turned = compare(workshop_expansion(), reference, replace(choices, apply=("delay", "turn")))
     assert turned.bands.actual_db.max() < found.bands.actual_db.max() - 6
 
 
 def test_pitch_is_named_and_sized() -> None:
     choices = CompareChoices(up_to_hz=USABLE_HZ)
-    found = compare(workshop_expansion(), gated(both_orbits(), Faults(pitch_deg=-2.5)), choices)
-    assert cause(found, "pitch").size == pytest.approx(-2.5, rel=0.2)
-    assert not [one for one in found.causes if one.kind == "yaw"]
+    found = compare(workshop_expansion(), gated(both_orbits(), Faults(tilt_deg=-2.5)), choices)
+    assert cause(found, "tilt").size == pytest.approx(-2.5, rel=0.2)
+    assert not [one for one in found.causes if one.kind == "toe-in"]
 
 
 def test_several_faults_at_once_are_told_apart() -> None:
-    faults = Faults(gain_db=-0.6, distance_error_m=-0.02, yaw_deg=2.0)
+    faults = Faults(gain_db=-0.6, distance_error_m=-0.02, toe_in_deg=2.0)
     found = compare(workshop_expansion(), gated(both_orbits(), faults), CompareChoices(up_to_hz=USABLE_HZ))
-    assert {one.kind for one in found.causes} == {"gain", "delay", "yaw"}
+    assert {one.kind for one in found.causes} == {"gain", "delay", "toe-in"}
     closer_db = 20 * np.log10(DISTANCE_M / (DISTANCE_M - 0.02))
     assert cause(found, "gain").size == pytest.approx(-0.6 + closer_db, rel=0.2)
     assert cause(found, "delay").size * SPEED_M_S == pytest.approx(-0.02, rel=0.2)
-    assert cause(found, "yaw").size == pytest.approx(2.0, rel=0.2)
+    assert cause(found, "toe-in").size == pytest.approx(2.0, rel=0.2)
 
 
 @pytest.mark.parametrize("gate_s", [0.010, 0.0055, 0.0048, 0.0044])
@@ -214,11 +214,11 @@ def test_near_field_terms_at_one_metre() -> None:
 
 
 def test_magnitudes_alone_show_gain_and_yaw() -> None:
-    full = gated(both_orbits(), Faults(gain_db=-0.8, yaw_deg=-4.0))
+    full = gated(both_orbits(), Faults(gain_db=-0.8, toe_in_deg=-4.0))
     reference = replace(full, pressure_pa=np.abs(full.pressure_pa), has_phase=False)
     found = compare(workshop_expansion(), reference, CompareChoices(up_to_hz=USABLE_HZ))
     assert cause(found, "gain").size == pytest.approx(-0.8, rel=0.2)
-    assert cause(found, "yaw").size == pytest.approx(-4.0, rel=0.2)
+    assert cause(found, "toe-in").size == pytest.approx(-4.0, rel=0.2)
     assert np.isnan(found.alignment.delay_s)
     assert np.all(np.isnan(found.bands.complex_db))
 
@@ -244,7 +244,7 @@ def test_one_angle_tells_gain_but_no_turn() -> None:
     reference = gated(both_orbits()[[6]], Faults(gain_db=0.5))
     found = compare(workshop_expansion(), reference, CompareChoices(up_to_hz=USABLE_HZ))
     assert found.alignment.gain_db == pytest.approx(0.5, rel=0.2)
-    assert np.isnan(found.alignment.yaw_deg)
+    assert np.isnan(found.alignment.toe_in_deg)
 
 
 def test_a_result_matches_itself_within_its_error_bars() -> None:

@@ -15,11 +15,11 @@ from scanproc.conventions import mode_degrees
 from scanproc.records.scan import Scan, ScanSetup
 from scanproc.steps.farfield.beamwidth import beamwidths
 from scanproc.steps.farfield.curves import CurveChoices, derived_curves
-from scanproc.steps.farfield.sets import Turn, arc_angles, sweep_set
+from scanproc.steps.farfield.sets import Turn, arc_angles, direction_set
 from scanproc.steps.field.extrapolate import radiated_power_w
 from scanproc.steps.fit.expand import fit
 
-CAPS = rows("sweep_curves", "sweep_cap")
+CAPS = rows("direction_curves", "direction_cap")
 KA = sorted({row[1] for row in CAPS})
 COLUMNS = {
     "sound power, exact": 2,
@@ -79,7 +79,9 @@ def test_cap_against_the_table(half_angle_deg) -> None:
 
 def test_pairs_against_the_table() -> None:
     axes = {"horizontal": [0, 1, 0], "vertical": [0, 0, 1], "diagonal 45 deg": [0, 0.5**0.5, 0.5**0.5]}
-    for lies, kd, exact, zones, quadrangles, zone_error, quadrangle_error in rows("sweep_curves", "sp_pairs"):
+    for lies, kd, exact, zones, quadrangles, zone_error, quadrangle_error in rows(
+        "direction_curves", "sp_pairs"
+    ):
         axis = np.array(axes[lies])
         pair = pattern_expansion(
             lambda unit, kd=kd, axis=axis: np.cos(kd / 2 * unit @ axis)[:, None] + 0j, np.array([500.0]), 30
@@ -146,7 +148,7 @@ def lobe(unit):
     ) + 0j
 
 
-def test_single_angles_have_the_error_of_the_sweeps() -> None:
+def test_single_angles_have_the_error_of_the_directions() -> None:
     """A fit on a lopsided set of points, so that the error differs by direction."""
     points = even_points(220, 0.4)
     points = points[points[:, 0] < 0.3]
@@ -157,7 +159,7 @@ def test_single_angles_have_the_error_of_the_sweeps() -> None:
     expansion = fit(Scan(ScanSetup(points, speed_of_sound_m_s=343.2), hz, noisy), order=5)
     assert np.abs(expansion.variance_pattern[1:]).max() > 0.05
     for turn in (Turn(), Turn(180)):
-        axis = sweep_set(expansion, arc_angles("a", "horizontal", 0, 0, 1), turn).standard_error_db[0]
+        axis = direction_set(expansion, arc_angles("a", "horizontal", 0, 0, 1), turn).standard_error_db[0]
         found = derived_curves(expansion, turn=turn).get("on axis").standard_error
         np.testing.assert_allclose(found, axis, rtol=1e-9)
 

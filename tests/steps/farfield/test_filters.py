@@ -12,7 +12,7 @@ from truth import rows
 
 from scanproc.errors import ScanDataError
 from scanproc.steps.farfield.filters import Air, Biquad, Simple, Tabulated, chain_response, filtered
-from scanproc.steps.farfield.sets import named_set, sweep_set
+from scanproc.steps.farfield.sets import direction_set, named_set
 from scanproc.steps.fit.expand import fit
 from scanproc.waves.biquads import biquad
 
@@ -46,12 +46,15 @@ def test_response_of_the_chain() -> None:
 
 
 @pytest.mark.parametrize(("order", "error"), [(None, 1e-5), (6, 1e-9)])
-def test_filtered_sweeps_are_those_of_a_filtered_scan(order: int | None, error: float) -> None:
+def test_filtered_directions_are_those_of_a_filtered_scan(order: int | None, error: float) -> None:
     """Weights of the whole model are sought step by step until little changes; least squares has none."""
     drive = independent_response(HZ)
     before = fit(replace(SCAN, pressure_pa=SCAN.pressure_pa * drive), order=order)
     after = filtered(fit(SCAN, order=order), CHAIN)
-    wanted, found = sweep_set(before, named_set("orbits-10")), sweep_set(after, named_set("orbits-10"))
+    wanted, found = (
+        direction_set(before, named_set("orbits-10")),
+        direction_set(after, named_set("orbits-10")),
+    )
     np.testing.assert_allclose(found.pressure_pa_m, wanted.pressure_pa_m, rtol=error)
     np.testing.assert_allclose(found.standard_error_db, wanted.standard_error_db, rtol=100 * error)
     np.testing.assert_allclose(after.far_field_error_db, before.far_field_error_db, atol=100 * error)

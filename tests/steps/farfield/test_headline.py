@@ -11,7 +11,15 @@ from scipy.special import sici
 
 from scanproc.records.curves import Curve, Curves
 from scanproc.steps.farfield.curves import derived_curves
-from scanproc.steps.farfield.headline import Figure, band_mean, band_slope, headline, level_at_db, low_limit
+from scanproc.steps.farfield.headline import (
+    Figure,
+    band_mean,
+    band_slope,
+    coverage,
+    headline,
+    level_at_db,
+    low_limit,
+)
 
 SEALED_HZ = 76.0
 
@@ -144,3 +152,20 @@ def test_the_errors_count_the_sampling_of_the_band(per_octave: int) -> None:
         assert abs(sensitivity.value - mean) < 0.05
         assert sensitivity.standard_error < 0.1
     assert np.mean(np.abs(z) < 1.96) > 0.9
+
+
+def test_the_even_range_of_a_sealed_box_begins_at_its_corner() -> None:
+    """20 lg|H| = -3 dB at 76/(10^0.3 - 1)^(1/4) Hz; above, nothing falls."""
+    found = headline(sealed(np.geomspace(5, 5000, 400)))
+    assert found.even_range.from_hz == pytest.approx(SEALED_HZ / (10**0.3 - 1) ** 0.25, rel=2e-3)
+    assert found.even_range.to_hz == pytest.approx(5000)
+    assert found.coverage == {"horizontal": None, "vertical": None}
+
+
+def test_coverage_is_the_median_of_the_beamwidth_between_1_and_4_khz() -> None:
+    hz = np.geomspace(500, 8000, 41)
+    width = np.where(hz < 1500, np.nan, 100.0)
+    curves = Curves(hz, (Curve("horizontal beamwidth, -6 dB", "deg", width, np.full(41, 1.0)),))
+    assert coverage(curves, "horizontal beamwidth, -6 dB").value == 100.0
+    wide = Curves(hz, (Curve("horizontal beamwidth, -6 dB", "deg", width * np.nan, width),))
+    assert coverage(wide, "horizontal beamwidth, -6 dB") is None

@@ -12,10 +12,10 @@ from scanproc.records.scan import Scan, ScanSetup
 from scanproc.steps.farfield.sets import (
     Turn,
     arc_angles,
+    direction_set,
     listed_angles,
     named_set,
     seat_angles,
-    sweep_set,
     turn_matrix,
 )
 from scanproc.steps.fit.expand import fit
@@ -55,7 +55,7 @@ def test_named_sets(name: str) -> None:
     "name", ["orbits-7", "sphere-0", "orbits", "arc-5", "sphere-x", "orbits-0.001", "orbits--5"]
 )
 def test_unknown_names_are_one_line(name: str) -> None:
-    with pytest.raises(SettingsError, match=f"no sweep set '{name}': known are orbits-10"):
+    with pytest.raises(SettingsError, match=f"no direction set '{name}': known are orbits-10"):
         named_set(name)
 
 
@@ -70,8 +70,8 @@ def test_arc_and_list() -> None:
 
 
 def test_toe_in_is_the_orbit_read_elsewhere() -> None:
-    turned = sweep_set(STRAIGHT, arc_angles("a", "horizontal", -90, 90, 10), Turn(toe_in_deg=30))
-    shifted = sweep_set(STRAIGHT, arc_angles("a", "horizontal", -120, 60, 10))
+    turned = direction_set(STRAIGHT, arc_angles("a", "horizontal", -90, 90, 10), Turn(toe_in_deg=30))
+    shifted = direction_set(STRAIGHT, arc_angles("a", "horizontal", -120, 60, 10))
     np.testing.assert_allclose(turned.pressure_pa_m, shifted.pressure_pa_m, rtol=1e-12)
     np.testing.assert_allclose(turned.standard_error_db, shifted.standard_error_db, rtol=1e-9)
     np.testing.assert_allclose(
@@ -80,8 +80,8 @@ def test_toe_in_is_the_orbit_read_elsewhere() -> None:
 
 
 def test_tilt_is_the_vertical_orbit_read_elsewhere() -> None:
-    turned = sweep_set(STRAIGHT, arc_angles("a", "vertical", -90, 90, 10), Turn(tilt_deg=20))
-    shifted = sweep_set(STRAIGHT, arc_angles("a", "vertical", -110, 70, 10))
+    turned = direction_set(STRAIGHT, arc_angles("a", "vertical", -90, 90, 10), Turn(tilt_deg=20))
+    shifted = direction_set(STRAIGHT, arc_angles("a", "vertical", -110, 70, 10))
     np.testing.assert_allclose(turned.pressure_pa_m, shifted.pressure_pa_m, rtol=1e-12)
 
 
@@ -93,8 +93,8 @@ def test_turning_equals_a_scan_of_the_turned_device(toe_in: float, tilt: float) 
     turn = to_the_left @ front_up
     np.testing.assert_allclose(turn_matrix(Turn(toe_in, tilt)), turn, atol=1e-15)
     for angles in (named_set("orbits-10"), seat_angles("hall", [[2.0, 0.5, -1.0], [8.0, -3.0, 0.0]])):
-        found = sweep_set(STRAIGHT, angles, Turn(toe_in, tilt)).pressure_pa_m
-        scanned = sweep_set(expansion_of(turn), angles).pressure_pa_m
+        found = direction_set(STRAIGHT, angles, Turn(toe_in, tilt)).pressure_pa_m
+        scanned = direction_set(expansion_of(turn), angles).pressure_pa_m
         exact = device(turn).far_field(angles.direction, FREQUENCY_HZ, SPEED_M_S)
         scale = np.abs(exact).max()
         np.testing.assert_allclose(found / scale, scanned / scale, atol=1e-4)
@@ -104,7 +104,7 @@ def test_turning_equals_a_scan_of_the_turned_device(toe_in: float, tilt: float) 
 
 def test_seats_get_the_exact_field_at_their_distance() -> None:
     position = np.array([[0.9, 0.2, -0.3], [4.0, -2.0, 0.5]])
-    seats = sweep_set(STRAIGHT, seat_angles("hall", position))
+    seats = direction_set(STRAIGHT, seat_angles("hall", position))
     exact = device(np.eye(3)).pressure(position, FREQUENCY_HZ, SPEED_M_S)
     k = 2 * np.pi * FREQUENCY_HZ / SPEED_M_S
     at_seat = seats.pressure_pa_m / seats.distance_m[:, None] * np.exp(-1j * np.outer(seats.distance_m, k))
@@ -114,8 +114,8 @@ def test_seats_get_the_exact_field_at_their_distance() -> None:
 
 def test_far_seats_are_the_far_field_with_its_error() -> None:
     noisy = STRAIGHT.coefficient_variance_pa2
-    seats = sweep_set(STRAIGHT, seat_angles("afar", [[3000.0, 4000.0, 0.0]]))
-    far = sweep_set(STRAIGHT, listed_angles("afar", [[np.rad2deg(np.arctan2(4, 3)), 0]]))
+    seats = direction_set(STRAIGHT, seat_angles("afar", [[3000.0, 4000.0, 0.0]]))
+    far = direction_set(STRAIGHT, listed_angles("afar", [[np.rad2deg(np.arctan2(4, 3)), 0]]))
     np.testing.assert_allclose(seats.pressure_pa_m, far.pressure_pa_m, rtol=2e-3)
     np.testing.assert_allclose(seats.standard_error_db, far.standard_error_db, rtol=2e-2)
     assert noisy.max() > 0

@@ -11,9 +11,9 @@ from scanproc.steps.points.subsets import farthest_first, spread_subset, subset_
 
 
 def test_sizes_rise_to_all():
-    size = subset_sizes(3800, 8)
-    assert size[0] == 380
-    assert size[-1] == 3800
+    size = subset_sizes(4000, 8)
+    assert size[0] == 400
+    assert size[-1] == 4000
     assert np.all(np.diff(np.log(size)) == pytest.approx(np.log(10) / 7, rel=0.01))
 
 

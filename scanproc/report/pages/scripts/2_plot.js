@@ -30,7 +30,8 @@ function valueName(value, axis) {
 
 function withError(value, error, axis) {
   if (error === null || error === undefined || value === null || Number.isNaN(value)) return valueName(value, axis);
-  const spread = Number.isNaN(error) ? "?" : error < 0.005 ? "<0.01" : error.toFixed(2);
+  const least = 10 ** -axis.digits;
+  const spread = Number.isNaN(error) ? "?" : error < least / 2 ? `<${least.toFixed(axis.digits)}` : error.toFixed(axis.digits);
   return `${value.toFixed(axis.digits)} ± ${spread} ${axis.unit}`;
 }
 
@@ -50,7 +51,7 @@ function tickName(value) {
 function ticks(axis, low, high, room) {
   if (axis.scale === "log") return logTicks(low, high, room);
   const steps = axis.unit === "deg" ? [5, 10, 15, 30, 60, 90] : [1, 2, 5, 10, 20, 25, 50, 100, 200, 500, 1000, 2000, 5000];
-  const most = Math.max(2, Math.floor(room / 34));
+  const most = Math.max(2, Math.floor(room / (12 + 7 * Math.max(plainName(low).length, plainName(high).length))));
   let step = steps.find((size) => (high - low) / size <= most) ?? (high - low) / 4;
   if (high - low < 3) step = (high - low) / 4;
   const found = [];
@@ -229,7 +230,7 @@ function zoomed(view, axis, middle, factor) {
   return { low: back(start), high: back(start + width) };
 }
 
-const LEVEL = { label: "Level", unit: "dB", digits: 1 };
+const LEVEL = { label: "Level re 20 µPa at 1 m, 2.83 V", unit: "dB", digits: 1 };
 
 // A canvas that takes the keyboard and says what it shows.
 function focusable(figure, kind, keys) {

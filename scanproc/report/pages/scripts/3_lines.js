@@ -7,9 +7,23 @@ function drawLines(figure, stage, controls) {
   let plot = null;
   let chosen = Math.floor(figure.x.length / 2);
   const shown = figure.lines.map((entry) => entry.shown);
+  let relative = false;
+  const axisOf = (entry) => (entry.right ? figure.right_axis : relative ? figure.relative_axis : yAxis);
+  const scaleOf = (entry) => (entry.right ? "r" : "y");
+  const dashOf = (entry, index) => book.dashes[(entry.dash ?? index) % book.dashes.length];
   const part = (values) => (values === null ? null : Array.isArray(values) ? values[step] : values);
-  const holes = (values) => Array.from(part(values), (value) => (Number.isNaN(value) ? null : value));
-  const colour = (index) => theme().lines[index % theme().lines.length];
+  const holes = (values) => Array.from(values, (value) => (Number.isNaN(value) ? null : value));
+  const colour = (index) => {
+    const { shade: at } = figure.lines[index];
+    return at === null ? theme().lines[index % theme().lines.length] : `rgb(${shade(at, 0, 1).join(",")})`;
+  };
+  // What is drawn of a line: its values, less those of the first, or on top of the lines before it.
+  const drawn = (entry, index) => {
+    const y = part(entry.y);
+    if (relative) return y.map((value, i) => value - part(figure.lines[0].y)[i]);
+    if (!figure.stacked || index === 0) return y;
+    return y.map((value, i) => figure.lines.slice(0, index).reduce((sum, other) => sum + (part(other.y)[i] || 0), value));
+  };
 
   const bar = make("div", { class: "bar" });
   const where = make("output", { class: "where", "aria-live": "polite" });
@@ -29,20 +43,36 @@ function drawLines(figure, stage, controls) {
   stage.append(bar, place, legend);
   const ratio = make("span", { class: "ratio" });
   bar.append(ratio);
+  if (figure.relative_axis) bar.append(choice());
   zoomButtons(bar, zoom);
 
-  function data() {
-    return [Array.from(figure.x), ...figure.lines.map((entry) => holes(entry.y))];
+  function choice() {
+    const options = [["absolute", false], ["re axis", true]].map(([name, value]) => {
+      const input = make("input", { type: "radio", name: `kind-${figure.text.key}`, onchange: () => {
+        relative = value;
+        draw();
+      } });
+      input.checked = value === relative;
+      return make("label", {}, input, name);
+    });
+    return make("span", { class: "choice", role: "radiogroup", "aria-label": "Level shown" }, ...options);
   }
 
-  function bounds(entry) {
+  function data() {
+    return [Array.from(figure.x), ...figure.lines.map((entry, index) => holes(drawn(entry, index)))];
+  }
+
+  function bounds(entry, index) {
+    const y = drawn(entry, index);
+    if (figure.stacked) return [index ? drawn(figure.lines[index - 1], index - 1) : y.map(() => 0), y];
     const error = part(entry.error);
-    if (error) return [part(entry.y).map((y, i) => y - error[i]), part(entry.y).map((y, i) => y + error[i])];
+    if (error) return [y.map((value, i) => value - error[i]), y.map((value, i) => value + error[i])];
     return entry.low ? [part(entry.low), part(entry.high)] : null;
   }
 
   function band(u, entry, index) {
-    const pair = bounds(entry);
+    const pair = bounds(entry, index);
+    const scale = scaleOf(entry);
     if (!pair || !shown[index]) return;
     const pen = u.ctx;
     pen.save();
@@ -50,12 +80,12 @@ function drawLines(figure, stage, controls) {
     pen.rect(u.bbox.left, u.bbox.top, u.bbox.width, u.bbox.height);
     pen.clip();
     pen.fillStyle = colour(index);
-    pen.globalAlpha = 0.2;
+    pen.globalAlpha = figure.stacked ? 0.6 : 0.2;
     const known = Array.from(figure.x.keys()).filter((i) => Number.isFinite(pair[0][i]) && Number.isFinite(pair[1][i]));
     const low = yAxis.scale === "log" ? yAxis.low / 10 : -Infinity;
     pen.beginPath();
-    for (const i of known) pen.lineTo(u.valToPos(figure.x[i], "x", true), u.valToPos(Math.max(pair[1][i], low), "y", true));
-    for (const i of known.reverse()) pen.lineTo(u.valToPos(figure.x[i], "x", true), u.valToPos(Math.max(pair[0][i], low), "y", true));
+    for (const i of known) pen.lineTo(u.valToPos(figure.x[i], "x", true), u.valToPos(Math.max(pair[1][i], low), scale, true));
+    for (const i of known.reverse()) pen.lineTo(u.valToPos(figure.x[i], "x", true), u.valToPos(Math.max(pair[0][i], low), scale, true));
     pen.fill();
     pen.restore();
   }
@@ -74,7 +104,7 @@ function drawLines(figure, stage, controls) {
     pen.strokeStyle = pen.fillStyle = theme().mark;
     pen.lineWidth = 1.5 * size;
     pen.setLineDash([6 * size, 4 * size]);
-    for (const [name, level] of figure.levels) {
+    for (const [name, level] of relative ? [] : figure.levels) {
       const y = u.valToPos(level, "y", true);
       line(pen, left, y, left + width, y);
       pen.textAlign = "left";
@@ -93,23 +123,26 @@ function drawLines(figure, stage, controls) {
 
   function axes() {
     const look = theme();
-    return [xAxis, yAxis].map((axis, side) => {
+    const own = [xAxis, relative ? figure.relative_axis : yAxis, ...(figure.right_axis ? [figure.right_axis] : [])];
+    return own.map((axis, side) => {
+      const scale = ["x", "y", "r"][side];
+      const named = (place) => side < 2 || place <= figure.right_up_to;
       const room = (u) => (side ? u.bbox.height : u.bbox.width) / (window.devicePixelRatio || 1);
       return {
-        scale: side ? "y" : "x",
-        side: side ? 3 : 2,
+        scale,
+        side: [2, 3, 1][side],
         label: axisName(axis),
         labelSize: 20,
         labelFont: FONT,
         font: FONT,
         size: side ? 46 : 30,
         stroke: look.ink,
-        grid: { stroke: look.grid, width: 1 },
+        grid: { show: side < 2, stroke: look.grid, width: 1 },
         ticks: { stroke: look.faint, width: 1, size: 5 },
         border: { show: true, stroke: look.faint, width: 1 },
-        splits: (u, _index, low, high) => ticks(axis, low, high, room(u)).map(([at]) => at),
+        splits: (u, _index, low, high) => ticks(axis, low, high, room(u)).map(([at]) => at).filter(named),
         values: (u, splits) => {
-          const names = new Map(ticks(axis, u.scales[side ? "y" : "x"].min, u.scales[side ? "y" : "x"].max, room(u)).map(([at, name]) => [at, name]));
+          const names = new Map(ticks(axis, u.scales[scale].min, u.scales[scale].max, room(u)).map(([at, name]) => [at, name]));
           return splits.map((at) => names.get(at) ?? "");
         },
         filter: (_u, splits) => splits,
@@ -119,10 +152,11 @@ function drawLines(figure, stage, controls) {
 
   function size() {
     const width = Math.max(260, place.clientWidth);
-    const inner = width - 46 - 20 - 12;
+    const inner = width - 46 - 20 - (figure.right_axis ? 66 : 12);
     if (!figure.decibels_per_decade) return { width, height: Math.min(400, Math.max(250, width * 0.48)) };
     const decades = Math.log10(xAxis.high / xAxis.low);
-    return { width, height: Math.round(((yAxis.high - yAxis.low) / figure.decibels_per_decade / decades) * inner) + 30 + 20 + 10 };
+    const shown = relative ? figure.relative_axis : yAxis;
+    return { width, height: Math.round(((shown.high - shown.low) / figure.decibels_per_decade / decades) * inner) + 30 + 20 + 10 };
   }
 
   function draw() {
@@ -130,18 +164,20 @@ function drawLines(figure, stage, controls) {
     const distr = (axis) => (axis.scale === "log" ? 3 : 1);
     plot = new uPlot({
       ...size(),
-      padding: [10, 12, 0, 0],
+      padding: [10, figure.right_axis ? 0 : 12, 0, 0],
       legend: { show: false },
       cursor: { drag: { x: true, y: false, setScale: true }, points: { size: 7 }, y: false },
       scales: {
         x: { time: false, distr: distr(xAxis), range: (_u, low, high) => bounded(low, high) },
-        y: { distr: distr(yAxis), range: () => [yAxis.low, yAxis.high] },
+        y: { distr: distr(yAxis), range: () => (relative ? [figure.relative_axis.low, figure.relative_axis.high] : [yAxis.low, yAxis.high]) },
+        ...(figure.right_axis ? { r: { range: () => [figure.right_axis.low, figure.right_axis.high] } } : {}),
       },
       axes: axes(),
       series: [{}, ...figure.lines.map((entry, index) => ({
+        scale: scaleOf(entry),
         stroke: colour(index),
         width: 2,
-        dash: book.dashes[index % book.dashes.length],
+        dash: dashOf(entry, index),
         show: shown[index],
         points: { show: entry.marks || figure.x.length === 1, size: 6, fill: colour(index) },
         label: entry.name,
@@ -174,7 +210,7 @@ function drawLines(figure, stage, controls) {
     const pen = sharpCanvas(canvas, 34, 10);
     pen.strokeStyle = colour(index);
     pen.lineWidth = 2.5;
-    pen.setLineDash(book.dashes[index % book.dashes.length]);
+    pen.setLineDash(dashOf(figure.lines[index], index));
     line(pen, 0, 5, 34, 5);
   }
 
@@ -188,9 +224,10 @@ function drawLines(figure, stage, controls) {
   function tell() {
     where.textContent = valueName(figure.x[chosen], xAxis);
     figure.lines.forEach((entry, index) => {
-      const y = part(entry.y)[chosen];
-      if (entry.low) values[index].value.textContent = `${valueName(y, yAxis)} (${valueName(part(entry.low)[chosen], yAxis)} to ${valueName(part(entry.high)[chosen], yAxis)})`;
-      else values[index].value.textContent = withError(y, entry.error ? part(entry.error)[chosen] : null, yAxis);
+      const axis = axisOf(entry);
+      const y = figure.stacked ? part(entry.y)[chosen] : drawn(entry, index)[chosen];
+      if (entry.low) values[index].value.textContent = `${valueName(y, axis)} (${valueName(part(entry.low)[chosen], axis)} to ${valueName(part(entry.high)[chosen], axis)})`;
+      else values[index].value.textContent = withError(y, entry.error ? part(entry.error)[chosen] : null, axis);
     });
   }
 

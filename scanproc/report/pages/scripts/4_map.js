@@ -5,7 +5,7 @@ function drawMap(figure, stage, controls) {
   let relative = figure.relative_axis !== null;
   let view = { low: xAxis.low, high: xAxis.high };
   let box = null;
-  let picked = [Math.floor(figure.y.length / 2), Math.floor(figure.x.length / 2)];
+  let picked = [figure.y_axis.unit === "deg" ? nearestIndex(figure.y, 0, false) : Math.floor(figure.y.length / 2), Math.floor(figure.x.length / 2)];
   let marked = false;
   let dragged = null;
 

@@ -109,3 +109,115 @@ function drawPolar(figure, stage, controls) {
   draw();
   return draw;
 }
+// Polars of several frequencies side by side, all re the axis and to one scale.
+function drawPolarSheet(figure, stage) {
+  const canvas = focusable(figure, "", "Left and right turn the angle that is read, up and down choose the frequency.");
+  stage.append(canvas);
+  const legend = make("div", { class: "legend" });
+  const swatches = figure.orbits.map((name) => {
+    const swatch = make("canvas", { class: "swatch", "aria-hidden": "true" });
+    legend.append(make("span", { class: "entry" }, swatch, name));
+    return swatch;
+  });
+  stage.append(legend);
+  const tell = readOut(stage);
+  const axis = { ...LEVEL, label: "Level re axis" };
+  let picked = [0, nearestIndex(figure.angle_deg, 0, false)];
+  let cells = [];
+
+  function draw() {
+    const width = Math.max(260, stage.clientWidth);
+    const columns = Math.min(figure.names.length, width < 520 ? 2 : 4);
+    const size = width / columns;
+    const pen = sharpCanvas(canvas, width, size * Math.ceil(figure.names.length / columns) + 8);
+    const look = theme();
+    cells = figure.names.map((_, step) => [(step % columns) * size + size / 2, Math.floor(step / columns) * size + size / 2 + 8]);
+    figure.names.forEach((name, step) => cell(pen, look, name, step, size / 2 - 36));
+    figure.orbits.forEach((_, index) => {
+      const sample = sharpCanvas(swatches[index], 34, 10);
+      pencil(sample, index, look);
+      line(sample, 0, 5, 34, 5);
+    });
+    say();
+  }
+
+  function pencil(pen, index, look) {
+    pen.strokeStyle = look.lines[index % look.lines.length];
+    pen.lineWidth = 2;
+    pen.setLineDash(book.dashes[index % book.dashes.length]);
+  }
+
+  function cell(pen, look, name, step, reach) {
+    const [x, y] = cells[step];
+    const hz = figure.frequency_hz[step];
+    const missed = figure.doubtful.some(([low, high]) => hz >= low && hz <= high);
+    pen.font = FONT;
+    pen.textAlign = "center";
+    pen.textBaseline = "middle";
+    pen.fillStyle = look.ink;
+    pen.fillText(missed ? `${name} (target missed)` : name, x, y - reach - 28);
+    pen.strokeStyle = look.grid;
+    pen.fillStyle = look.faint;
+    pen.lineWidth = 1;
+    pen.setLineDash([]);
+    const radius = (level) => (Math.max(0, Math.min(figure.span_db, level - figure.top_db + figure.span_db)) / figure.span_db) * reach;
+    const to = (level, angle) => [x - radius(level) * Math.sin((angle * Math.PI) / 180), y - radius(level) * Math.cos((angle * Math.PI) / 180)];
+    for (let angle = 0; angle < 360; angle += 45) {
+      line(pen, x, y, ...to(figure.top_db, angle));
+      const [dx, dy] = [Math.sin((angle * Math.PI) / 180), Math.cos((angle * Math.PI) / 180)];
+      pen.fillText(`${angle > 180 ? angle - 360 : angle}°`, x - (reach + 13) * dx, y - (reach + 11) * dy);
+    }
+    for (let level = Math.floor(figure.top_db / 10) * 10; level > figure.top_db - figure.span_db; level -= 10) {
+      circle(pen, x, y, radius(level));
+      pen.fillText(`${level}`, ...to(level - 3, 22));
+    }
+    pen.strokeStyle = look.mark;
+    pen.setLineDash([4, 3]);
+    circle(pen, x, y, radius(-6));
+    figure.orbits.forEach((_, index) => {
+      pencil(pen, index, look);
+      pen.beginPath();
+      figure.angle_deg.forEach((angle, i) => pen.lineTo(...to(figure.value[index][i][step], angle)));
+      pen.closePath();
+      pen.stroke();
+      pen.setLineDash([]);
+      if (step === picked[0]) {
+        pen.beginPath();
+        pen.arc(...to(figure.value[index][picked[1]][step], figure.angle_deg[picked[1]]), 4, 0, 7);
+        pen.stroke();
+      }
+    });
+  }
+
+  function circle(pen, x, y, radius) {
+    pen.beginPath();
+    pen.arc(x, y, radius, 0, 2 * Math.PI);
+    pen.stroke();
+  }
+
+  function say() {
+    const [step, row] = picked;
+    const levels = figure.orbits.map((name, o) => `${name} ${withError(figure.value[o][row][step], figure.error[o][row][step], axis)}`);
+    tell(`${figure.names[step]}, ${figure.angle_deg[row]}°: ${levels.join("; ")} re axis`);
+  }
+
+  canvas.addEventListener("pointermove", (event) => {
+    const edge = canvas.getBoundingClientRect();
+    const [x, y] = [event.clientX - edge.left, event.clientY - edge.top];
+    const away = cells.map(([cx, cy]) => Math.hypot(cx - x, cy - y));
+    const step = away.indexOf(Math.min(...away));
+    const angle = (Math.atan2(cells[step][0] - x, cells[step][1] - y) * 180) / Math.PI;
+    picked = [step, nearestIndex(figure.angle_deg, angle, false)];
+    draw();
+  });
+  canvas.addEventListener("keydown", (event) => {
+    const moves = { ArrowLeft: [0, 1], ArrowRight: [0, -1], ArrowUp: [-1, 0], ArrowDown: [1, 0] };
+    if (!(event.key in moves)) return;
+    const turned = (at, by, count) => (at + by + count) % count;
+    picked = [turned(picked[0], moves[event.key][0], figure.names.length), turned(picked[1], moves[event.key][1], figure.angle_deg.length)];
+    draw();
+    event.preventDefault();
+  });
+  draw();
+  return draw;
+}

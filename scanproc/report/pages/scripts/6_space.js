@@ -130,7 +130,7 @@ function drawSpace(figure, stage, controls) {
     line(pen, ...to([axis.end[0] * start, axis.end[1] * start]), ...end);
     pen.font = FONT;
     pen.textAlign = "center";
-    pen.fillText(axis.name === "x" ? "x, axis" : axis.name, end[0], end[1] - 8);
+    pen.fillText({ x: "x, axis", y: "y, left", z: "z, up" }[axis.name], end[0], end[1] - 8);
   }
 
   function say(scale) {

@@ -1,5 +1,5 @@
 // Brings the page to life: figures, sliders, sorting, theme, downloads. Without it everything is still there to read.
-const DRAW = { Lines: drawLines, HeatMap: drawMap, Polar: drawPolar, Balloon: drawSpace, Cloud: drawSpace };
+const DRAW = { Lines: drawLines, HeatMap: drawMap, Polar: drawPolar, PolarSheet: drawPolarSheet, Balloon: drawSpace, Cloud: drawSpace };
 const sliders = []; // {name, input, output, steps, told}
 
 function slider(stage, key) {
@@ -64,7 +64,70 @@ function compared(a, b) {
   return a.localeCompare(b);
 }
 
+// Specialists' figures are drawn when their fold is opened; for print every fold is.
+function folded(redraws) {
+  document.querySelectorAll("details.fold").forEach((fold) => {
+    const inside = [...fold.querySelectorAll("[data-figure]")];
+    fold.open = false;
+    fold.addEventListener("toggle", () => {
+      if (fold.open) inside.splice(0).forEach((element) => enliven(element, redraws));
+    });
+  });
+  window.addEventListener("beforeprint", () => document.querySelectorAll("details.fold").forEach((fold) => { fold.open = true; }));
+}
+
+// A zip file of everything that the page carries, its entries stored as they are (the format's APPNOTE, 4.3).
+async function allFiles() {
+  const names = await fileNames();
+  const parts = [];
+  const index = [];
+  let at = 0;
+  for (const name of names) {
+    const data = await fileBytes(name);
+    const title = new TextEncoder().encode(name);
+    const fields = [20, 0x800, 0, 0, 33];
+    const sizes = [checksum(data), data.length, data.length];
+    const head = packed([[4, 0x04034b50], ...fields.map((v) => [2, v]), ...sizes.map((v) => [4, v]), [2, title.length], [2, 0]]);
+    index.push(packed([[4, 0x02014b50], [2, 20], ...fields.map((v) => [2, v]), ...sizes.map((v) => [4, v]), [2, title.length], [2, 0], [2, 0], [2, 0], [2, 0], [4, 0], [4, at]]), title);
+    parts.push(head, title, data);
+    at += head.length + title.length + data.length;
+  }
+  const length = index.reduce((sum, part) => sum + part.length, 0);
+  const end = packed([[4, 0x06054b50], [2, 0], [2, 0], [2, names.length], [2, names.length], [4, length], [4, at], [2, 0]]);
+  return new Uint8Array(await new Blob([...parts, ...index, end]).arrayBuffer());
+}
+
+// Numbers of 2 or 4 bytes one after another, little endian.
+function packed(numbers) {
+  const bytes = new Uint8Array(numbers.reduce((sum, [size]) => sum + size, 0));
+  const view = new DataView(bytes.buffer);
+  let at = 0;
+  for (const [size, value] of numbers) {
+    if (size === 2) view.setUint16(at, value, true);
+    else view.setUint32(at, value >>> 0, true);
+    at += size;
+  }
+  return bytes;
+}
+
+// CRC-32 of the zip format, polynomial 0xedb88320.
+function checksum(bytes) {
+  let sum = -1;
+  for (const byte of bytes) {
+    sum ^= byte;
+    for (let bit = 0; bit < 8; bit += 1) sum = (sum >>> 1) ^ (sum & 1 ? 0xedb88320 : 0);
+  }
+  return ~sum >>> 0;
+}
+
 let files = null;
+
+async function fileNames() {
+  files ??= unpacked("files");
+  const buffer = await files;
+  const length = new DataView(buffer).getUint32(0, true);
+  return Object.keys(JSON.parse(new TextDecoder().decode(new Uint8Array(buffer, 4, length))));
+}
 
 async function fileBytes(name) {
   files ??= unpacked("files");
@@ -76,8 +139,12 @@ async function fileBytes(name) {
 }
 
 async function download(name) {
-  const address = URL.createObjectURL(new Blob([await fileBytes(name)], { type: "text/csv" }));
-  const link = make("a", { href: address, download: name.replaceAll("/", "_") });
+  handOut(await fileBytes(name), name.replaceAll("/", "_"), "text/csv");
+}
+
+function handOut(bytes, name, type) {
+  const address = URL.createObjectURL(new Blob([bytes], { type }));
+  const link = make("a", { href: address, download: name });
   document.body.append(link);
   link.click();
   link.remove();
@@ -114,10 +181,12 @@ async function start() {
   document.querySelectorAll("table.sortable").forEach(sortable);
   document.querySelectorAll("[data-file]").forEach((button) => button.addEventListener("click", () => download(button.dataset.file)));
   document.querySelectorAll("[data-choose]").forEach((button) => button.addEventListener("click", () => download(button.previousElementSibling.value)));
+  document.getElementById("all")?.addEventListener("click", async () => handOut(await allFiles(), "all-data.zip", "application/zip"));
   if (document.getElementById("figures")) {
     book = described(await unpacked("figures"));
     const redraws = [];
-    document.querySelectorAll("[data-figure]").forEach((element) => enliven(element, redraws));
+    folded(redraws);
+    document.querySelectorAll("[data-figure]").forEach((element) => { if (!element.closest("details.fold")) enliven(element, redraws); });
     themed(redraws);
     ready(redraws);
   } else ready([]);

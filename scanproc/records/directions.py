@@ -13,7 +13,7 @@ from scanproc.records.checked import complex_array, positive, real_array, short_
 
 @short_repr
 @dataclass(frozen=True, eq=False)
-class SweepSet:
+class DirectionSet:
     """Far-field pressures p·r·e^{+jkr} (Pa·m) at directions, with a standard error each.
 
     ``direction`` (angles, 3) unit vectors; ``pressure_pa_m`` complex (angles, F); ``standard_error_db``

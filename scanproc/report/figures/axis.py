@@ -1,0 +1,123 @@
+"""Figures of the sound on the reference axis over time, and of the expansion's centre."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from scanproc.conventions import Real
+from scanproc.records.expansion import Expansion
+from scanproc.report.figures.kinds import Axis, Line, Lines, Text
+from scanproc.report.figures.material import frequency_axis, rounded_span
+from scanproc.report.words.sentences import frequency
+from scanproc.steps.farfield.on_axis import AxisPhase, axis_phase, axis_responses
+
+FROM_S, TO_S = -1e-3, 5e-3
+"""What is drawn of the responses, about the largest value."""
+
+
+def phase_figures(expansion: Expansion) -> tuple[Lines, ...]:
+    """Phase with its minimum-phase part, and group delay; nothing of fewer than four frequencies."""
+    found = axis_phase(expansion)
+    if found is None:
+        return ()
+    return (phases(expansion.frequency_hz, found), group_delay(expansion.frequency_hz, found))
+
+
+def phases(hz: Real, found: AxisPhase) -> Lines:
+    """The phase, less the delay, beside that of the minimum-phase system of the same level."""
+    phase, least, low, high = (
+        np.rad2deg(one) for one in (found.phase_rad, found.minimum_rad, found.lowest_rad, found.highest_rad)
+    )
+    bottom, top = rounded_span(np.concatenate([phase, least]), 90, (-180, 180))
+    far = int(np.argmax(np.abs(phase - least)))
+    text = Text(
+        "phase",
+        "Phase on the axis",
+        f"Less a delay of {1000 * found.delay_s:.2f} ms re the scan's origin, the phase is farthest from that of a "
+        f"minimum-phase system of the same level at {frequency(float(hz[far]))}, by "
+        f"{abs(phase[far] - least[far]):.0f} deg.",
+        "The phase on the reference axis less that delay, and the phase that the level alone would bring (Bode 1945). "
+        "Its band spans what the unknown level beyond the scan may do to it.",
+        "Where both run side by side, an equaliser of the level also mends the phase.",
+        "What lies between the lines is a crossover or a delay between drivers: no filter of the level takes it away.",
+    )
+    lines = (Line("phase", phase), Line("minimum phase of this level", least, low=low, high=high))
+    return Lines(text, frequency_axis(hz), Axis("Phase", "deg", bottom, top, digits=0), hz, lines)
+
+
+def group_delay(hz: Real, found: AxisPhase) -> Lines:
+    """The group delay re sound from the scan's origin."""
+    delay = 1000 * found.group_delay_s
+    middle = float(np.median(delay))
+    span = rounded_span(np.append(np.percentile(delay, [2, 98]), middle), 0.5, (-1, 1))
+    slow = int(np.argmax(delay))
+    text = Text(
+        "group-delay",
+        "Group delay on the axis",
+        f"The group delay is largest at {frequency(float(hz[slow]))}, {delay[slow]:.2f} ms, and {middle:.2f} ms in the "
+        "median, both re sound from the scan's origin.",
+        "How late the envelope of a narrow band of sound comes, re sound that would leave the scan's origin when the "
+        "signal does. Below zero: it starts in front of the origin.",
+        "Flat is good; a rise towards low frequencies belongs to every high-pass.",
+        "To align devices or drivers, use the value around the frequency where they meet.",
+    )
+    axis = Axis("Group delay", "ms", *span, digits=2)
+    return Lines(text, frequency_axis(hz), axis, hz, (Line("group delay", delay),))
+
+
+def responses_in_time(expansion: Expansion) -> tuple[Lines, ...]:
+    """Impulse and step response on the axis."""
+    found = axis_responses(expansion)
+    if found is None:
+        return ()
+    time, impulse, step = found
+    first = int(np.argmax(np.abs(impulse)))
+    shown = slice(np.searchsorted(time, time[first] + FROM_S), np.searchsorted(time, time[first] + TO_S))
+    ms = 1000 * time[shown]
+    up = "above" if impulse[first] > 0 else "below"
+    low, high = (frequency(float(hz)) for hz in expansion.frequency_hz[[0, -1]])
+    text = Text(
+        "impulse",
+        "Impulse and step response on the axis",
+        f"The impulse response is largest {1000 * time[first]:.2f} ms re sound from the scan's origin, {up} zero: a "
+        f"positive voltage first {'raises' if impulse[first] > 0 else 'lowers'} the pressure most.",
+        f"From the far field on the axis between {low} and {high}, faded out beyond; each re its own largest value. "
+        "Time counts from when sound of the scan's origin would come.",
+        "A single quick swing that dies soon is tidy. Ringing before it comes from the band's ends, not from the "
+        "device.",
+        "Check the polarity here before devices are put together.",
+    )
+    return (
+        Lines(
+            text,
+            Axis("Time", "ms", float(ms[0]), float(ms[-1]), digits=2),
+            Axis("Response re largest", "", -1.1, 1.1, digits=2),
+            ms,
+            (Line("impulse response", impulse[shown]), Line("step response", step[shown])),
+        ),
+    )
+
+
+def centre(expansion: Expansion) -> Lines:
+    """Where the expansion is centred."""
+    place = expansion.centre_m * 1000
+    travel = float(np.max(np.linalg.norm(place - place[0], axis=1)))
+    moves = f"moves by up to {travel:.0f} mm over frequency" if travel > 0.5 else "stays in one place"
+    low, high = rounded_span(place, 50, (-50, 50))
+    x, y, z = place[-1]
+    text = Text(
+        "centre",
+        "Centre of the expansion",
+        f"The centre of the expansion {moves}; at the highest frequency it lies at x {x:.0f}, y {y:.0f}, z {z:.0f} mm.",
+        "The point about which the field was expanded, in the scan's frame (x out of the front, y to the left, z "
+        "up). It is a tool of the calculation, not the place where sound seems to start.",
+        "A centre near the part that radiates needs fewer coefficients; the far field does not depend on it.",
+        "Nothing to do; to align drivers use the group delay.",
+    )
+    return Lines(
+        text,
+        frequency_axis(expansion.frequency_hz),
+        Axis("Position", "mm", low, high, digits=0),
+        expansion.frequency_hz,
+        tuple(Line(name, place[:, index]) for index, name in enumerate("xyz")),
+    )
