@@ -139,7 +139,6 @@ def test_the_choices_are_in_the_notes() -> None:
     ).notes
     assert "average divided by their sum (0.99637)" in notes[0]
     assert "3 angles" in notes[1]
-    assert "from memory" in notes[3]
 
 
 def lobe(unit):
