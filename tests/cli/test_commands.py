@@ -119,6 +119,7 @@ def test_convert_tells_what_it_found(scan_file: Path, tmp_path: Path, capsys: Ca
     results = f"Results are in {page.parent}, the page is {page}"
     assert out == f"{summary['verdict']}\n{study}\n{room}\n{results}\n"
     assert [line[26:] for line in err.splitlines()] == [
+        "scans checked: 0 of 1",
         "plans made: 0 of 1",
         "plans made: 1 of 1",
         "frequencies fitted: 0 of 7",

@@ -78,6 +78,7 @@ def convert(
         try:
             require_memory(file, settings)
             require_time(file, settings)
+            progress("scans checked", 0, 1)
             checked = handle(file, settings.check)
             progress("plans made", 0, 1)
             plan = prepare(hearing(file, settings), settings, in_threads)
