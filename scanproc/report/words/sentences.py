@@ -39,7 +39,8 @@ def frequency(hz: float) -> str:
 
 def count(number: int, noun: str) -> str:
     """ "no warnings", "1 warning", "2 warnings"."""
-    return f"{number or 'no'} {noun}{'' if number == 1 else 's'}"
+    many = f"{number:,}" if number else "no"
+    return f"{many} {noun}{'' if number == 1 else 's'}"
 
 
 def _shortfall(short: Sequence[Band], total: int) -> str:
