@@ -17,7 +17,14 @@ Metres = click.FloatRange(0, 20, min_open=True)
     "plan", example="scanproc plan --size 0.40 0.30 0.55 --source 0.20 0 0.20 --up-to 8000 -o positions.csv"
 )
 @click.option(
-    "--size", "size_m", nargs=3, type=Metres, required=True, help="Depth, width, height of the device, m."
+    "--size",
+    "size_m",
+    nargs=3,
+    type=Metres,
+    help="Depth, width, height of the device, m; with --like that device's, unless given.",
+)
+@click.option(
+    "--like", type=click.Path(path_type=Path), help="Result of a like device, whose weights are taken."
 )
 @click.option(
     "--up-to", "up_to_hz", type=click.FloatRange(20, 40000), required=True, help="Highest frequency, Hz."
@@ -29,7 +36,7 @@ Metres = click.FloatRange(0, 20, min_open=True)
     "--source-radius", "source_radius_m", type=Metres, default=0.08, show_default=True, help="Its extent, m."
 )
 @click.option(
-    "--centre", "centre_m", nargs=3, type=float, default=(0.0, 0.0, 0.0), help="Middle of the device, m."
+    "--centre", "centre_m", nargs=3, type=float, help="Middle of the device, m: 0 0 0, or as --like has it."
 )
 @click.option(
     "--target-db",
@@ -39,40 +46,50 @@ Metres = click.FloatRange(0, 20, min_open=True)
     help="Far-field error to reach, dB.",
 )
 @click.option(
-    "--layers", type=click.IntRange(1, 2), default=1, show_default=True, help="2 take the room out."
+    "--layers", type=click.IntRange(1, 2), help="2 take the room out. 1 unless given, or as --like has them."
 )
-@click.option("--surface", type=click.Choice(["shell", "drum"]), default="shell", show_default=True)
+@click.option(
+    "--surface", type=click.Choice(["shell", "drum"]), help="A shell unless given, or as --like has it."
+)
 @click.option(
     "--clearance",
     "clearance_m",
     type=Metres,
-    default=0.10,
-    show_default=True,
-    help="From the device's farthest corner to the nearest point, m.",
+    help="From the device's farthest corner to the nearest point, m: 0.1, or as --like has it.",
 )
-@click.option(
-    "--snr-db", type=float, default=40.0, show_default=True, help="Signal-to-noise ratio expected, dB."
-)
+@click.option("--snr-db", type=float, help="Signal-to-noise ratio expected, dB: 40, or as --like has it.")
 @click.option(
     "--arm-mm",
     type=click.FloatRange(0),
-    default=0.0,
+    help="Rms error of a position in each axis, mm: 0, or as --like has it.",
+)
+@click.option(
+    "--room",
+    "room_db",
+    type=float,
+    help="Level of the room's sound over the device's at the points, dB; -13 with two layers.",
+)
+@click.option(
+    "--room-up-to",
+    "room_up_to_hz",
+    type=click.FloatRange(0, min_open=True),
+    default=1000.0,
     show_default=True,
-    help="Rms error of a position in each axis, mm.",
+    help="Above, a gate cuts the room off, Hz.",
 )
 @click.option("--seconds-per-point", type=click.FloatRange(0, min_open=True), default=10.0, show_default=True)
 @click.option("-o", "--output", type=click.Path(path_type=Path), help="Positions to write, .csv or .h5.")
 @click.option("--force", is_flag=True, help="Replace an earlier positions file.")
-def command(output: Path | None, force: bool, as_json: bool, **given: Any) -> Outcome:
+def command(output: Path | None, like: Path | None, force: bool, as_json: bool, **given: Any) -> Outcome:
     """Say how many points to scan, where and for how long, and write the positions for a robot.
 
     The order of the positions is short to travel, and after every pass those so far are spread all around: the scan
-    may be stopped at any time.
+    may be stopped at any time. Without --like the number of points is a guess from usual weights.
     """
     from scanproc.run.plan import plan
 
     with shown() as progress:
-        found, document, lines = plan(given, output, progress, force=force)
+        found, document, lines = plan(given, output, progress, like=like, force=force)
     if output is not None:
         document["output"] = str(output)
         lines.append(f"Positions are in {output}: {found.total:,} points in the order of travel")

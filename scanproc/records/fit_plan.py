@@ -84,6 +84,11 @@ class FitPlan:
         moved, variance = self.moved_m[chosen], self.moved_variance_m2
         return replace(self, moved_m=moved, moved_variance_m2=variance[chosen] if len(variance) else variance)
 
+    def of_device(self) -> FitPlan:
+        """What it says of the device and of the arm, nothing of single points."""
+        none = np.empty((0, 3))
+        return replace(self, moved_m=none, moved_variance_m2=none, budget=None)
+
     def at(self, frequency_hz: Real) -> Integer:
         """Places of the given frequencies in the plan, (frequencies,)."""
         return np.searchsorted(self.frequency_hz, frequency_hz)

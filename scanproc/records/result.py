@@ -11,6 +11,7 @@ from scanproc.records.checked import short_repr
 from scanproc.records.directions import DirectionSet
 from scanproc.records.distortion import Distortion
 from scanproc.records.expansion import Expansion
+from scanproc.records.fit_plan import FitPlan
 from scanproc.records.room import RoomReport
 
 
@@ -21,7 +22,8 @@ class Result:
 
     ``provenance`` holds what JSON can hold: scanproc's version, the hash of the scan file, the settings.
     ``room`` tells how the room was taken out, ``budget`` where the predicted error comes from, ``distortion`` what
-    harmonics of sweeps show, where the scan holds them.
+    harmonics of sweeps show, where the scan holds them; ``learnt`` how loud the parts of the device's model are, for
+    plans of scans of like devices, each from its first frequency on; empty where least squares alone was asked for.
     """
 
     expansion: Expansion
@@ -30,3 +32,4 @@ class Result:
     room: RoomReport | None = None
     budget: Budget | None = None
     distortion: Distortion | None = None
+    learnt: tuple[FitPlan, ...] = ()

@@ -4,9 +4,14 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import numpy as np
+
 from scanproc.conventions import Integer, Real
 from scanproc.errors import ScanDataError
+from scanproc.records.budget import CAUSES
 from scanproc.records.checked import integer_array, positive, real_array, short_repr
+
+SURFACES = ("shell", "drum", "as before")
 
 
 @short_repr
@@ -26,6 +31,30 @@ class Positions:
         put(self, "layer", integer_array("layer", self.layer, (len(self.position_m),)))
 
 
+@dataclass(frozen=True)
+class Limit:
+    """What limits ``points`` points at ``band_hz``, where their far-field error is ``error_db``.
+
+    ``cause``: of ``records.budget.CAUSES``, with its ``share`` of the error's power; ``left_db`` without it (for the
+    points: what the other causes leave). ``needed``: the part of that cause's power with which the target would be met,
+    None where it is met or no part is small enough. ``arm_mm``: rms error of a position in each axis that was reckoned
+    with. Raises ScanDataError when a cause is unknown.
+    """
+
+    band_hz: float
+    points: int
+    error_db: float
+    cause: str
+    share: float
+    left_db: float
+    needed: float | None
+    arm_mm: float
+
+    def __post_init__(self) -> None:
+        if self.cause not in CAUSES:
+            raise ScanDataError(f"cause must be one of {', '.join(CAUSES)}, got {self.cause!r}")
+
+
 @short_repr
 @dataclass(frozen=True, eq=False)
 class ScanPlan:
@@ -38,8 +67,10 @@ class ScanPlan:
     - ``modes``: fields that a device of this size and place of the source can radiate above the target
     - ``points``: what the band takes, all layers together; 0 where no number tried meets the target
 
-    ``missed_db``: the error at the highest band with the most points tried, where they miss the target there.
-    ``radii_m`` (layers,) distances of the layers' nearest points from the middle of the device.
+    ``limit``: of the lowest band worked out that misses the target with the most points tried, else of the highest
+    band with the planned ones. ``like``: the device of the earlier scan whose weights were taken, else nothing;
+    ``untold`` (bands): why nothing can be told, or nothing. ``radii_m`` (layers,) distances of the layers' nearest
+    points from the middle of the device; ``surface`` "shell", "drum" or "as before".
     Raises ScanDataError when a shape or a value cannot be used.
     """
 
@@ -57,7 +88,9 @@ class ScanPlan:
     radii_m: Real
     positions: Positions
     seconds_per_point: float
-    missed_db: float | None = None
+    limit: Limit
+    like: str = ""
+    untold: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
         put = object.__setattr__
@@ -68,8 +101,13 @@ class ScanPlan:
             put(self, name, integer_array(name, getattr(self, name), bands))
         put(self, "radii_m", real_array("radii_m", self.radii_m, ("layers",)))
         put(self, "seconds_per_point", positive("seconds_per_point", self.seconds_per_point))
-        if self.surface not in ("shell", "drum"):
-            raise ScanDataError(f'surface must be "shell" or "drum", got {self.surface!r}')
+        if self.surface not in SURFACES:
+            raise ScanDataError(f"surface must be one of {', '.join(SURFACES)}, got {self.surface!r}")
+
+    @property
+    def missed(self) -> bool:
+        """Whether some band misses the target with every number of points tried."""
+        return bool(self.points[np.argmin(np.abs(self.band_hz - self.limit.band_hz))] == 0)
 
     @property
     def total(self) -> int:

@@ -14,7 +14,8 @@ the group ``residual``: ``position_m`` (points, 3), ``frequency_hz`` (B,), ``err
 and text ``name`` (points,). Files of earlier versions lack these three.
 ``records.expansion.Expansion`` and ``records.directions.DirectionSet`` say what each means.
 Where the predicted error comes from stands in the group ``budget``, see ``budget_group``; what harmonics of sweeps
-show in the group ``distortion``, see ``distortion_group``.
+show in the group ``distortion``, see ``distortion_group``; what a plan of a like scan takes from this one in the group
+``learnt``, see ``learnt_group``.
 """
 
 from __future__ import annotations
@@ -43,6 +44,7 @@ from scanproc.files.hdf5 import (
 from scanproc.files.json_file import json_text
 from scanproc.files.stored.budget_group import read_budget, write_budget
 from scanproc.files.stored.distortion_group import read_distortion, write_distortion
+from scanproc.files.stored.learnt_group import read_learnt, write_learnt
 from scanproc.files.stored.near_field_group import near_field_arrays, read_near_field
 from scanproc.files.stored.room_group import read_room, room_arrays, room_words
 from scanproc.records.directions import DirectionSet
@@ -103,6 +105,8 @@ def write_result(path: Path | str, result: Result) -> None:
             write_budget(file.create_group("budget"), result.budget)
         if result.distortion is not None:
             write_distortion(file.create_group("distortion"), result.distortion)
+        if result.learnt:
+            write_learnt(file.create_group("learnt"), result.learnt)
         for name in sorted(result.directions):
             write_direction_group(file.create_group(f"directions/{name}"), result.directions[name])
 
@@ -123,7 +127,8 @@ def read_result(path: Path | str) -> Result:
         room = read_room(_group(file, "room"), expansion.frequency_hz) if "room" in file else None
         budget = read_budget(_group(file, "budget")) if "budget" in file else None
         found = read_distortion(_group(file, "distortion")) if "distortion" in file else None
-        return Result(expansion, directions, _provenance(file), room, budget, found)
+        learnt = read_learnt(_group(file, "learnt")) if "learnt" in file else ()
+        return Result(expansion, directions, _provenance(file), room, budget, found, learnt)
 
 
 def _optional(file: Group) -> dict[str, Any]:

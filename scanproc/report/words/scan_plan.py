@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import asdict
 from typing import Any
 
 import numpy as np
 
-from scanproc.records.scan_plan import ScanPlan
+from scanproc.records.scan_plan import Limit, ScanPlan
 from scanproc.report.words import sentences
+from scanproc.report.words.budget import LIMITS
 from scanproc.waves.bands import third_octave_name
 
 RULES = (
@@ -31,6 +33,9 @@ def plan_json(plan: ScanPlan) -> dict[str, Any]:
     columns = ("hansen", "jensen_frandsen", "far", "near", "source_order", "modes", "points")
     return {
         "verdict": sentence(plan),
+        "basis": basis(plan),
+        "lever": lever(plan),
+        "limit": {**asdict(plan.limit), "band_hz": third_octave_name(plan.limit.band_hz)},
         "target_db": plan.target_db,
         "points": plan.total,
         "hours": round(plan.total * plan.seconds_per_point / 3600, 2),
@@ -39,6 +44,7 @@ def plan_json(plan: ScanPlan) -> dict[str, Any]:
         "bands": [
             {"nominal_hz": third_octave_name(plan.band_hz[index]), "k_r0": round(float(plan.size[index]), 3)}
             | {name: int(getattr(plan, name)[index]) for name in columns}
+            | {"reason": plan.untold[index] if plan.untold else ""}
             for index in range(len(plan.band_hz))
         ],
         "rules": RULES,
@@ -53,24 +59,60 @@ def plan_lines(plan: ScanPlan) -> list[str]:
     rows = [
         f"{sentences.frequency(third_octave_name(plan.band_hz[i])):>9} {plan.size[i]:>6.1f} {plan.hansen[i]:>8} "
         f"{plan.jensen_frandsen[i]:>4} {plan.far[i]:>4} {plan.near[i]:>5} {plan.source_order[i]:>7} "
-        f"{plan.modes[i]:>7} {plan.points[i]:>7,}"
+        f"{plan.modes[i]:>7} {plan.points[i]:>7,} {plan.untold[i] if plan.untold else ''}".rstrip()
         for i in range(len(plan.band_hz))
     ]
     return [sentence(plan), "", head, *rows, "", f"Orders: {RULES}.", "", *CAUTIONS]
 
 
 def sentence(plan: ScanPlan) -> str:
-    """What to scan and how long it takes."""
-    radii = " and ".join(f"{radius:.2f} m" for radius in plan.radii_m)
-    noun = "layers" if len(plan.radii_m) > 1 else "layer"
+    """What to scan, how long it takes, by what that is known, and what limits it."""
     met = int(np.flatnonzero(plan.points)[-1])
     top = sentences.frequency(third_octave_name(plan.band_hz[met]))
-    more = ""
-    if plan.missed_db is not None:
-        last = sentences.frequency(third_octave_name(plan.band_hz[-1]))
-        more = f" Above, no number of points tried does: {plan.missed_db:.0f} dB at {last}."
     return (
-        f"Scan {plan.total:,} points on {len(plan.radii_m)} {plan.surface} {noun} at {radii} from the middle of the "
-        f"device for a far-field error of {plan.target_db:g} dB up to {top}: "
-        f"{sentences.hours(plan.total * plan.seconds_per_point)}. A guess for a usual device.{more}"
+        f"Scan {plan.total:,} points {_where(plan)} for a far-field error of {plan.target_db:g} dB up to {top}: "
+        f"{sentences.hours(plan.total * plan.seconds_per_point)}. {basis(plan)} {lever(plan)}"
     )
+
+
+def basis(plan: ScanPlan) -> str:
+    """What the numbers rest on."""
+    if plan.like:
+        return f"By the weights of an earlier scan ({plan.like})."
+    return "A guess from usual weights: a result of a like device tells more (--like)."
+
+
+def lever(plan: ScanPlan) -> str:
+    """What limits the first band that misses the target, and what would do there; else what limits the highest."""
+    limit = plan.limit
+    name, error = sentences.frequency(third_octave_name(limit.band_hz)), f"{limit.error_db:.1f} dB"
+    arm = f" ({limit.arm_mm:.2g} mm along each axis)" if limit.cause == "places" else ""
+    what = f"{LIMITS[limit.cause]}{arm}"
+    if not plan.missed:
+        return f"At {name} {what}."
+    start = f"Above, {limit.points:,} points would bring {error} at {name}: {what}"
+    if limit.cause == "points":
+        return f"{start}; more were not tried."
+    if limit.needed is None:
+        left = f"{limit.left_db:.1f} dB"
+        return f"{start}, but curing that alone will not do: {left} would be left."
+    return f"{start}. {_cure(limit, limit.needed)} would do."
+
+
+def _cure(limit: Limit, needed: float) -> str:
+    """What brings the cause's power down to the part ``needed``."""
+    less = f"{-10 * np.log10(needed):.0f} dB less"
+    return {
+        "places": f"An arm of {limit.arm_mm * np.sqrt(needed):.2g} mm",
+        "noise": f"{less} noise, as by {int(np.ceil(1 / needed))} times the averages or a louder drive,",
+        "room": f"{less} of the room, as by a second layer, a gate or absorbers,",
+        "level": f"{less} scatter of the level",
+    }[limit.cause]
+
+
+def _where(plan: ScanPlan) -> str:
+    radii = " and ".join(f"{radius:.2f} m" for radius in plan.radii_m)
+    noun = "layers" if len(plan.radii_m) > 1 else "layer"
+    if plan.surface == "as before":
+        return f"on the surface of the earlier scan ({len(plan.radii_m)} {noun}, nearest {radii} from the middle)"
+    return f"on {len(plan.radii_m)} {plan.surface} {noun} at {radii} from the middle of the device"

@@ -25,6 +25,7 @@ from scanproc.records.budget import Budget
 from scanproc.records.curves import Curves
 from scanproc.records.distortion import Distortion
 from scanproc.records.expansion import Expansion, join
+from scanproc.records.fit_plan import FitPlan
 from scanproc.records.result import Result
 from scanproc.records.room import RoomReport, join_reports
 from scanproc.records.study import Study
@@ -43,7 +44,7 @@ from scanproc.run.conversion.page import Extras, write_figures, write_page
 from scanproc.run.conversion.point_study import study_of
 from scanproc.run.conversion.preparation import Prepared, hearing, prepare
 from scanproc.run.conversion.reference import check_reference, matched, read_for
-from scanproc.run.conversion.room import fit_in_room
+from scanproc.run.conversion.room import RoomPlan, fit_in_room
 from scanproc.run.progress import Progress, silent
 from scanproc.run.settings.conversion import FigureSettings, Settings
 from scanproc.steps.each import Each
@@ -88,7 +89,7 @@ def convert(
             wanted = settings.points.in_convert
             study = study_of(heard, settings, plan, in_threads, progress) if wanted else None
             found = distortion_of(heard, settings, plan, expansion, in_threads, progress)
-            aside = asides(file, room, checked, study, plan.room.budget, found)
+            aside = asides(file, room, checked, study, plan.room, found)
         except ScanDataError as error:
             raise error if error.path else error.at(source) from None
     return finish(expansion, aside, source, directory, settings, force=force, figures=figures)
@@ -106,6 +107,7 @@ class Asides:
     level_error_db: float = 0.0
     budget: Budget | None = None
     distortion: Distortion | None = None
+    learnt: tuple[FitPlan, ...] = ()
 
 
 def asides(
@@ -113,15 +115,17 @@ def asides(
     room: RoomReport,
     checked: Handled,
     study: Study | None,
-    budget: Budget | None,
+    plan: RoomPlan,
     harmonics: tuple[Distortion | None, tuple[str, ...]],
 ) -> Asides:
-    """What an open and checked scan file, its room, the study of its points and the error budget have to say."""
+    """What an open and checked scan file, its room, the study of its points and the plan of its fit have to say."""
     extras = Extras(file.setup, study, checked.report)
     distortion, lost = harmonics
     warnings = (*notices(file), *checked.warnings, *room_warnings(file, room), *lost)
     name, level_db = file.setup.device, checked.level_error_db
-    return Asides(name, room, warnings, checked.dropped, extras, level_db, budget, distortion)
+    return Asides(
+        name, room, warnings, checked.dropped, extras, level_db, plan.budget, distortion, plan.learnt
+    )
 
 
 def finish(
@@ -148,7 +152,15 @@ def finish(
         "settings": settings.model_dump(),
         **({"level_error_db": round(level_error_db, 4)} if level_error_db else {}),
     }
-    result = Result(expansion, {curves.name: curves}, provenance, aside.room, aside.budget, aside.distortion)
+    result = Result(
+        expansion,
+        {curves.name: curves},
+        provenance,
+        aside.room,
+        aside.budget,
+        aside.distortion,
+        aside.learnt,
+    )
     summary = summarise(
         result,
         aside.device,

@@ -59,6 +59,12 @@ class RoomPlan:
         return join(parts) if parts else None
 
     @property
+    def learnt(self) -> tuple[FitPlan, ...]:
+        """What the fits know of the device, the gated one last: it is taken from its first frequency on."""
+        fits = [fit for fit in (self.whole, self.gated) if fit is not None and not fit.truncated]
+        return tuple(fit.of_device() for fit in fits)
+
+    @property
     def shared_hz(self) -> tuple[float, float]:
         """From where the gated sound is fitted, up to where the whole is."""
         if self.gate is None:

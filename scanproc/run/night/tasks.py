@@ -185,7 +185,7 @@ def _write(work: Work) -> dict[str, Any]:
                 heard = hearing(file, work.settings, plan)
                 found = distortion_of(heard, work.settings, plan, expansion, each)
             checked = blocks.load_record(work.check_file)
-            aside = asides(file, room, checked, study, plan.room.budget, found)
+            aside = asides(file, room, checked, study, plan.room, found)
         if file_hash(work.source) != digest:
             raise ScanDataError("changed while it was converted: start the batch again", path=work.source)
         finish(expansion, aside, work.source, work.output, work.settings)

@@ -4,21 +4,28 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 
 from scanproc.conventions import Integer, Real
 from scanproc.errors import SettingsError
-from scanproc.records.scan_plan import Positions, ScanPlan
+from scanproc.records.scan_plan import Limit, Positions, ScanPlan
 from scanproc.steps.fit.box import Box
 from scanproc.steps.fit.dictionary import far_columns
-from scanproc.steps.fit.model import Device, FieldModel, make_model, split
-from scanproc.steps.fit.room_waves import Scattering
-from scanproc.steps.fit.weights import USUAL_NOISE
-from scanproc.steps.planning.positions import drum, shell, travel_order
+from scanproc.steps.fit.model import Device, FieldModel, split
+from scanproc.steps.planning.earlier import Earlier
+from scanproc.steps.planning.expected import USUAL_ROOM_DB, Conditions, Expected, as_before, usual
+from scanproc.steps.planning.limits import limit_of
+from scanproc.steps.planning.positions import travel_order
+from scanproc.steps.planning.surfaces import (
+    Layers,
+    earlier_layers,
+    even_layers,
+    layer_radii,
+    nearest_radii,
+)
 from scanproc.steps.points.curve import crossing
-from scanproc.steps.points.formula import FarError, mean_prior
 from scanproc.steps.points.study import SECONDS_PER_POINT
 from scanproc.waves.air import speed_of_sound_m_s
 from scanproc.waves.bands import third_octave_centre, third_octave_index
@@ -29,153 +36,258 @@ LOWEST_HZ = 100.0
 USUAL_CLEARANCE = 0.10
 """Metres between the device's farthest corner and the nearest point."""
 BANDS_APART = 3
-"""Bands are worked out an octave apart and at the last."""
+"""Bands are worked out an octave apart and at the last; with an earlier scan, all that it holds."""
 MOST_DIRECTIONS = 4000
 """More directions would not tell more fields apart; a dictionary has about 1,500."""
 FEWEST_POINTS, MOST_POINTS, STEP = 60, 4000, 2**0.5
 """Numbers of points that are tried."""
 LEVEL_POINTS = 600
 """Points on the surface at which the levels of the device's possible fields are compared."""
-USUAL_SNR_DB = -10 * float(np.log10(USUAL_NOISE))
 
 
 @dataclass(frozen=True)
 class PlanChoices:
     """What is known of the device and wanted of the scan; lengths in m, in the scan's frame.
 
-    ``source_m``: where the high-frequency source sits, ``source_radius_m`` its extent. ``clearance_m`` between the
-    device and the inner layer; ``separate_up_to_hz``: with two layers, up to where the room is to be taken out.
-    ``snr_db`` of the mean square over the points; ``arm_mm``: rms error of a position in each axis.
+    With an earlier scan ``size_m`` and ``centre_m`` are that device's unless given, and so is the surface if neither
+    ``surface``, ``layers`` nor ``clearance_m`` is. ``source_m``: where the high-frequency source sits,
+    ``source_radius_m`` its extent. ``clearance_m`` between the device and the inner layer; ``room_up_to_hz``: above, a
+    gate cuts the room off. ``snr_db``, ``arm_mm`` and ``room_db`` as :class:`Conditions`.
     """
 
-    size_m: tuple[float, float, float]
+    size_m: tuple[float, float, float] | None
     up_to_hz: float
-    centre_m: tuple[float, float, float] = (0.0, 0.0, 0.0)
+    centre_m: tuple[float, float, float] | None = None
     source_m: tuple[float, float, float] | None = None
     source_radius_m: float = 0.08
     target_db: float = -25.0
-    layers: int = 1
-    surface: Literal["shell", "drum"] = "shell"
-    clearance_m: float = USUAL_CLEARANCE
-    separate_up_to_hz: float = 1000.0
-    snr_db: float = USUAL_SNR_DB
-    arm_mm: float = 0.0
+    layers: int | None = None
+    surface: Literal["shell", "drum"] | None = None
+    clearance_m: float | None = None
+    room_up_to_hz: float = 1000.0
+    snr_db: float | None = None
+    arm_mm: float | None = None
+    room_db: float | None = None
     seconds_per_point: float = SECONDS_PER_POINT
     temperature_c: float = 20.0
 
 
+@dataclass(frozen=True, eq=False)
+class _Job:
+    """A plan's choices made definite: the device, where points lie, which bands, and what they sound like."""
+
+    box: Box
+    source_m: Real
+    surface: str
+    radii_m: Real
+    layers: Layers
+    speed_m_s: float
+    band_hz: Real
+    worked: Integer
+    expected: Callable[[float], Expected]
+
+
 def plan_scan(
-    choices: PlanChoices, progress: Callable[[int, int], None] = lambda done, total: None
+    choices: PlanChoices,
+    progress: Callable[[int, int], None] = lambda done, total: None,
+    earlier: Earlier | None = None,
 ) -> ScanPlan:
     """The plan of a scan that should meet the target up to the highest frequency.
 
-    The number of points is that from which on the far field's expected variance meets the target, for a device of this
-    size and place of its source with usual weights of the model; the orders by rule stand beside it. ``progress`` hears
-    how many of how many bands are worked out, the slowest first.
+    The number of points is that from which on the far field's expected variance meets the target, by the weights of an
+    ``earlier`` scan of a like device, or usual ones for a device of this size and place of its source; the orders by
+    rule stand beside it. ``progress`` hears how many of how many bands are worked out, the slowest first.
     Raises SettingsError when the choices contradict each other, or no number of points does in any band.
     """
-    if choices.layers not in (1, 2):
+    job = _job(choices, earlier)
+    found: list[_WorkedOut] = []
+    for i in job.worked[::-1]:
+        progress(len(found), len(job.worked))
+        found.insert(0, _worked_out(job, float(job.band_hz[i]), choices.target_db))
+    progress(len(found), len(job.worked))
+    rising = np.fmax.accumulate([one.points for one in found])
+    missed = np.cumsum([not one.reason and np.isnan(one.points) for one in found]) > 0
+    unknown = missed | np.array([bool(one.reason) for one in found])
+    needed = _between(job.band_hz, job.worked, np.where(unknown, np.nan, rising))
+    modes = _between(job.band_hz, job.worked, np.array([one.modes for one in found]))
+    points = np.where(np.isnan(needed), 0, np.ceil(np.nan_to_num(needed) - 1e-9)).astype(np.int64)
+    if not points.any():
+        raise _nothing_does(job, found, choices.target_db)
+    first = int(np.argmax(missed)) if missed.any() else int(np.flatnonzero(~unknown)[-1])
+    return ScanPlan(
+        target_db=choices.target_db,
+        band_hz=job.band_hz,
+        **_orders(choices, job),
+        modes=np.ceil(modes - 1e-9).astype(np.int64),
+        points=points,
+        surface=job.surface,
+        radii_m=job.radii_m,
+        positions=_positions(job.layers, int(points.max())),
+        seconds_per_point=choices.seconds_per_point,
+        limit=_limit(job, found[first], float(job.band_hz[job.worked[first]]), points, choices.target_db),
+        like=earlier.name if earlier else "",
+        untold=_untold(job, found),
+    )
+
+
+def _job(choices: PlanChoices, earlier: Earlier | None) -> _Job:
+    """Raises SettingsError when the choices contradict each other."""
+    if choices.layers not in (None, 1, 2):
         raise SettingsError(f"a scan has 1 or 2 layers, got {choices.layers}")
     if choices.up_to_hz < LOWEST_HZ:
         raise SettingsError(
             f"the highest frequency must be at least {LOWEST_HZ:g} Hz, got {choices.up_to_hz:g}"
         )
+    box = _box(choices, earlier)
+    earlier = earlier.moved_to(box) if earlier else None
     speed = float(speed_of_sound_m_s(choices.temperature_c))
-    box = Box(np.array(choices.centre_m), np.array(choices.size_m))
     source = box.centre_m if choices.source_m is None else np.array(choices.source_m)
     if np.any(np.abs(source - box.centre_m) > box.size_m / 2 + 0.05):
         raise SettingsError(
             "the source must lie on the device, not more than 5 cm outside its box: correct source_m"
         )
-    first, last = third_octave_index(np.array([LOWEST_HZ, choices.up_to_hz]))
-    band = third_octave_centre(np.arange(first, last + 1))
-    r0 = float(np.linalg.norm(box.size_m) / 2)
-    radii = layer_radii(choices, r0, speed)
-    scanned = box.centre_m + _surface(choices, box, radii[0], LEVEL_POINTS, 0)
-    nearest = float(np.linalg.norm(scanned - source, axis=1).min())
-    size = 2 * np.pi * band / speed * r0
-    worked = np.unique(np.r_[np.arange(len(band) - 1, -1, -BANDS_APART), 0])
-    found: list[_WorkedOut] = []
-    for i in worked[::-1]:
-        progress(len(found), len(worked))
-        found.insert(0, _worked_out(choices, box, source, radii, float(band[i]), speed))
-    progress(len(found), len(worked))
-    modes = _between(band, worked, np.array([one.modes for one in found]))
-    needed = _between(band, worked, np.maximum.accumulate([one.points for one in found]))
-    points = np.where(np.isnan(needed), 0, np.ceil(np.nan_to_num(needed) - 1e-9)).astype(np.int64)
-    if not points.any():
-        raise SettingsError(
-            f"{MOST_POINTS:,} points would bring {found[0].error_db:.0f} dB at {band[0]:.0f} Hz, the target is "
-            f"{choices.target_db:g} dB: less noise, a steadier arm, or another target"
-        )
-    reach = choices.source_radius_m
-    return ScanPlan(
-        target_db=choices.target_db,
-        band_hz=band,
-        size=size,
-        hansen=np.array([hansen_order(x) for x in size]),
-        jensen_frandsen=np.array([jensen_frandsen_order(x, choices.target_db) for x in size]),
-        far=np.array([far_order(x, choices.target_db) for x in size]),
-        near=np.array([near_order(x, radii[0] / r0, choices.target_db) for x in size]),
-        source_order=np.array(
-            [near_order(x / r0 * reach, max(nearest / reach, 1.02), choices.target_db) for x in size]
-        ),
-        modes=np.ceil(modes - 1e-9).astype(np.int64),
-        points=points,
-        missed_db=found[-1].error_db if points[-1] == 0 else None,
-        surface=choices.surface,
-        radii_m=radii,
-        positions=_positions(choices, box, radii, int(points.max())),
-        seconds_per_point=choices.seconds_per_point,
-    )
+    surface, layers, radii = _surface(choices, box, earlier, speed)
+    at = np.concatenate(layers(LEVEL_POINTS))
+    band, worked = _bands(choices.up_to_hz, earlier)
+
+    def expected(hz: float) -> Expected:
+        room = _room_db(choices, earlier) if hz <= choices.room_up_to_hz else None
+        given = Conditions(choices.snr_db, choices.arm_mm, room)
+        if earlier is None:
+            return usual(Device(box, source[None]), 2 * np.pi * hz / speed, at, given)
+        index = int(np.flatnonzero(earlier.band == third_octave_index(np.array([hz]))[0])[0])
+        return as_before(earlier, index, at, given)
+
+    return _Job(box, source, surface, radii, layers, speed, band, worked, expected)
 
 
-def layer_radii(choices: PlanChoices, r0: float, speed: float) -> Real:
-    """Distances of the layers' nearest points from the middle of the device, (layers,).
+def _box(choices: PlanChoices, earlier: Earlier | None) -> Box:
+    """The device's, given or as the earlier one's."""
+    if choices.size_m is None and earlier is None:
+        raise SettingsError("the size of the device is needed: give --size, or --like with an earlier result")
+    size = earlier.box.size_m if choices.size_m is None and earlier else np.array(choices.size_m)
+    usual_centre = earlier.box.centre_m if earlier else np.zeros(3)
+    return Box(usual_centre if choices.centre_m is None else np.array(choices.centre_m), size)
 
-    The second layer is a quarter of a wavelength farther out at the highest frequency that is to be separated:
-    at half a wavelength outgoing and incoming sound of degree 0 look the same.
+
+def _surface(
+    choices: PlanChoices, box: Box, earlier: Earlier | None, speed: float
+) -> tuple[str, Layers, Real]:
+    """Its name, the points on it, and the layers' distances: those of the earlier scan if nothing else is asked for.
+
+    A second layer is a quarter of a wavelength farther out at the highest frequency at which the room is heard: at
+    half a wavelength outgoing and incoming sound of degree 0 look the same.
     """
-    inner = r0 + choices.clearance_m
-    gap = speed / choices.separate_up_to_hz / 4
-    return np.array([inner + index * gap for index in range(choices.layers)])
+    unsaid = choices.surface is None and choices.layers is None and choices.clearance_m is None
+    if earlier is not None and unsaid:
+        layers = earlier_layers(earlier)
+        return "as before", layers, nearest_radii(layers(LEVEL_POINTS), box)
+    clear = USUAL_CLEARANCE if choices.clearance_m is None else choices.clearance_m
+    surface = choices.surface or "shell"
+    radii = layer_radii(box, clear, choices.layers or 1, speed / choices.room_up_to_hz / 4)
+    return surface, even_layers(surface, box, radii), radii
 
 
-@dataclass(frozen=True)
+def _bands(up_to_hz: float, earlier: Earlier | None) -> tuple[Real, Integer]:
+    """Third-octave bands from the lowest to that frequency, and the indices of those to work out."""
+    first, last = third_octave_index(np.array([LOWEST_HZ, up_to_hz]))
+    if earlier is None:
+        count = last - first + 1
+        worked = np.unique(np.r_[np.arange(count - 1, -1, -BANDS_APART), 0])
+    else:
+        if last > earlier.band[-1] or last < earlier.band[0]:
+            low, high = earlier.frequency_hz[[0, -1]]
+            raise SettingsError(
+                f"the earlier scan holds {low:.0f} to {high:.0f} Hz, the plan goes up to {up_to_hz:.0f} Hz: choose "
+                "a frequency within, or plan without that scan"
+            )
+        first = max(first, earlier.band[0])
+        last = earlier.band[earlier.band <= last][-1]
+        worked = earlier.band[(earlier.band >= first) & (earlier.band <= last)] - first
+    return third_octave_centre(np.arange(first, last + 1)), worked
+
+
+def _room_db(choices: PlanChoices, earlier: Earlier | None) -> float | None:
+    """Two layers are there to take a room out; an earlier scan knows its own."""
+    if choices.room_db is None and earlier is None and choices.layers == 2:
+        return USUAL_ROOM_DB
+    return choices.room_db
+
+
+@dataclass(frozen=True, eq=False)
 class _WorkedOut:
     """``modes``: far fields that together hold all but the target of what the device may radiate; ``points`` that the
-    band takes, NaN where none tried do, and the error with the last number tried."""
+    band takes, NaN where none tried do, and the error with the last number tried, the ``most``; a ``reason`` where
+    nothing can be told."""
 
     modes: float
     points: float
+    most: float
     error_db: float
+    reason: str
 
 
-def _worked_out(
-    choices: PlanChoices, box: Box, source_m: Real, radii_m: Real, frequency_hz: float, speed: float
-) -> _WorkedOut:
+def _worked_out(job: _Job, band_hz: float, target_db: float) -> _WorkedOut:
     """One band."""
-    k = 2 * np.pi * frequency_hz / speed
-    separated = choices.layers == 2 and frequency_hz <= choices.separate_up_to_hz
-
-    def at(count: float) -> Real:
-        return np.concatenate(_layers(choices, box, radii_m, round(count)))
-
-    model = make_model(at(LEVEL_POINTS), k, Device(box, source_m[None]), Scattering() if separated else None)
-    weight = model.usual / model.usual.sum()
-    noise = 10 ** (-choices.snr_db / 10) + (k * choices.arm_mm / 1000) ** 2
-    formula = FarError(model, weight, np.full(LEVEL_POINTS, noise), 0.0, mean_prior(model, weight))
-    modes = mode_number(model, weight, choices.target_db)
+    expected = job.expected(band_hz)
+    formula = expected.formula
+    modes = mode_number(formula.model, formula.weight, target_db)
+    if expected.reason:
+        return _WorkedOut(modes, np.nan, 0.0, np.nan, expected.reason)
     size = FEWEST_POINTS * STEP ** np.arange(int(np.log(MOST_POINTS / FEWEST_POINTS) / np.log(STEP)) + 1)
     first = max(int(np.searchsorted(size, modes / 2)) - 1, 0)
     error = np.full(len(size), np.inf)
     for i in range(first, len(size)):
-        error[i] = formula.at(at(size[i]))
-        if error[i] <= choices.target_db:
+        error[i] = formula.at(np.concatenate(job.layers(size[i])))
+        if error[i] <= target_db:
             break
     tried = np.isfinite(error)
-    points = crossing(size[tried], error[tried], choices.target_db)
-    return _WorkedOut(modes, points, float(error[tried][-1]))
+    points = crossing(size[tried], error[tried], target_db)
+    return _WorkedOut(modes, points, float(size[tried][-1]), float(error[tried][-1]), "")
+
+
+def _limit(job: _Job, found: _WorkedOut, band_hz: float, points: Integer, target_db: float) -> Limit:
+    """Of a band with the most points tried if that misses the target, else with those planned."""
+    expected = job.expected(band_hz)
+    if np.isnan(found.points):
+        return limit_of(expected, job.layers, found.most, band_hz, found.error_db, target_db)
+    planned = float(points.max())
+    error_db = expected.formula.at(np.concatenate(job.layers(planned)))
+    return limit_of(expected, job.layers, planned, band_hz, error_db, target_db)
+
+
+def _nothing_does(job: _Job, found: list[_WorkedOut], target_db: float) -> SettingsError:
+    told = [(i, one) for i, one in enumerate(found) if not one.reason]
+    if not told:
+        return SettingsError(f"{found[0].reason}: plan without that scan")
+    at, one = told[0]
+    return SettingsError(
+        f"{MOST_POINTS:,} points would bring {one.error_db:.0f} dB at {job.band_hz[job.worked[at]]:.0f} Hz, the target "
+        f"is {target_db:g} dB: less noise, a steadier arm, or another target"
+    )
+
+
+def _untold(job: _Job, found: list[_WorkedOut]) -> tuple[str, ...]:
+    """Why a band cannot be told, or nothing, (bands,)."""
+    reasons = dict(zip(job.worked.tolist(), (one.reason for one in found), strict=True))
+    return tuple(reasons.get(index, "") for index in range(len(job.band_hz)))
+
+
+def _orders(choices: PlanChoices, job: _Job) -> dict[str, Any]:
+    """Orders for the target by band, and the size k·r0 that they rest on."""
+    target, reach, r0 = choices.target_db, choices.source_radius_m, float(np.linalg.norm(job.box.size_m) / 2)
+    scanned = np.concatenate(job.layers(LEVEL_POINTS))
+    nearest = float(np.linalg.norm(scanned - job.source_m, axis=1).min())
+    apart, around = max(nearest / reach, 1.02), max(float(job.radii_m[0]) / r0, 1.02)
+    size = 2 * np.pi * job.band_hz / job.speed_m_s * r0
+    return {
+        "size": size,
+        "hansen": np.array([hansen_order(x) for x in size]),
+        "jensen_frandsen": np.array([jensen_frandsen_order(x, target) for x in size]),
+        "far": np.array([far_order(x, target) for x in size]),
+        "near": np.array([near_order(x, around, target) for x in size]),
+        "source_order": np.array([near_order(x / r0 * reach, apart, target) for x in size]),
+    }
 
 
 def mode_number(model: FieldModel, weight: Real, target_db: float) -> int:
@@ -199,26 +311,7 @@ def _between(band_hz: Real, worked: Integer, found: Real) -> Real:
     return np.exp(log)
 
 
-def _positions(choices: PlanChoices, box: Box, radii: Real, total: int) -> Positions:
-    parts = _layers(choices, box, radii, total)
-    layer = np.repeat(np.arange(len(radii)), [len(part) for part in parts])
+def _positions(layers: Layers, total: int) -> Positions:
+    parts = layers(total)
+    layer = np.repeat(np.arange(len(parts)), [len(part) for part in parts])
     return travel_order(np.concatenate(parts), layer, np.random.default_rng(0))
-
-
-def _layers(choices: PlanChoices, box: Box, radii: Real, total: int) -> list[Real]:
-    """Positions of each layer, as many on each."""
-    share: Integer = np.full(len(radii), total // len(radii))
-    share[: total % len(radii)] += 1
-    return [
-        box.centre_m + _surface(choices, box, float(radius), int(count), turn)
-        for turn, (radius, count) in enumerate(zip(radii, share, strict=True))
-    ]
-
-
-def _surface(choices: PlanChoices, box: Box, radius_m: float, count: int, turn: int) -> Real:
-    """Even points about the device's middle, nearest at ``radius_m``; a drum clears the box by as much as a shell."""
-    if choices.surface == "shell":
-        return shell(radius_m, count, turn)
-    clear = radius_m - float(np.linalg.norm(box.size_m) / 2)
-    flat = float(np.linalg.norm(box.size_m[:2]) / 2)
-    return drum(flat + clear, float(box.size_m[2]) / 2 + clear, count, turn)

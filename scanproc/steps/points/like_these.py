@@ -19,6 +19,11 @@ PLACES = 4
 def like_these(position_m: Real, layer: Integer | None, count: int) -> Real:
     """Positions (about ``count``, 3) of an even scan of the surface that scanned ones (points, 3) lie on, layer by
     ``layer`` (points,). Gaps of the scan stay gaps."""
+    return np.concatenate(layers_like_these(position_m, layer, count))
+
+
+def layers_like_these(position_m: Real, layer: Integer | None, count: int) -> list[Real]:
+    """The same, each layer on its own."""
     layers = np.zeros(len(position_m), np.int64) if layer is None else layer
     middle = position_m.mean(axis=0)
     parts = []
@@ -26,7 +31,7 @@ def like_these(position_m: Real, layer: Integer | None, count: int) -> Real:
         scanned = position_m[layers == one]
         wanted = round(count * len(scanned) / len(position_m))
         parts.append(_even(scanned, middle, wanted, number))
-    return np.concatenate(parts)
+    return parts
 
 
 def _even(scanned: Real, middle: Real, wanted: int, number: int) -> Real:

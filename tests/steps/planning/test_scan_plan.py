@@ -55,7 +55,7 @@ def test_every_beginning_is_spread_and_the_way_is_short(points):
 
 
 def test_two_drums_share_the_points_and_clear_the_device():
-    choices = PlanChoices(SIZE_M, 500.0, layers=2, surface="drum", separate_up_to_hz=400.0)
+    choices = PlanChoices(SIZE_M, 500.0, layers=2, surface="drum", room_up_to_hz=400.0)
     found = plan_scan(choices)
     position, layer = found.positions.position_m, found.positions.layer
     assert abs(np.sum(layer == 0) - np.sum(layer == 1)) <= 1
