@@ -41,6 +41,7 @@ from scanproc.steps.compare.differences import CompareChoices
 from scanproc.steps.compare.differences import compare as compare_records
 from scanproc.steps.compare.reference import far_field_reference
 from scanproc.steps.farfield.sets import Angles, direction_set, listed_angles, named_set, seat_angles
+from scanproc.steps.planning.earlier import earlier_scan
 from scanproc.steps.planning.scan_plan import PlanChoices, plan_scan
 
 
@@ -305,16 +306,17 @@ def advise(result: Result | Expansion | Path | str, **choices: Any) -> Advice:
     return advise_expansion(expansion, AdviseChoices(**choices))
 
 
-def plan(**choices: Any) -> ScanPlan:
+def plan(like: Result | Path | str | None = None, **choices: Any) -> ScanPlan:
     """Where and how many points to measure; ``choices`` as in :class:`~scanproc.steps.planning.scan_plan.PlanChoices`.
 
-    Raises SettingsError.
+    ``like``: the result of a like device. Raises InputError or SettingsError.
     """
     _refuse_unknown("plan", PlanChoices, choices)
-    for name in ("size_m", "up_to_hz"):
+    for name in ("up_to_hz",) if like else ("size_m", "up_to_hz"):
         if name not in choices:
             raise SettingsError(f"plan needs {name}: state the device's size in m and the highest frequency")
-    return plan_scan(PlanChoices(**choices))
+    earlier = None if like is None else earlier_scan(like if isinstance(like, Result) else read_result(like))
+    return plan_scan(PlanChoices(**{"size_m": None, **choices}), earlier=earlier)
 
 
 def _refuse_unknown(

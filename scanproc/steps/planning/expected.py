@@ -72,7 +72,8 @@ def as_before(earlier: Earlier, index: int, at_m: Real, given: Conditions) -> Ex
     """The same by the weights, noise and error of an earlier scan in its band ``index``.
 
     Its own points have the error that its conversion predicted; others differ from that by the variances. The noise
-    learnt holds what errors of places and level account for.
+    learnt holds what errors of places and level account for. Weights need not add up to one, the mean square at the
+    earlier points: levels and slopes are told by theirs there.
     """
     frequency, k = float(earlier.frequency_hz[index]), float(earlier.wavenumber_rad_m[index])
     plan, error_db = earlier.plan_at(frequency), float(earlier.error_db[index])
@@ -82,8 +83,9 @@ def as_before(earlier: Earlier, index: int, at_m: Real, given: Conditions) -> Ex
         earlier.position_m, k, device, None if plan.scattering is None else Scattering(*plan.scattering)
     )
     weight = model.weights(named)
+    own = _level(model, weight, model.position_m)
     had = {
-        "places": _slope_noise(model, weight, model.position_m, plan.position_error_m),
+        "places": _slope_noise(model, weight, model.position_m, plan.position_error_m) / own,
         "level": plan.level_error**2,
     }
     known = sum(had.values())
@@ -93,10 +95,10 @@ def as_before(earlier: Earlier, index: int, at_m: Real, given: Conditions) -> Ex
     if given.room_db is not None:
         model = model if model.room else make_model(earlier.position_m, k, device, Scattering())
         weight = _with_room(model, model.weights(named)[: len(_of_device(model))], at_m, given.room_db)
-    level = _level(model, weight, at_m)
+    level = _level(model, weight, at_m) / own
     arm_m = plan.position_error_m if given.arm_mm is None else given.arm_mm / 1000
     noise = {
-        "places": _slope_noise(model, weight, at_m, arm_m),
+        "places": _slope_noise(model, weight, at_m, arm_m) / own,
         "level": had["level"] * level,
         "noise": had["noise"] if given.snr_db is None else level * 10 ** (-given.snr_db / 10),
     }

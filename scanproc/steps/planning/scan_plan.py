@@ -234,16 +234,23 @@ def _worked_out(job: _Job, band_hz: float, target_db: float) -> _WorkedOut:
     modes = mode_number(formula.model, formula.weight, target_db)
     if expected.reason:
         return _WorkedOut(modes, np.nan, 0.0, np.nan, expected.reason)
-    size = FEWEST_POINTS * STEP ** np.arange(int(np.log(MOST_POINTS / FEWEST_POINTS) / np.log(STEP)) + 1)
-    first = max(int(np.searchsorted(size, modes / 2)) - 1, 0)
-    error = np.full(len(size), np.inf)
-    for i in range(first, len(size)):
-        error[i] = formula.at(np.concatenate(job.layers(size[i])))
-        if error[i] <= target_db:
+    wanted = FEWEST_POINTS * STEP ** np.arange(int(np.log(MOST_POINTS / FEWEST_POINTS) / np.log(STEP)) + 1)
+    tried: dict[float, float] = {}
+    for count in wanted[max(int(np.searchsorted(wanted, modes / 2)) - 1, 0) :]:
+        tried[float(count)] = formula.at(np.concatenate(job.layers(count)))
+        if tried[float(count)] <= target_db:
             break
-    tried = np.isfinite(error)
-    points = crossing(size[tried], error[tried], target_db)
-    return _WorkedOut(modes, points, float(size[tried][-1]), float(error[tried][-1]), "")
+    most, error_db = max(tried), tried[max(tried)]
+    seems = _crossed(tried, target_db)
+    if min(tried) < seems < most:
+        tried[seems] = formula.at(np.concatenate(job.layers(seems)))
+    return _WorkedOut(modes, _crossed(tried, target_db), most, error_db, "")
+
+
+def _crossed(tried: dict[float, float], target_db: float) -> float:
+    """Number of points from which on the target is met, of numbers tried with their errors."""
+    size = np.array(sorted(tried))
+    return crossing(size, np.array([tried[one] for one in size]), target_db)
 
 
 def _limit(job: _Job, found: _WorkedOut, band_hz: float, points: Integer, target_db: float) -> Limit:

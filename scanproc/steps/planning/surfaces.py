@@ -41,7 +41,9 @@ def earlier_layers(earlier: Earlier) -> Layers:
 
 def layer_radii(box: Box, clearance_m: float, layers: int, gap_m: float) -> Real:
     """Distances of the layers' nearest points from the middle of the device, (layers,)."""
-    radii: Real = float(np.linalg.norm(box.size_m) / 2) + clearance_m + gap_m * np.arange(layers)
+    radii: Real = (
+        float(np.linalg.norm(box.size_m) / 2) + clearance_m + gap_m * np.arange(layers, dtype=np.float64)
+    )
     return radii
 
 
