@@ -11,6 +11,15 @@ from scanproc.steps.fit.model import model_at
 from scanproc.steps.planning.expected import Expected
 from scanproc.steps.planning.surfaces import Layers
 
+REMEDIES = {
+    "points": "a smaller surface",
+    "room": "a second layer, a gate or absorbers",
+    "places": "a steadier arm",
+    "level": "a steadier gain",
+    "noise": "less noise, by averages or a louder drive",
+}
+"""Of each cause, where no number of points does."""
+
 
 def limit_of(
     expected: Expected, layers: Layers, points: float, band_hz: float, error_db: float, target_db: float

@@ -16,7 +16,7 @@ from scanproc.steps.fit.dictionary import far_columns
 from scanproc.steps.fit.model import Device, FieldModel, split
 from scanproc.steps.planning.earlier import Earlier
 from scanproc.steps.planning.expected import USUAL_ROOM_DB, Conditions, Expected, as_before, usual
-from scanproc.steps.planning.limits import limit_of
+from scanproc.steps.planning.limits import REMEDIES, limit_of
 from scanproc.steps.planning.positions import travel_order
 from scanproc.steps.planning.surfaces import (
     Layers,
@@ -268,9 +268,11 @@ def _nothing_does(job: _Job, found: list[_WorkedOut], target_db: float) -> Setti
     if not told:
         return SettingsError(f"{found[0].reason}: plan without that scan")
     at, one = told[0]
+    hz = float(job.band_hz[job.worked[at]])
+    cause = limit_of(job.expected(hz), job.layers, one.most, hz, one.error_db, target_db).cause
     return SettingsError(
-        f"{MOST_POINTS:,} points would bring {one.error_db:.0f} dB at {job.band_hz[job.worked[at]]:.0f} Hz, the target "
-        f"is {target_db:g} dB: less noise, a steadier arm, or another target"
+        f"{one.most:,.0f} points would bring {one.error_db:.0f} dB at {hz:.0f} Hz, the target is {target_db:g} dB: "
+        f"choose {REMEDIES[cause]}, or another target"
     )
 
 

@@ -2,6 +2,7 @@
 
 import csv
 import time
+from dataclasses import replace
 
 import h5py
 import numpy as np
@@ -18,6 +19,7 @@ from scanproc.files.outgoing.tables import (
 from scanproc.files.stored.result_file import read_result, write_result
 from scanproc.records.directions import DirectionSet
 from scanproc.records.expansion import Expansion
+from scanproc.records.fit_plan import FitPlan
 from scanproc.records.result import Result
 
 FREQUENCY = np.geomspace(20, 20e3, 90)
@@ -116,6 +118,43 @@ def test_a_result_of_nothing_but_an_expansion_comes_back(tmp_path):
     write_result(tmp_path / "result.h5", Result(expansion()))
     assert read_result(tmp_path / "result.h5").directions == {}
     assert read_result(tmp_path / "result.h5").provenance == {}
+
+
+def learnt(scattering):
+    return FitPlan(
+        frequency_hz=np.array([200.0, 300.0]),
+        order=np.array([-1, -1]),
+        centre_m=np.ones(3),
+        sensor_noise=np.full(2, np.nan),
+        box_centre_m=np.ones(3),
+        box_size_m=np.array([0.2, 0.3, 0.4]),
+        place_m=np.array([[0.1, 0.2, 0.3], [0.0, 0.0, 0.1]]),
+        scattering=scattering,
+        position_error_m=2e-4,
+        level_error=0.01,
+        moved_m=np.empty((0, 3)),
+        moved_variance_m2=np.empty((0, 3)),
+        moved_held_out_db=(np.nan, np.nan),
+        sample_hz=np.array([200.0, 250.0, 300.0]),
+        block_names=("surface", "room"),
+        block_weight=np.array([[0.9, np.nan, 0.8], [0.1, 0.2, 0.1]]),
+        noise=np.array([1e-4, 2e-4, 3e-4]),
+        sample_db=np.array([-40.0, -30.0, -20.0]),
+    )
+
+
+def test_what_was_learnt_comes_back_and_earlier_files_lack_it(tmp_path, stored):
+    plans = (learnt((0.5, 0.25)), learnt(None))
+    write_result(tmp_path / "learnt.h5", Result(expansion(), learnt=plans))
+    read = read_result(tmp_path / "learnt.h5").learnt
+    assert len(read) == 2
+    for mine, theirs in zip(plans, read, strict=True):
+        assert_same(replace(mine, moved_held_out_db=(0, 0)), replace(theirs, moved_held_out_db=(0, 0)))
+    assert read_result(stored).learnt == ()
+    with h5py.File(tmp_path / "learnt.h5", "r+") as file:
+        file.move("learnt/1", "learnt/3")
+    with pytest.raises(ResultFileError, match="has no group learnt/1: convert the scan again"):
+        read_result(tmp_path / "learnt.h5")
 
 
 def test_same_result_gives_same_bytes_in_any_order_of_direction_sets(tmp_path, stored):
