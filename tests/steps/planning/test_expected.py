@@ -55,7 +55,7 @@ def test_without_other_conditions_the_earlier_points_have_their_own_error(scanne
 )
 def test_an_arm_and_noise_raise_the_error_as_they_do_in_a_scan(scanned, given):
     """Displaced or noisier, the same points are fitted anew: both what that fit predicts and its true error at far
-    microphones are within 3 dB of what was told, where each is 8 dB or more worse than without."""
+    microphones are within 3 dB of what was told, which is 6 to 30 dB worse than without."""
     scan, clean, earlier = scanned
     rng = np.random.default_rng(1)
     if given.arm_mm:
@@ -67,7 +67,7 @@ def test_an_arm_and_noise_raise_the_error_as_they_do_in_a_scan(scanned, given):
         spoilt = replace(scan, pressure_pa=scan.pressure_pa + rms * 0.1 * noise)
     found = fit_planned(spoilt, prepare(spoilt))
     told = told_db(earlier, given)
-    assert np.all(told > clean.far_field_error_db + 8)
+    assert np.all(told > clean.far_field_error_db + 6)
     np.testing.assert_allclose(told, found.far_field_error_db, atol=3)
     np.testing.assert_allclose(told, true_db(found), atol=3)
 
@@ -131,8 +131,10 @@ def test_a_device_that_moved_keeps_its_points_around_it(scanned):
         earlier.plans[0].place_m - earlier.box.centre_m,
         atol=1e-12,
     )
+    middle, (depth, width, height) = earlier.box.centre_m, earlier.box.size_m
+    tight = replace(earlier, position_m=middle + np.array([[0.55 * depth, 0.0, 0.0]]))
     with pytest.raises(SettingsError, match="is not like that of the earlier scan"):
-        earlier.moved_to(Box(there.centre_m, np.array([2.0, 0.05, 0.05])))
+        tight.moved_to(Box(middle, np.array([2 * depth, width / 2, height / 2])))
 
 
 def test_a_result_without_weights_is_refused(scanned):
