@@ -137,6 +137,14 @@ def test_a_device_that_moved_keeps_its_points_around_it(scanned):
         tight.moved_to(Box(middle, np.array([2 * depth, width / 2, height / 2])))
 
 
+def test_gated_sound_counts_from_where_it_was_fitted(scanned):
+    _, found, earlier = scanned
+    whole = earlier.plans[0]
+    gated = replace(whole, noise=2 * whole.noise, frequency_hz=whole.frequency_hz[1:])
+    both = earlier_scan(Result(found, learnt=(whole, gated)))
+    assert [both.plan_at(hz) is gated for hz in whole.frequency_hz] == [False, True, True]
+
+
 def test_a_result_without_weights_is_refused(scanned):
     _, found, _ = scanned
     with pytest.raises(SettingsError, match="holds no weights of a model"):
