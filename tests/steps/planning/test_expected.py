@@ -140,7 +140,9 @@ def test_a_device_that_moved_keeps_its_points_around_it(scanned):
 def test_gated_sound_counts_from_where_it_was_fitted(scanned):
     _, found, earlier = scanned
     whole = earlier.plans[0]
-    gated = replace(whole, noise=2 * whole.noise, frequency_hz=whole.frequency_hz[1:])
+    gated = replace(
+        whole, frequency_hz=whole.frequency_hz[1:], order=whole.order[1:], sensor_noise=whole.sensor_noise[1:]
+    )
     both = earlier_scan(Result(found, learnt=(whole, gated)))
     assert [both.plan_at(hz) is gated for hz in whole.frequency_hz] == [False, True, True]
 
