@@ -99,6 +99,10 @@ def test_the_command_says_the_highest_level_within_the_limits(tmp_path: Path, ca
         ("file,drive_v\nlevel-1.wav,1", "two levels or more"),
         ("file,drive_v\nlevel-1.wav,1\nlevel-2.wav,-2", "all above 0 V"),
         ("file,drive_v\nlevel-1.wav,1\n../drive.wav,2", "lies elsewhere"),
+        (
+            "file,drive_v\nlevel-2.wav,2\nlevel-1.wav,1",
+            "first row has 2 V, the lowest 1 V: play the lowest first",
+        ),
         ("file,drive_v\nlevel-1.wav,1\nquiet.wav,2", "quiet.wav holds silence"),
     ],
 )
@@ -108,4 +112,11 @@ def test_bad_tables_are_named(tmp_path: Path, table: str, words: str) -> None:
     soundfile.write(folder / "quiet.wav", np.zeros(samples), 24000, "FLOAT")
     (folder / "levels.csv").write_text(table, encoding="utf-8")
     with pytest.raises((InputError, ScanDataError), match=words):
+        measure_levels(folder, SETTINGS, 1.0, 3.0)
+
+
+def test_a_silent_drive_is_named(tmp_path: Path) -> None:
+    folder = level_folder(tmp_path / "in", (1.0, 2.0))
+    soundfile.write(folder / "drive.wav", np.zeros(48000), 24000, "FLOAT")
+    with pytest.raises(ScanDataError, match="no logarithmic sweep .it is silent."):
         measure_levels(folder, SETTINGS, 1.0, 3.0)
