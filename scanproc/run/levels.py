@@ -125,8 +125,8 @@ def _table(folder: Path, settings: ImportSettings) -> tuple[list[Recording], Rea
         raise InputError("must list two levels or more, all above 0 V: correct drive_v", path=table.path)
     if 20 * np.log10(drive_v[0] / drive_v.min()) > SAME_DB:
         raise InputError(
-            f"must begin with the lowest level, with which the others are compared; the first row has {drive_v[0]:g} V, "
-            f"the lowest {drive_v.min():g} V: play the lowest first",
+            f"must begin with the lowest level, with which the others are compared; the first row has {drive_v[0]:g} "
+            f"V, the lowest {drive_v.min():g} V: play the lowest first",
             path=table.path,
         )
     return [Recording(inside(folder, name), settings.source.channel) for name in table.texts("file")], drive_v

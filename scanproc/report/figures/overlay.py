@@ -61,7 +61,8 @@ def overlaid(every: Sequence[Curves], name: str, names: Sequence[str]) -> Lines:
         "overlay-" + "".join(letter if letter.isalnum() else "-" for letter in name),
         name.capitalize(),
         " ".join(_gap(line.y - first, line.name, names[0]) for line in lines[1:]),
-        f"{name.capitalize()}: all results with one standard error of the fit each, brought to the frequencies of the first.",
+        f"{name.capitalize()}: all results with one standard error of the fit each, brought to the frequencies of the "
+        "first.",
         "Bands that overlap: no difference that these scans can show.",
         "Read small differences against the error bands, not against the line width.",
     )

@@ -16,11 +16,10 @@ from scanproc.run.conversion.preparation import Prepared, hearing, prepare
 from scanproc.run.conversion.room import as_fitted, fit_in_room
 from scanproc.run.progress import Progress, silent
 from scanproc.run.settings.conversion import Settings
-from scanproc.steps.each import Each, one_by_one
+from scanproc.steps.each import Each, in_turn
 from scanproc.steps.field.residuals import band_middles
 from scanproc.steps.points.study import StudyChoices, study
 
-NEEDS = ("needed", "needed_low", "needed_high")
 CUT_OFF = "no number of points brings back what the gate cuts off: a longer gate or a second layer does"
 
 
@@ -53,15 +52,20 @@ def _with_cut_off(heard: Heard, plan: Prepared, found: Study) -> Study:
     joined = np.flatnonzero((few >= start) & (few < end))
     if not len(joined):
         return found
-    error_db = fit_in_room(heard, plan.room, few[joined], one_by_one)[0].far_field_error_db
+    error_db = fit_in_room(heard, plan.room, few[joined], in_turn)[0].far_field_error_db
     told = 10 ** (found.predicted_db / 10)
     more = np.zeros(len(few))
     more[joined] = np.maximum(10 ** (error_db / 10) - told[-1, joined], 0.0)
     reached = 10 * np.log10(told + more)
     beyond = (reached[-1] > found.target_db) & (found.predicted_db[-1] <= found.target_db)
-    needs = {name: np.where(beyond, np.nan, getattr(found, name)) for name in NEEDS}
-    reason = tuple(CUT_OFF if lost else why for lost, why in zip(beyond, found.reason, strict=True))
-    return replace(found, predicted_db=reached, reason=reason, **needs)
+    return replace(
+        found,
+        predicted_db=reached,
+        needed=np.where(beyond, np.nan, found.needed),
+        needed_low=np.where(beyond, np.nan, found.needed_low),
+        needed_high=np.where(beyond, np.nan, found.needed_high),
+        reason=tuple(CUT_OFF if lost else why for lost, why in zip(beyond, found.reason, strict=True)),
+    )
 
 
 def in_bands(heard: Heard, plan: Prepared) -> list[tuple[Scan, FitPlan]]:
