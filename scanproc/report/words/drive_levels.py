@@ -82,7 +82,7 @@ def levels_sentence(found: DriveLevels, limits: LevelLimits) -> str:
 
 
 def _told_in(found: DriveLevels, limits: LevelLimits) -> str:
-    """Where distortion can be told, unless that is the whole band: a harmonic of the ends is not in the sweep's band."""
+    """Where distortion can be told, unless that is the whole band: harmonics of its ends lie beyond the sweep."""
     hz = found.frequency_hz
     inside = (hz >= limits.lowest_hz) & (hz <= limits.highest_hz)
     known = np.flatnonzero(inside & np.isfinite(found.total_floor_db).any(axis=0))
