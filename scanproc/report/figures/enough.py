@@ -48,10 +48,10 @@ def errors(expansion: Expansion, summary: Mapping[str, Any]) -> Lines:
         "errors",
         "Error against frequency",
         _where_met(summary),
-        f"Held-out error: each of the {expansion.points:,} points predicted from all the others, at the order used. "
-        "A harder test, but blind to what a gate cuts off. Predicted far-field error: what the fit expects of its own "
-        "far field. Both in dB re the field's rms; an error of -25 dB is a standard deviation of about 0.35 dB where the level is the mean of all directions, and of 1 dB "
-        "where it lies 9 dB below.",
+        f"Held-out error: each of the {expansion.points:,} points predicted from all the others, at the order used: a "
+        "harder test, but blind to what a gate cuts off. Predicted far-field error: what the fit expects of its own "
+        "far field. Both in dB re the field's rms; an error of -25 dB is a standard deviation of about 0.35 dB where "
+        "the level is the mean of all directions, and of 1 dB where it lies 9 dB below.",
         "Lower is better. Near 0 dB the points cannot carry the field there and its curves mean nothing.",
         "What limits the error where it climbs is told by the error budget above; a level floor at all frequencies is "
         "noise or drift.",
