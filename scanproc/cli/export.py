@@ -34,7 +34,7 @@ from scanproc.cli.progress import shown
 @click.option(
     "--per-octave", type=click.IntRange(1, 96), help="Frequencies per octave; absent: the scan's own."
 )
-@click.option("--smooth", type=float, help="Smooth over 1/N octave.")
+@click.option("--smooth", type=click.FloatRange(0.5, 96.0), help="Smooth over 1/N octave.")
 @click.option("--smooth-kind", type=click.Choice(["power", "complex"]), default="power", show_default=True)
 @click.option(
     "--bands", type=click.IntRange(1, 24), help="Also curves_in_bands.csv, 1/N octave (IEC 61260-1)."

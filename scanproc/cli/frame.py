@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import math
 import sys
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from datetime import datetime
@@ -49,6 +50,26 @@ def duration(seconds: float) -> str:
     return f"{seconds / 60:.0f} min" if seconds < 5400 else f"{seconds / 3600:.1f} h"
 
 
+class FiniteCommand(click.Command):
+    """A command none of whose numbers may be NaN or infinite, which click's ranges let pass."""
+
+    def parse_args(self, ctx: click.Context, args: list[str]) -> list[str]:
+        rest = super().parse_args(ctx, args)
+        for option in self.params:
+            for number in _numbers(ctx.params.get(option.name or "")):
+                if not math.isfinite(number):
+                    raise click.BadParameter(f"must be a finite number, got {number}.", ctx, option)
+        return rest
+
+
+def _numbers(value: object) -> Iterator[float]:
+    if isinstance(value, float):
+        yield value
+    elif isinstance(value, tuple):
+        for one in value:
+            yield from _numbers(one)
+
+
 def as_command(name: str, *, example: str) -> Callable[[Command], click.Command]:
     """A click command whose help ends with an example and the exit codes, and which takes ``--json``."""
     epilog = f"\b\nExample:\n  {example}\n\n{EXIT_CODES}"
@@ -60,6 +81,6 @@ def as_command(name: str, *, example: str) -> Callable[[Command], click.Command]
             is_flag=True,
             help="One JSON document on stdout, also on failure; all else on stderr.",
         )
-        return click.command(name, epilog=epilog)(with_json(function))
+        return click.command(name, FiniteCommand, epilog=epilog)(with_json(function))
 
     return build

@@ -64,6 +64,10 @@ class AdviseChoices:
     together: Together = "mean"
 
     def __post_init__(self) -> None:
+        for name in ("rate_hz", "from_hz", "up_to_hz", "toe_in_deg", "tilt_deg"):
+            value = getattr(self, name)
+            if value is not None and not math.isfinite(value):
+                raise SettingsError(f"{name} must be a finite number, got {value:g}")
         if not 0 <= self.bands <= MOST_BANDS:
             raise SettingsError(f"bands must be from 0 to {MOST_BANDS}, got {self.bands}")
         if not 0 <= self.boost_db <= MOST_BOOST_DB:

@@ -42,8 +42,9 @@ def compare_each(
     if len(references) > 1:
         for path in references:
             if not is_result(result_at(path)):
+                what = "is no result" if path.exists() else "is not there"
                 raise InputError(
-                    "is no result: of references that were measured otherwise give one", path=path
+                    f"{what}: give any number of results, or one reference of another kind", path=path
                 )
     return [compare_files(result_path, path, wanted) for path in references]
 

@@ -23,7 +23,7 @@ from scanproc.report.words.drive_levels import HEADER, level_rows, levels_json
 from scanproc.run.settings.imports import ImportSettings
 from scanproc.steps.check.setup import some
 from scanproc.steps.sound.deconvolve import corrected
-from scanproc.steps.sound.drive_levels import drive_levels
+from scanproc.steps.sound.drive_levels import SAME_DB, drive_levels
 from scanproc.steps.sound.response_facts import flat_tops
 
 TABLE = "levels.csv"
@@ -123,6 +123,12 @@ def _table(folder: Path, settings: ImportSettings) -> tuple[list[Recording], Rea
     drive_v = table.numbers("drive_v")
     if len(drive_v) < 2 or np.any(drive_v <= 0):
         raise InputError("must list two levels or more, all above 0 V: correct drive_v", path=table.path)
+    if 20 * np.log10(drive_v[0] / drive_v.min()) > SAME_DB:
+        raise InputError(
+            f"must begin with the lowest level, with which the others are compared; the first row has {drive_v[0]:g} "
+            f"V, the lowest {drive_v.min():g} V: play the lowest first",
+            path=table.path,
+        )
     return [Recording(inside(folder, name), settings.source.channel) for name in table.texts("file")], drive_v
 
 

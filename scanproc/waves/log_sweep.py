@@ -54,6 +54,8 @@ def find_log_sweep(drive: Real, sampling_rate_hz: float) -> LogSweep:
     """The law of a logarithmic sweep (samples,), from its analytic signal. Raises ScanDataError for any other."""
     signal = hilbert(drive, int(next_fast_len(2 * len(drive))))[: len(drive)]
     envelope = np.abs(signal)
+    if not envelope.max() > 0:
+        raise _no_sweep("it is silent")
     inside = np.flatnonzero(envelope > HALF * envelope.max())
     phase = np.unwrap(np.angle(signal))
     first, last = int(inside[0]), int(inside[-1])

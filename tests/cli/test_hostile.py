@@ -112,6 +112,29 @@ def test_settings_nested_too_deeply(
     assert said.count("\n") == 1
 
 
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        ["advise", "scan.h5", "--rate", "nan"],
+        ["advise", "scan.h5", "--rate", "inf"],
+        ["advise", "scan.h5", "--toe-in", "nan"],
+        ["advise", "scan.h5", "--seat", "2", "nan", "0"],
+        ["levels", ".", "--compression-db", "inf"],
+        ["compare", "scan.h5", "scan.h5", "--from", "nan"],
+        ["export", "scan.h5", "-o", "out", "--tilt", "inf"],
+        ["plan", "--size", "nan", "0.3", "0.5", "--up-to", "1000"],
+    ],
+)
+def test_a_number_that_is_none(
+    scan: Path, capsys: Captured, monkeypatch: pytest.MonkeyPatch, arguments: list[str]
+) -> None:
+    monkeypatch.chdir(scan.parent)
+    assert run(arguments) == 2
+    said = capsys.readouterr().err
+    assert "must be a finite number, got" in said
+    assert said.count("\n") == 1
+
+
 def test_a_name_cannot_move_the_cursor(tmp_path: Path, capsys: Captured) -> None:
     for number, row in enumerate(delayed_impulses(3).impulse_response_pa / 2, start=1):
         soundfile.write(tmp_path / f"{number:04d}.wav", row, 48000, subtype="FLOAT")

@@ -21,7 +21,7 @@ SETUP = ScanSetup(np.array([[1.0, 0, 0], [0, 1, 0], [0, 0, 1]]))
 def test_wav_with_values_that_are_not_finite(tmp_path: Path) -> None:
     path = tmp_path / "a.wav"
     soundfile.write(path, np.array([0.1, np.nan, 0.2]), 48000, subtype="FLOAT")
-    with pytest.raises(InputError, match="not finite: measure that point again"):
+    with pytest.raises(InputError, match="not finite: record it again"):
         read_wav(Recording(path, 1))
 
 

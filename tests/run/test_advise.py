@@ -129,6 +129,7 @@ def test_targets(result: Path, tmp_path: Path) -> None:
     ("choices", "words"),
     [
         ({"rate_hz": 6000.0}, "filters at 6000 Hz end at 3000 Hz, the result reaches 4000 Hz: raise"),
+        ({"rate_hz": float("nan")}, "rate_hz must be a finite number, got nan"),
         ({"up_to_hz": 9000.0}, "filters must act within the result's 100 to 4000 Hz, got"),
         ({"bands": 99}, "bands must be from 0 to 12, got 99"),
         ({"seats_m": [(1.0, 2.0)]}, "each seat must be three finite numbers"),

@@ -14,6 +14,7 @@ from swept import BEND, VOLTS, level_folder
 
 from scanproc.cli.commands import run
 from scanproc.errors import InputError, ScanDataError
+from scanproc.report.figures.drive_levels import level_figures
 from scanproc.run.levels import measure_levels
 from scanproc.run.settings.imports import ImportSettings
 
@@ -74,6 +75,9 @@ def test_the_command_says_the_highest_level_within_the_limits(tmp_path: Path, ca
         line.startswith("Up to 4 V it stays within 1 dB of compression and 3 % of distortion")
         for line in lines
     )
+    assert any(
+        "(distortion: from 89.1 Hz to 708 Hz, beyond that it cannot be told)" in line for line in lines
+    )
     document = json.loads((out / "levels.json").read_text(encoding="utf-8"))
     assert document["highest_within_v"] == 4.0
     assert document["levels"][3]["distortion_percent"] == pytest.approx(
@@ -99,6 +103,10 @@ def test_the_command_says_the_highest_level_within_the_limits(tmp_path: Path, ca
         ("file,drive_v\nlevel-1.wav,1", "two levels or more"),
         ("file,drive_v\nlevel-1.wav,1\nlevel-2.wav,-2", "all above 0 V"),
         ("file,drive_v\nlevel-1.wav,1\n../drive.wav,2", "lies elsewhere"),
+        (
+            "file,drive_v\nlevel-2.wav,2\nlevel-1.wav,1",
+            "first row has 2 V, the lowest 1 V: play the lowest first",
+        ),
         ("file,drive_v\nlevel-1.wav,1\nquiet.wav,2", "quiet.wav holds silence"),
     ],
 )
@@ -109,3 +117,17 @@ def test_bad_tables_are_named(tmp_path: Path, table: str, words: str) -> None:
     (folder / "levels.csv").write_text(table, encoding="utf-8")
     with pytest.raises((InputError, ScanDataError), match=words):
         measure_levels(folder, SETTINGS, 1.0, 3.0)
+
+
+def test_a_silent_drive_is_named(tmp_path: Path) -> None:
+    folder = level_folder(tmp_path / "in", (1.0, 2.0))
+    soundfile.write(folder / "drive.wav", np.zeros(48000), 24000, "FLOAT")
+    with pytest.raises(ScanDataError, match="it is silent"):
+        measure_levels(folder, SETTINGS, 1.0, 3.0)
+
+
+def test_every_line_of_a_figure_has_a_name_of_its_own(tmp_path: Path) -> None:
+    measured = measure_levels(level_folder(tmp_path / "in"), SETTINGS, 1.0, 3.0)
+    for figure in level_figures(measured.found, measured.limits):
+        names = [line.name for line in figure.lines]
+        assert len(set(names)) == len(names)

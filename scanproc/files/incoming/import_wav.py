@@ -73,9 +73,7 @@ def wav_format(recordings: Sequence[Recording]) -> WavFormat:
         if (here.sampling_rate_hz, here.samples) == (usual.sampling_rate_hz, usual.samples):
             continue
         short = here.sampling_rate_hz == usual.sampling_rate_hz and here.samples < usual.samples
-        remedy = (
-            "it is cut short; copy it again, or measure that point again" if short else "make all files alike"
-        )
+        remedy = "it is cut short; copy it again, or record it again" if short else "make all files alike"
         raise InputError(
             f"has {here.samples} samples at {here.sampling_rate_hz:g} Hz, most files have {usual.samples} at "
             f"{usual.sampling_rate_hz:g} Hz: {remedy}",
@@ -120,7 +118,7 @@ def _channel(one: Recording, sound: Real) -> Real:
         raise _no_channel(one, sound.shape[1])
     values: Real = np.ascontiguousarray(sound[:, one.channel - 1])
     if not np.all(np.isfinite(values)):
-        raise InputError("holds values that are not finite: measure that point again", path=one.path)
+        raise InputError("holds values that are not finite: record it again", path=one.path)
     return values
 
 
@@ -143,7 +141,7 @@ def _header(one: Recording) -> WavFormat:
     except (soundfile.LibsndfileError, RuntimeError, ValueError, TypeError) as error:
         raise _unreadable(path, error) from error
     if info.frames < 1:
-        raise InputError("holds no samples: measure that point again", path=path)
+        raise InputError("holds no samples: record it again", path=path)
     if not 1 <= one.channel <= info.channels:
         raise _no_channel(one, info.channels)
     if info.frames * info.channels * 8 > LONGEST_BYTES or info.frames * info.channels > 8 * max(size, 1):

@@ -182,11 +182,12 @@ def _change(worst: Real) -> str:
     change = float(stretch[-third:].mean() - stretch[:third].mean())
     within = np.concatenate([part - part.mean() for part in np.split(stretch, 3)])
     spread = float(np.sqrt(np.sum(within**2) / (STRETCHES - 3) * 2 / third))
-    beyond = abs(change) > stats.t.ppf(0.9995, STRETCHES - 3) * spread
+    most = float(stats.t.ppf(0.9995, STRETCHES - 3)) * spread
+    beyond = abs(change) > most
     word = "beyond" if beyond else "within"
     return (
         f"From the first to the last third of the scan the median residual changes by {change:+.1f} dB, {word} the "
-        f"scatter of its stretches ({spread:.1f} dB)."
+        f"{most:.1f} dB that the scatter of its stretches may bring."
     )
 
 

@@ -10,6 +10,7 @@ from scanproc.report.figures.material import frequency_axis, level_axis, rounded
 from scanproc.report.words.drive_levels import level_facts, levels_sentence
 
 SPAN_DB = 80.0
+AGAIN = " again, at the end"
 
 
 def level_figures(found: DriveLevels, limits: LevelLimits) -> tuple[Lines, ...]:
@@ -20,11 +21,9 @@ def level_figures(found: DriveLevels, limits: LevelLimits) -> tuple[Lines, ...]:
 def compression(found: DriveLevels, limits: LevelLimits) -> Lines:
     """Departure from proportional by frequency, a line per level."""
     lines = [
-        Line(f"{volts:.3g} V", values)
-        for volts, values in zip(found.drive_v[1:], found.compression_db[1:], strict=True)
+        Line(name, values, marks=name.endswith(AGAIN))
+        for name, values in zip(_names(found)[1:], found.compression_db[1:], strict=True)
     ]
-    if found.drift_db is not None:
-        lines[-1] = Line(f"{found.drive_v[-1]:.3g} V again, at the end", found.compression_db[-1], marks=True)
     low, high = rounded_span(found.compression_db, 1, (-1, 2))
     text = Text(
         "compression",
@@ -43,8 +42,8 @@ def compression(found: DriveLevels, limits: LevelLimits) -> Lines:
 def total(found: DriveLevels, limits: LevelLimits) -> Lines:
     """Total harmonic distortion by excitation frequency, a line per level, with the noise floor of the first."""
     lines = [
-        Line(f"{volts:.3g} V", _told(values, floor))
-        for volts, values, floor in zip(found.drive_v, found.total_db, found.total_floor_db, strict=True)
+        Line(name, _told(values, floor))
+        for name, values, floor in zip(_names(found), found.total_db, found.total_floor_db, strict=True)
     ]
     lines.append(Line("noise floor of the first level", found.total_floor_db[0]))
     worst = [one.distortion_percent for one in level_facts(found, limits)]
@@ -85,6 +84,12 @@ def highest(found: DriveLevels) -> Lines:
     )
     axis = level_axis(np.concatenate([line.y for line in lines]), "Harmonics re fundamental", SPAN_DB)
     return Lines(text, frequency_axis(found.frequency_hz), axis, found.frequency_hz, lines)
+
+
+def _names(found: DriveLevels) -> list[str]:
+    """Of the levels in the order in which they were played; the first one at the end is told from itself."""
+    names = [f"{volts:.3g} V" for volts in found.drive_v]
+    return names if found.drift_db is None else [*names[:-1], names[-1] + AGAIN]
 
 
 def _told(value: np.ndarray, floor: np.ndarray) -> np.ndarray:

@@ -48,10 +48,10 @@ def errors(expansion: Expansion, summary: Mapping[str, Any]) -> Lines:
         "errors",
         "Error against frequency",
         _where_met(summary),
-        f"Held-out error: each of the {expansion.points:,} points predicted from all the others, at the order used. "
-        "Predicted far-field error: what the fit expects of its own far field. Both in dB re the field's rms; an error "
-        "of -25 dB is a standard deviation of about 0.35 dB where the level is the mean of all directions, and of 1 dB "
-        "where it lies 9 dB below.",
+        f"Held-out error: each of the {expansion.points:,} points predicted from all the others, at the order used: a "
+        "harder test, but blind to what a gate cuts off. Predicted far-field error: what the fit expects of its own "
+        "far field. Both in dB re the field's rms; an error of -25 dB is a standard deviation of about 0.35 dB where "
+        "the level is the mean of all directions, and of 1 dB where it lies 9 dB below.",
         "Lower is better. Near 0 dB the points cannot carry the field there and its curves mean nothing.",
         "What limits the error where it climbs is told by the error budget above; a level floor at all frequencies is "
         "noise or drift.",
@@ -263,7 +263,7 @@ def _steps(study: Study) -> Steps:
 
 
 def _where_met(summary: Mapping[str, Any]) -> str:
-    """By third-octave band, as the verdict counts; and where the harder held-out error ends."""
+    """By third-octave band, as the verdict counts; and where the held-out error ends."""
     bands, target_db = summary["bands"], summary["target_db"]
     judged = [band for band in bands if band["far_field_error_db"] is not None]
     met, total = sum(band["meets_target"] for band in bands), len(bands)
@@ -275,7 +275,7 @@ def _where_met(summary: Mapping[str, Any]) -> str:
     reach = "in no band" if held_out is None else f"up to {frequency(held_out)}"
     return (
         f"{start}; it is largest at {frequency(worst['nominal_hz'])}, {worst['far_field_error_db']:.1f} dB. The "
-        f"held-out error, a harder test, meets it {reach}."
+        f"held-out error meets it {reach}."
     )
 
 

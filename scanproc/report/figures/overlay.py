@@ -61,7 +61,8 @@ def overlaid(every: Sequence[Curves], name: str, names: Sequence[str]) -> Lines:
         "overlay-" + "".join(letter if letter.isalnum() else "-" for letter in name),
         name.capitalize(),
         " ".join(_gap(line.y - first, line.name, names[0]) for line in lines[1:]),
-        f"The {name} of all results with one standard error of the fit each, brought to the frequencies of the first.",
+        f"{name.capitalize()}: all results with one standard error of the fit each, brought to the frequencies of the "
+        "first.",
         "Bands that overlap: no difference that these scans can show.",
         "Read small differences against the error bands, not against the line width.",
     )
@@ -78,7 +79,14 @@ def overlaid(every: Sequence[Curves], name: str, names: Sequence[str]) -> Lines:
 def _gap(gap: Real, name: str, first: str) -> str:
     if not np.any(np.isfinite(gap)):
         return f"{name} and {first} have no frequency in common."
-    return f"{name} is {np.nanmean(gap):+.1f} dB against {first} on average, at most {_largest(gap):+.1f} dB."
+    mean, most = (_signed(float(value)) for value in (np.nanmean(gap), _largest(gap)))
+    return f"{name} is {mean} dB against {first} on average, at most {most} dB."
+
+
+def _signed(value: float) -> str:
+    """With its sign, unless it rounds to nothing."""
+    text = f"{value:+.1f}"
+    return "0.0" if text in ("+0.0", "-0.0") else text
 
 
 def difference(first: Curves, second: Curves, names: tuple[str, str], number: int) -> Lines:
@@ -97,7 +105,7 @@ def difference(first: Curves, second: Curves, names: tuple[str, str], number: in
         where = int(np.nanargmax(np.abs(gap)))
         finding = (
             f"On the axis {names[1]} differs most from {names[0]} at {frequency(float(hz[where]))}, by "
-            f"{gap[where]:+.1f} dB."
+            f"{_signed(float(gap[where]))} dB."
         )
     text = Text(
         "overlay-difference" if number == 1 else f"overlay-difference-{number + 1}",

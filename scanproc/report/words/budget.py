@@ -42,23 +42,33 @@ def _known(values: Real) -> list[float | None]:
 
 
 def limit_sentence(budget: Budget, found: Sequence[Band], target_db: float) -> str:
-    """What limits the highest bands that miss the target; where none does, what does at the top."""
+    """What limits the lowest and the highest bands that miss the target; where none does, what does at the top."""
     judged = [band for band in found if band.far_field_error_db is not None]
     if not judged:
         return "What limits it cannot be told."
     cause = [budget.limiting()[_nearest(budget, band)] for band in judged]
-    missed = [index for index, band in enumerate(judged) if not band.meets(target_db)]
-    last = missed[-1] if missed else len(judged) - 1
+    missed = [not band.meets(target_db) for band in judged]
+    if not any(missed):
+        return _limit(budget, judged[-1], cause[-1], "Nothing misses the target; at the top")
+    last = max(index for index, one in enumerate(missed) if one)
     first = last
-    while missed and first - 1 in missed and cause[first - 1] == cause[last]:
+    while first and missed[first - 1] and cause[first - 1] == cause[last]:
         first -= 1
-    where = _where(judged, first, last) if missed else "Nothing misses the target; at the top"
-    of = f" ({1000 * budget.place_error_m:.1f} mm along each axis)" if cause[last] == "places" else ""
-    start, name = f"{where} {LIMITS[cause[last]]}{of}", frequency(judged[last].nominal_hz)
-    if cause[last] == "points":
+    top = _limit(budget, judged[last], cause[last], _where(judged, first, last))
+    if not missed[0] or not first:
+        return top
+    end = next(index for index in range(first) if not (missed[index + 1] and cause[index + 1] == cause[0]))
+    return f"{_limit(budget, judged[0], cause[0], f'Up to {frequency(judged[end].nominal_hz)}')} {top}"
+
+
+def _limit(budget: Budget, band: Band, cause: str, where: str) -> str:
+    """What limits some bands, and what would be left in one of them without it."""
+    of = f" ({1000 * budget.place_error_m:.1f} mm along each axis)" if cause == "places" else ""
+    start, name = f"{where} {LIMITS[cause]}{of}", frequency(band.nominal_hz)
+    if cause == "points":
         return f"{start}."
-    sample, error = _nearest(budget, judged[last]), judged[last].far_field_error_db or 0.0
-    left = error + float(budget.cured_db[CAUSES.index(cause[last]), sample] - budget.error_db[sample])
+    sample, error = _nearest(budget, band), band.far_field_error_db or 0.0
+    left = error + float(budget.cured_db[CAUSES.index(cause), sample] - budget.error_db[sample])
     remains = f"{left:.1f} dB" if np.isfinite(left) else "nothing"
     return f"{start}: without that {remains} would be left of {error:.1f} dB at {name}."
 

@@ -72,13 +72,26 @@ def levels_sentence(found: DriveLevels, limits: LevelLimits) -> str:
     facts = level_facts(found, limits)
     highest = highest_within(facts)
     aim = f"{limits.compression_db:g} dB of compression and {limits.distortion_percent:g} % of distortion"
-    band = f"from {frequency(limits.lowest_hz)} to {frequency(limits.highest_hz)}"
+    band = f"from {frequency(limits.lowest_hz)} to {frequency(limits.highest_hz)}{_told_in(found, limits)}"
     beyond = sorted((one for one in facts if not one.within), key=lambda one: one.drive_v)
     if highest is None:
         return f"No level stays within {aim} {band}: {_broken(beyond[0], limits)}."
     if not beyond:
         return f"All levels up to {highest:.3g} V stay within {aim} {band}."
     return f"Up to {highest:.3g} V it stays within {aim} {band}; {_broken(beyond[0], limits)}."
+
+
+def _told_in(found: DriveLevels, limits: LevelLimits) -> str:
+    """Where distortion can be told, unless that is the whole band: harmonics of its ends lie beyond the sweep."""
+    hz = found.frequency_hz
+    inside = (hz >= limits.lowest_hz) & (hz <= limits.highest_hz)
+    known = np.flatnonzero(inside & np.isfinite(found.total_floor_db).any(axis=0))
+    if len(known) == np.count_nonzero(inside):
+        return ""
+    if not len(known):
+        return " (distortion cannot be told there)"
+    low, high = (frequency(float(hz[at])) for at in known[[0, -1]])
+    return f" (distortion: from {low} to {high}, beyond that it cannot be told)"
 
 
 def level_notes(found: DriveLevels, limits: LevelLimits) -> list[str]:

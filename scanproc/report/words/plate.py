@@ -14,6 +14,7 @@ from scanproc.report.words.sentences import count, frequency, hours
 NOT_STATED = "not stated"
 ABSENT = "–"
 FIT = "fit error"
+ROOMS = {"room": "ordinary, with reflections", "anechoic": "anechoic"}
 
 
 @dataclass(frozen=True)
@@ -99,7 +100,7 @@ def conditions(setup: ScanSetup | None, summary: Mapping[str, Any]) -> list[Entr
         Entry("Air", _air(setup)),
         Entry("Surface", _surface(setup)),
         Entry("Points", points + _duration(setup)),
-        Entry("Room", setup.environment or NOT_STATED),
+        Entry("Room", ROOMS.get(setup.environment or "", NOT_STATED)),
         Entry("Date", setup.date or NOT_STATED),
         Entry("Microphone", setup.microphone or NOT_STATED),
         Entry("Reference axis", _axis(setup)),

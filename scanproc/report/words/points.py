@@ -38,8 +38,8 @@ class BandNeed:
 class PointsAnswer:
     """How many points are enough up to ``wanted_hz``; ``enough`` says whether the scan's own are.
 
-    ``met_up_to_hz`` is the last band of the unbroken row from the lowest that the scan's points serve, and
-    ``needed_there`` the points that this takes.
+    ``met_from_hz`` and ``met_up_to_hz`` are the first and last band of the longest unbroken row that the scan's points
+    serve, and ``needed_there`` the points that this takes.
     """
 
     verdict: str
@@ -47,6 +47,7 @@ class PointsAnswer:
     target_db: float
     target_set_by: str
     wanted_hz: float
+    met_from_hz: float | None
     met_up_to_hz: float | None
     needed_there: int | None
     points: int
@@ -80,7 +81,8 @@ def points_answer(study: Study, target_set_by: str, up_to_hz: float | None = Non
     """The answer of a study; ``up_to_hz`` is the highest frequency that matters (all if None)."""
     bands = tuple(_band(study, index) for index in range(len(study.band_hz)))
     wanted = [band for band in bands if up_to_hz is None or band.nominal_hz <= up_to_hz * 1.12] or [bands[0]]
-    served = [*_served(wanted, study.points)]
+    run = _served(wanted, study.points)
+    served = wanted[run]
     wanted_hz = wanted[-1].nominal_hz if up_to_hz is None else up_to_hz
     answer = PointsAnswer(
         verdict="",
@@ -88,6 +90,7 @@ def points_answer(study: Study, target_set_by: str, up_to_hz: float | None = Non
         target_db=round(study.target_db, 2),
         target_set_by=target_set_by,
         wanted_hz=wanted_hz,
+        met_from_hz=served[0].nominal_hz if served else None,
         met_up_to_hz=served[-1].nominal_hz if served else None,
         needed_there=max((band.needed or 0 for band in served), default=None),
         points=study.points,
@@ -100,23 +103,27 @@ def points_answer(study: Study, target_set_by: str, up_to_hz: float | None = Non
         answer.target_db,
         target_set_by,
         points=study.points,
+        met_from_hz=answer.met_from_hz if run.start else None,
         met_up_to_hz=wanted_hz if answer.enough else answer.met_up_to_hz,
         needed=answer.needed_there,
         missing=[
             (band.nominal_hz, band.needed, band.needed_low, band.needed_high, band.hours, band.reason)
-            for band in wanted[len(served) :]
+            for band in (wanted[run.stop :] or wanted[: run.start])
         ],
         seconds_per_point=study.seconds_per_point,
     )
     return replace(answer, verdict=sentence)
 
 
-def _served(bands: list[BandNeed], points: int) -> list[BandNeed]:
-    """The bands from the lowest up to the first that the points do not serve."""
+def _served(bands: list[BandNeed], points: int) -> slice:
+    """The longest row of neighbouring bands that the points serve; the lower of equals."""
+    best, start = slice(0, 0), 0
     for index, band in enumerate(bands):
         if band.needed is None or band.needed > points:
-            return bands[:index]
-    return bands
+            start = index + 1
+        elif index + 1 - start > best.stop - best.start:
+            best = slice(start, index + 1)
+    return best
 
 
 def _band(study: Study, index: int) -> BandNeed:

@@ -33,9 +33,7 @@ def room_sentence(room: RoomReport) -> str:
         return f"Room: not part of the model{why}."
     parts = []
     if np.any(room.modelled_share > 0):
-        heard = room.incoming_db[np.isfinite(room.incoming_db)]
-        level = f" (at the points {np.median(heard):.0f} dB re the device's, median)" if len(heard) else ""
-        parts.append(f"told from the device by the points{level}")
+        parts.append(f"told from the device by the points{_loudest(room)}")
     if room.gate_length_s is not None and room.lowest_valid_hz is not None:
         parts.append(
             f"gated {1000 * room.gate_length_s:.2f} ms after the direct sound ({room.gate_source}; "
@@ -46,6 +44,15 @@ def room_sentence(room: RoomReport) -> str:
         parts.append(f"whole and gated sound joined by their predicted errors from {low} to {high}")
     notes = "".join(f" {note[0].upper()}{note[1:]}." for note in room.notes)
     return f"Room: {', '.join(parts)}.{notes}"
+
+
+def _loudest(room: RoomReport) -> str:
+    """Where the room is loudest against the device; after a gate it is what the gate left."""
+    if not np.any(np.isfinite(room.incoming_db)):
+        return ""
+    at = int(np.nanargmax(np.where(np.isfinite(room.incoming_db), room.incoming_db, -np.inf)))
+    where = frequency(float(room.frequency_hz[at]))
+    return f" (at the points at most {room.incoming_db[at]:.1f} dB re the device's, at {where})"
 
 
 def _by_band(frequency_hz: Real, values_db: Real) -> dict[str, float]:

@@ -61,16 +61,19 @@ def points_verdict(
     set_by: str,
     *,
     points: int,
+    met_from_hz: float | None = None,
     met_up_to_hz: float | None,
     needed: int | None,
     missing: Sequence[Missing],
     seconds_per_point: float,
 ) -> str:
-    """One sentence on the number of points: up to where they are enough, what was wasted or what is missing."""
+    """One sentence on the number of points: up to where they are enough (from where, if not from the lowest band), what
+    was wasted or what is missing."""
     aim = f"for a far-field error of {target_db:g} dB ({WHO[set_by]})"
     if met_up_to_hz is None or needed is None:
         return f"Not enough {aim} in any band with {points:,} points; {_more(missing)}."
-    start = f"Enough up to {frequency(met_up_to_hz)} with {needed:,} of {points:,} points {aim}"
+    where = "" if met_from_hz is None else f"from {frequency(met_from_hz)} "
+    start = f"Enough {where}up to {frequency(met_up_to_hz)} with {needed:,} of {points:,} points {aim}"
     if missing:
         return f"{start}; {_more(missing)}."
     spare = points - needed

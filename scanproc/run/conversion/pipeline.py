@@ -49,6 +49,7 @@ from scanproc.run.progress import Progress, silent
 from scanproc.run.settings.conversion import FigureSettings, Settings
 from scanproc.steps.each import Each
 from scanproc.steps.farfield.calibration import curves_with, directions_with
+from scanproc.steps.field.crossfade import with_cut_off
 from scanproc.steps.field.extrapolate import orbits
 from scanproc.version import RESULTS_VERSION, VERSION
 
@@ -152,12 +153,15 @@ def finish(
         "settings": settings.model_dump(),
         **({"level_error_db": round(level_error_db, 4)} if level_error_db else {}),
     }
+    budget = aside.budget
+    if budget is not None and aside.room.shared_hz is not None:
+        budget = with_cut_off(budget, expansion, aside.room.shared_hz)
     result = Result(
         expansion,
         {curves.name: curves},
         provenance,
         aside.room,
-        aside.budget,
+        budget,
         aside.distortion,
         aside.learnt,
     )

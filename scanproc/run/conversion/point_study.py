@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
+import numpy as np
+
 from scanproc.files.stored.scan_file import ScanFile
 from scanproc.records.fit_plan import FitPlan
 from scanproc.records.scan import Scan
@@ -9,12 +13,14 @@ from scanproc.records.study import Study
 from scanproc.run.conversion.fitting import in_parts, in_threads
 from scanproc.run.conversion.heard import Heard
 from scanproc.run.conversion.preparation import Prepared, hearing, prepare
-from scanproc.run.conversion.room import as_fitted
+from scanproc.run.conversion.room import as_fitted, fit_in_room
 from scanproc.run.progress import Progress, silent
 from scanproc.run.settings.conversion import Settings
-from scanproc.steps.each import Each
+from scanproc.steps.each import Each, in_turn
 from scanproc.steps.field.residuals import band_middles
 from scanproc.steps.points.study import StudyChoices, study
+
+CUT_OFF = "no number of points brings back what the gate cuts off: a longer gate or a second layer does"
 
 
 def study_of(
@@ -28,13 +34,37 @@ def study_of(
 ) -> Study:
     """The study of a scan by the plan of its conversion. Raises ScanDataError when the points are too few."""
     wanted = settings.points
-    return study(
+    found = study(
         in_bands(heard, plan),
         target_db=settings.fit.target_db if target_db is None else target_db,
         seconds_per_point=wanted.seconds_per_point,
         choices=StudyChoices(wanted.sizes, wanted.draws, wanted.smallest_share),
         progress=lambda done, total: progress("bands studied", done, total),
         each=each,
+    )
+    return _with_cut_off(heard, plan, found)
+
+
+def _with_cut_off(heard: Heard, plan: Prepared, found: Study) -> Study:
+    """The study where whole and gated sound are joined: no number of points brings back what the gate cuts off."""
+    few = plan.frequency_hz[band_middles(plan.frequency_hz)]
+    start, end = plan.room.shared_hz
+    joined = np.flatnonzero((few >= start) & (few < end))
+    if not len(joined):
+        return found
+    error_db = fit_in_room(heard, plan.room, few[joined], in_turn)[0].far_field_error_db
+    told = 10 ** (found.predicted_db / 10)
+    more = np.zeros(len(few))
+    more[joined] = np.maximum(10 ** (error_db / 10) - told[-1, joined], 0.0)
+    reached = 10 * np.log10(told + more)
+    beyond = (reached[-1] > found.target_db) & (found.predicted_db[-1] <= found.target_db)
+    return replace(
+        found,
+        predicted_db=reached,
+        needed=np.where(beyond, np.nan, found.needed),
+        needed_low=np.where(beyond, np.nan, found.needed_low),
+        needed_high=np.where(beyond, np.nan, found.needed_high),
+        reason=tuple(CUT_OFF if lost else why for lost, why in zip(beyond, found.reason, strict=True)),
     )
 
 

@@ -94,23 +94,23 @@ def headline(
 
 
 def even_range(frequency_hz: Real, axis: Curve, reference: Figure) -> Span | None:
-    """The widest stretch in which the level stays within ``EVEN_DB`` of the reference, straight over log f between
-    frequencies; None where it nowhere does."""
-    octave = np.log2(frequency_hz)
-    off = np.abs(axis.value - reference.value) - EVEN_DB
-    edge = np.flatnonzero(np.diff(np.concatenate([[False], off <= 0, [False]]).astype(int)))
-    found = []
-    for first, stop in zip(edge[::2], edge[1::2], strict=True):
-        low, high = octave[first], octave[stop - 1]
-        if first > 0:
-            low -= (octave[first] - octave[first - 1]) * off[first] / (off[first] - off[first - 1])
-        if stop < len(octave):
-            high += (octave[stop] - octave[stop - 1]) * off[stop - 1] / (off[stop - 1] - off[stop])
-        found.append((low, high))
+    """The widest stretch in which the level stays within ``EVEN_DB`` of the reference, along the spline of
+    :func:`low_limit` between frequencies; None where it nowhere does."""
+    octave, level = np.log2(frequency_hz), axis.value - reference.value
+    line = _between(octave, level)
+
+    def edge(inner: int, outer: int) -> float:
+        """Between a frequency within and its neighbour beyond; the inner one at the end of the scan."""
+        if not 0 <= outer < len(octave):
+            return float(octave[inner])
+        return float(brentq(lambda at: abs(line(at)) - EVEN_DB, octave[inner], octave[outer]))
+
+    step = np.flatnonzero(np.diff(np.concatenate([[False], np.abs(level) <= EVEN_DB, [False]]).astype(int)))
+    found = [(edge(a, a - 1), edge(b - 1, b)) for a, b in zip(step[::2], step[1::2], strict=True)]
     if not found:
         return None
     low, high = max(found, key=lambda span: span[1] - span[0])
-    return Span(float(2**low), float(2**high), EVEN_DB)
+    return Span(2**low, 2**high, EVEN_DB)
 
 
 def coverage(curves: Curves, name: str) -> Figure | None:

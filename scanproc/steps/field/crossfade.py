@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from scanproc.conventions import Real, mode_count, mode_degrees
 from scanproc.records import point_errors
+from scanproc.records.budget import CAUSES, Budget
 from scanproc.records.checked import Number
 from scanproc.records.expansion import Expansion, join
 from scanproc.records.near_field import Multipole, NearField
@@ -34,6 +35,25 @@ def joined(low: Expansion, high: Expansion) -> Expansion:
         )
     parts.append(high.take_frequencies(np.flatnonzero(~both_high)))
     return join([part for part in parts if len(part.frequency_hz)])
+
+
+def with_cut_off(budget: Budget, expansion: Expansion, shared_hz: tuple[float, float]) -> Budget:
+    """The budget of two fits that were joined at frequencies within ``shared_hz``: what the join's error exceeds theirs
+    by is what the gate cuts off of the device, which no fit predicts. Without the room there would be no gate."""
+    hz = budget.frequency_hz
+    here = (hz >= shared_hz[0]) & (hz < shared_hz[1])
+    told = 10 ** (budget.error_db / 10)
+    at = np.abs(np.log(expansion.frequency_hz[:, None] / hz)).argmin(axis=0)
+    more = np.where(here, np.maximum(10 ** (expansion.far_field_error_db[at] / 10) - told, 0.0), 0.0)
+    room = (np.array(CAUSES) == "room")[:, None]
+    with np.errstate(divide="ignore"):  # nothing left is minus infinity
+        cured = 10 * np.log10(10 ** (budget.cured_db / 10) + np.where(room, 0.0, more))
+    return replace(
+        budget,
+        error_db=10 * np.log10(told + more),
+        share=(budget.share * told + room * more) / (told + more),
+        cured_db=cured,
+    )
 
 
 def _mixed(low: Expansion, high: Expansion) -> Expansion:

@@ -7,10 +7,16 @@ import json
 import numpy as np
 import pytest
 
+from scanproc.records.budget import Budget
 from scanproc.records.expansion import Expansion
 from scanproc.records.result import Result
+from scanproc.records.room import RoomReport
+from scanproc.records.study import Study
 from scanproc.report.words import sentences
 from scanproc.report.words.bands import Band, bands, widest_run
+from scanproc.report.words.budget import limit_sentence
+from scanproc.report.words.points import points_answer
+from scanproc.report.words.room import room_sentence
 from scanproc.report.words.summary import summarise
 
 
@@ -114,3 +120,57 @@ def test_the_summary_says_the_same_everywhere_and_is_plain_json() -> None:
     assert document["held_out_met_up_to_hz"] == 1000.0
     assert [entry["meets_target"] for entry in document["bands"]] == [True, True, False]
     assert document["provenance"] == {"scan": "a.h5"}
+
+
+def test_what_limits_the_lowest_bands_is_said_too() -> None:
+    """Missed below by the room and at the top by the points; met between."""
+    hz, error = np.array([250.0, 1000.0, 4000.0]), np.array([-5.0, -40.0, -21.0])
+    share = np.array([[0.1, 0.5, 0.9], [0.9, 0.5, 0.1], *np.zeros((3, 3))])
+    cured = np.full((5, 3), -50.0)
+    found = [band(level, one) for one, level in zip(hz, error, strict=True)]
+    said = limit_sentence(Budget(hz, error, share, cured), found, -25.0)
+    assert said == (
+        "Up to 250 Hz the room limits it, which these points cannot tell from the device: without that -50.0 dB would "
+        "be left of -5.0 dB at 250 Hz. From 4 kHz the number of points limits it."
+    )
+    assert limit_sentence(Budget(hz, error, share, cured), found[1:], -25.0).startswith("From 4 kHz")
+
+
+def test_a_row_of_bands_that_begins_higher_is_named() -> None:
+    needed, error = np.array([np.nan, 50.0, 60.0, 500.0]), np.array([-5.0, -40.0, -35.0, -20.0])
+    answer = points_answer(tiny_study(needed, error), "default")
+    assert answer.verdict.startswith("Enough from 500 Hz up to 1 kHz with 60 of 100 points")
+    assert "2 kHz would take about 500" in answer.verdict
+    assert (answer.met_from_hz, answer.met_up_to_hz, answer.enough) == (500.0, 1000.0, False)
+
+
+def test_the_room_is_stated_where_it_is_loudest() -> None:
+    hz = np.array([200.0, 400.0, 800.0])
+    told = RoomReport(hz, np.ones(3), np.ones(3), np.array([-3.0, -60.0, np.nan]))
+    assert "(at the points at most -3.0 dB re the device's, at 200 Hz)" in room_sentence(told)
+
+
+def tiny_study(needed: np.ndarray, error_db: np.ndarray) -> Study:
+    """100 points, four octaves from 250 Hz, one size, one order."""
+    bands = len(needed)
+    return Study(
+        target_db=-25.0,
+        band_hz=250.0 * 2.0 ** np.arange(bands),
+        size=np.array([100]),
+        draws=1,
+        held_out_db=np.zeros((1, 1, bands)),
+        predicted_by_order_db=np.zeros((1, 1, bands)),
+        predicted_db=error_db[None],
+        predicted_spread_db=np.zeros((1, bands)),
+        order=np.zeros((1, bands), dtype=int),
+        needed=needed,
+        needed_low=needed,
+        needed_high=needed,
+        reason=tuple("too noisy" if np.isnan(one) else "" for one in needed),
+        refit_size=np.zeros(0, dtype=int),
+        refit_band_hz=np.zeros(0),
+        refit_told_db=np.zeros(0),
+        refit_db=np.zeros(0),
+        seconds_per_point=10.0,
+        points=100,
+    )

@@ -159,6 +159,12 @@ def test_the_even_range_of_a_sealed_box_begins_at_its_corner() -> None:
     found = headline(sealed(np.geomspace(5, 5000, 400)))
     assert found.even_range.from_hz == pytest.approx(SEALED_HZ / (10**0.3 - 1) ** 0.25, rel=2e-3)
     assert found.even_range.to_hz == pytest.approx(5000)
+
+
+def test_the_even_range_begins_at_the_lower_limit() -> None:
+    """One number for one thing, at coarse frequencies too."""
+    found = headline(sealed(np.geomspace(20, 5000, 30)))
+    assert found.even_range.from_hz == pytest.approx(found.low_limit["-3 dB"].value, rel=1e-9)
     assert found.coverage == {"horizontal": None, "vertical": None}
 
 

@@ -5,10 +5,12 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
+import pytest
 from small_scans import even_points
 
+from scanproc.records.budget import Budget
 from scanproc.records.scan import Scan, ScanSetup
-from scanproc.steps.field.crossfade import joined
+from scanproc.steps.field.crossfade import joined, with_cut_off
 from scanproc.steps.field.extrapolate import far_field
 from scanproc.steps.fit.expand import fit
 from scanproc.waves.directions import fibonacci_sphere
@@ -66,3 +68,18 @@ def test_sides_that_share_nothing_stand_beside_each_other() -> None:
     )
     error = np.concatenate([low.far_field_error_db, high.far_field_error_db])
     np.testing.assert_array_equal(both.far_field_error_db, error)
+
+
+def test_what_a_gate_cuts_off_counts_as_the_rooms() -> None:
+    """Shares of powers: -20 dB told and 0.99 more make 1; the room's 0.2 of 0.01 grows to 0.992."""
+    both = replace(expansion(FREQUENCY[:3]), far_field_error_db=np.array([0.0, -20.0, 0.0]))
+    share = np.tile([[0.5], [0.2], [0.0], [0.0], [0.3]], 3)
+    cured = np.tile([[-23.0], [-21.0], [-20.0], [-20.0], [-np.inf]], 3)
+    told = Budget(FREQUENCY[:3], np.full(3, -20.0), share, cured)
+    found = with_cut_off(told, both, (FREQUENCY[0], FREQUENCY[2]))
+    np.testing.assert_allclose(found.error_db, [0.0, -20.0, -20.0], atol=1e-12)
+    np.testing.assert_allclose(found.share[:, 0], [0.005, 0.992, 0.0, 0.0, 0.003])
+    np.testing.assert_allclose(found.share[:, 1:], share[:, 1:])
+    assert found.cured_db[1, 0] == pytest.approx(-21.0)
+    assert found.cured_db[4, 0] == pytest.approx(10 * np.log10(0.99))
+    assert found.limiting() == ["room", "points", "points"]
