@@ -30,6 +30,7 @@ COMMANDS: Mapping[str, str] = {
     "demo": "scanproc.cli.demo",
     "import": "scanproc.cli.import_scan",
     "export": "scanproc.cli.export",
+    "guide": "scanproc.cli.guide",
     "levels": "scanproc.cli.levels",
     "plan": "scanproc.cli.plan",
     "points": "scanproc.cli.points",
@@ -74,6 +75,9 @@ def scanproc() -> None:
     Example:
       scanproc demo
       scanproc convert scan.h5 -o results
+      scanproc guide
+
+    "scanproc guide" lists what there is to read: points, room, limits, methods, ...
     """
 
 
