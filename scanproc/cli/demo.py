@@ -24,8 +24,8 @@ from scanproc.cli.progress import shown
 def command(output: Path, room: bool, force: bool, as_json: bool) -> Outcome:
     """Make a scan and convert it.
 
-    The scan is made up: a ferry terminal's paging loudspeaker, without a room around it. Takes two or three
-    minutes.
+    The scan is made up: a ferry terminal's paging loudspeaker, without a room around it unless --room asks
+    for one. Takes two or three minutes, less with --room.
     """
     from scanproc.run.demo import FREE_FIELD, ROOM, demo
 
