@@ -145,7 +145,16 @@ def test_aes69_of_other_conventions_matches(
 
 def test_hdf5_matches_its_result(result: Path, tmp_path: Path, capsys: Captured) -> None:
     """All sets are one file there, so a set of its own is compared."""
-    words = ["export", str(result), "-o", str(tmp_path / "x"), "--format", "hdf5", "--directions", "orbits-30"]
+    words = [
+        "export",
+        str(result),
+        "-o",
+        str(tmp_path / "x"),
+        "--format",
+        "hdf5",
+        "--directions",
+        "orbits-30",
+    ]
     assert run(words) == 0
     code, found = compared(capsys, result, tmp_path / "x" / "directions.h5", "--from", 80)
     assert (code, found["causes"]) == (0, []), found["verdict"]
