@@ -11,7 +11,7 @@ from scanproc.cli.frame import Outcome, as_command
 from scanproc.cli.progress import shown
 
 
-@as_command("advise", example="scanproc advise results -o advice --bands 3 --target -0.8")
+@as_command("advise", example="scanproc advise results -o advice --bands 3 --target -0.8", topic="advise")
 @click.argument("result", type=click.Path(path_type=Path))
 @click.option(
     "-o", "--output", type=click.Path(path_type=Path), help="Write filters and curves to this directory."

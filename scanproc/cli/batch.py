@@ -17,7 +17,9 @@ if TYPE_CHECKING:
     from scanproc.run.night.cluster import Workers
 
 
-@as_command("batch", example="scanproc batch scans -o results -c configs/overnight.toml --until 07:00")
+@as_command(
+    "batch", example="scanproc batch scans -o results -c configs/overnight.toml --until 07:00", topic="batch"
+)
 @click.argument("sources", nargs=-1, required=True, metavar="SOURCE...")
 @click.option("-o", "--output", required=True, type=click.Path(path_type=Path), help="Directory of results.")
 @click.option("-c", "--config", type=click.Path(path_type=Path), help="Settings in TOML; see configs/.")

@@ -9,7 +9,7 @@ import click
 from scanproc.cli.frame import Outcome, as_command
 
 
-@as_command("check", example="scanproc check scan.h5")
+@as_command("check", example="scanproc check scan.h5", topic="check")
 @click.argument("scan", type=click.Path(path_type=Path))
 @click.option("--arm", is_flag=True, help="Look for errors of the arm, too (zero, lean, scale); slower.")
 def command(scan: Path, arm: bool, as_json: bool) -> Outcome:

@@ -22,21 +22,22 @@ from scanproc.errors import ScanprocError, printable
 from scanproc.version import VERSION
 
 COMMANDS: Mapping[str, str] = {
-    "advise": "scanproc.cli.advise",
-    "batch": "scanproc.cli.batch",
-    "check": "scanproc.cli.check",
-    "compare": "scanproc.cli.compare",
-    "convert": "scanproc.cli.convert",
     "demo": "scanproc.cli.demo",
-    "import": "scanproc.cli.import_scan",
-    "export": "scanproc.cli.export",
-    "levels": "scanproc.cli.levels",
+    "guide": "scanproc.cli.guide",
     "plan": "scanproc.cli.plan",
-    "points": "scanproc.cli.points",
-    "synth": "scanproc.cli.synth",
     "watch": "scanproc.cli.watch",
+    "import": "scanproc.cli.import_scan",
+    "check": "scanproc.cli.check",
+    "convert": "scanproc.cli.convert",
+    "points": "scanproc.cli.points",
+    "compare": "scanproc.cli.compare",
+    "export": "scanproc.cli.export",
+    "advise": "scanproc.cli.advise",
+    "levels": "scanproc.cli.levels",
+    "batch": "scanproc.cli.batch",
+    "synth": "scanproc.cli.synth",
 }
-"""Subcommand -> module that holds it."""
+"""Subcommand -> module that holds it, in the order of a night."""
 
 INTERRUPTED = 130
 
@@ -74,6 +75,9 @@ def scanproc() -> None:
     Example:
       scanproc demo
       scanproc convert scan.h5 -o results
+      scanproc guide
+
+    "scanproc guide" lists what there is to read: points, room, limits, methods, ...
     """
 
 

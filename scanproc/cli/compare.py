@@ -14,7 +14,9 @@ NO_MATCH = 3
 FREE = ("gain", "delay", "turn", "place")
 
 
-@as_command("compare", example="scanproc compare results hall-2m --distance 2 --unit pa --height 1.2")
+@as_command(
+    "compare", example="scanproc compare results hall-2m --distance 2 --unit pa --height 1.2", topic="compare"
+)
 @click.argument("result", type=click.Path(path_type=Path))
 @click.argument("references", metavar="[REFERENCE]...", nargs=-1, type=click.Path(path_type=Path))
 @click.option(

@@ -10,7 +10,7 @@ from scanproc.cli.frame import Outcome, as_command
 from scanproc.cli.progress import shown
 
 
-@as_command("convert", example="scanproc convert scan.h5 -o results -c configs/quick.toml")
+@as_command("convert", example="scanproc convert scan.h5 -o results -c configs/quick.toml", topic="results")
 @click.argument("scan", type=click.Path(path_type=Path))
 @click.option("-o", "--output", required=True, type=click.Path(path_type=Path), help="Directory to make.")
 @click.option("-c", "--config", type=click.Path(path_type=Path), help="Settings in TOML; see configs/.")

@@ -10,7 +10,11 @@ from scanproc.cli.frame import Outcome, as_command
 from scanproc.cli.progress import shown
 
 
-@as_command("export", example="scanproc export results -o files --directions orbits-5 --format csv,sofa")
+@as_command(
+    "export",
+    example="scanproc export results -o files --directions orbits-5 --format csv,sofa",
+    topic="export",
+)
 @click.argument("result", type=click.Path(path_type=Path))
 @click.option("-o", "--output", required=True, type=click.Path(path_type=Path), help="Directory to make.")
 @click.option(

@@ -70,9 +70,13 @@ def _numbers(value: object) -> Iterator[float]:
             yield from _numbers(one)
 
 
-def as_command(name: str, *, example: str) -> Callable[[Command], click.Command]:
-    """A click command whose help ends with an example and the exit codes, and which takes ``--json``."""
-    epilog = f"\b\nExample:\n  {example}\n\n{EXIT_CODES}"
+def as_command(name: str, *, example: str, topic: str | None = None) -> Callable[[Command], click.Command]:
+    """A click command whose help ends with an example and the exit codes, and which takes ``--json``.
+
+    ``topic`` of the guide has more to say.
+    """
+    more = f"More: scanproc guide {topic}\n\n" if topic else ""
+    epilog = f"\b\nExample:\n  {example}\n\n{more}{EXIT_CODES}"
 
     def build(function: Command) -> click.Command:
         with_json = click.option(

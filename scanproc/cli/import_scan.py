@@ -10,7 +10,7 @@ from scanproc.cli.frame import Outcome, as_command
 from scanproc.cli.progress import shown
 
 
-@as_command("import", example="scanproc import responses -o scan.h5 -c import.toml")
+@as_command("import", example="scanproc import responses -o scan.h5 -c import.toml", topic="import")
 @click.argument("source", type=click.Path(path_type=Path))
 @click.option("-o", "--output", required=True, type=click.Path(path_type=Path), help="Scan file to write.")
 @click.option(

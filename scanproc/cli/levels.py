@@ -12,7 +12,11 @@ BEYOND = 3
 Above = click.FloatRange(0, min_open=True)
 
 
-@as_command("levels", example="scanproc levels sweeps --compression-db 1 --distortion-percent 3 -o levels")
+@as_command(
+    "levels",
+    example="scanproc levels sweeps --compression-db 1 --distortion-percent 3 -o levels",
+    topic="distortion",
+)
 @click.argument("folder", type=click.Path(path_type=Path))
 @click.option("--compression-db", type=Above, default=1.0, show_default=True, help="Compression allowed, dB.")
 @click.option(

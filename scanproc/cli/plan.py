@@ -14,7 +14,9 @@ Metres = click.FloatRange(0, 20, min_open=True)
 
 
 @as_command(
-    "plan", example="scanproc plan --size 0.40 0.30 0.55 --source 0.20 0 0.20 --up-to 8000 -o positions.csv"
+    "plan",
+    example="scanproc plan --size 0.40 0.30 0.55 --source 0.20 0 0.20 --up-to 8000 -o positions.csv",
+    topic="points",
 )
 @click.option(
     "--size",

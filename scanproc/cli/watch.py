@@ -12,7 +12,7 @@ from scanproc.cli.progress import shown
 NOT_ENOUGH = 3
 
 
-@as_command("watch", example="scanproc watch scan.h5 --up-to 8000 --every 300")
+@as_command("watch", example="scanproc watch scan.h5 --up-to 8000 --every 300", topic="points")
 @click.argument("scan", type=click.Path(path_type=Path))
 @click.option(
     "--target-db", type=click.FloatRange(-200, 0, max_open=True), help="Far-field error to reach, dB."

@@ -13,17 +13,21 @@ from scanproc.run.conversion.pipeline import convert
 from scanproc.run.progress import Progress, silent
 from scanproc.run.synth import synth
 
-RECIPE = "demo"
+FREE_FIELD = "demo"
+ROOM = "demo-room"
+"""Recipes: one even layer without a room, and two layers in a boat shed with an inaccurate arm."""
 
 
-def demo(output: Path | str, progress: Progress = silent, *, force: bool = False) -> Summary:
+def demo(
+    output: Path | str, progress: Progress = silent, *, force: bool = False, recipe: str = FREE_FIELD
+) -> Summary:
     """Makes the directory ``output`` with scan.h5 and its results in results/, whole or not at all."""
     directory = Path(output)
     refuse = partial(check_directory, kind=DEMO, force=force)
     refuse(directory)
     with whole_directory(directory, refuse) as staging:
         progress("scans made", 0, 1)
-        synth(RECIPE, staging / "scan.h5")
+        synth(recipe, staging / "scan.h5")
         progress("scans made", 1, 1)
         summary = convert(staging / "scan.h5", staging / "results", progress=progress)
         write_hashes(staging)

@@ -15,6 +15,8 @@ from small_scans import monopole_scan
 
 from scanproc.cli.commands import COMMANDS, run
 from scanproc.files.stored.scan_file import write_scan
+from scanproc.records.scan import Scan
+from synthetic_scans.settings import Recipe
 
 Captured = pytest.CaptureFixture[str]
 
@@ -268,6 +270,21 @@ def test_demo_goes_the_whole_road(tmp_path: Path, capsys: Captured, monkeypatch:
     summary = json.loads((demo / "results" / "summary.json").read_text(encoding="utf-8"))
     assert summary["device"] == "ferry terminal paging horn"
     assert run(["convert", str(demo / "scan.h5"), "-o", str(tmp_path / "again")]) == 0
+
+
+def test_demo_in_a_room_takes_its_own_recipe(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    made = []
+
+    def noted(recipe: Recipe) -> Scan:
+        made.append(recipe)
+        return monopole_scan(30)
+
+    monkeypatch.setattr("scanproc.run.synth.make_scan", noted)
+    assert run(["demo", "--room", "-o", str(tmp_path / "demo")]) == 0
+    (recipe,) = made
+    assert recipe.room is not None
+    assert len(recipe.surface.radii_m) == 2
+    assert recipe.surface.position_error_m == 0.0005
 
 
 def test_a_reader_that_leaves_early_gets_no_traceback(scan_file: Path, tmp_path: Path) -> None:
