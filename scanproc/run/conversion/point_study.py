@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from scanproc.conventions import Integer, Real
 from scanproc.files.stored.scan_file import ScanFile
 from scanproc.records.fit_plan import FitPlan
 from scanproc.records.scan import Scan
@@ -20,7 +21,7 @@ from scanproc.steps.each import Each, in_turn
 from scanproc.steps.field.residuals import band_middles
 from scanproc.steps.points.study import StudyChoices, study
 
-CUT_OFF = "no number of points brings back what the gate cuts off: a longer gate or a second layer does"
+CUT_OFF = "points do not bring back what the gate cuts off: a longer gate or a second layer does"
 
 
 def study_of(
@@ -42,22 +43,30 @@ def study_of(
         progress=lambda done, total: progress("bands studied", done, total),
         each=each,
     )
-    return _with_cut_off(heard, plan, found)
+    return _as_joined(heard, plan, found)
 
 
-def _with_cut_off(heard: Heard, plan: Prepared, found: Study) -> Study:
+def _as_joined(heard: Heard, plan: Prepared, found: Study) -> Study:
     """The study where whole and gated sound are joined: no number of points brings back what the gate cuts off."""
     few = plan.frequency_hz[band_middles(plan.frequency_hz)]
     start, end = plan.room.shared_hz
     joined = np.flatnonzero((few >= start) & (few < end))
     if not len(joined):
         return found
-    error_db = fit_in_room(heard, plan.room, few[joined], in_turn)[0].far_field_error_db
+    return with_cut_off(
+        found, joined, fit_in_room(heard, plan.room, few[joined], in_turn)[0].far_field_error_db
+    )
+
+
+def with_cut_off(found: Study, joined: Integer, error_db: Real) -> Study:
+    """The study with the errors (J,) of the join at its bands ``joined`` (J,): what they exceed its own by stays,
+    however many points there are."""
     told = 10 ** (found.predicted_db / 10)
-    more = np.zeros(len(few))
+    more = np.zeros(len(found.band_hz))
     more[joined] = np.maximum(10 ** (error_db / 10) - told[-1, joined], 0.0)
     reached = 10 * np.log10(told + more)
-    beyond = (reached[-1] > found.target_db) & (found.predicted_db[-1] <= found.target_db)
+    target = 10 ** (found.target_db / 10)
+    beyond = (more > target) | ((told[-1] <= target) & (told[-1] + more > target))
     return replace(
         found,
         predicted_db=reached,

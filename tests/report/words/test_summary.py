@@ -6,12 +6,12 @@ import json
 
 import numpy as np
 import pytest
+from small_studies import tiny_study
 
 from scanproc.records.budget import Budget
 from scanproc.records.expansion import Expansion
 from scanproc.records.result import Result
 from scanproc.records.room import RoomReport
-from scanproc.records.study import Study
 from scanproc.report.words import sentences
 from scanproc.report.words.bands import Band, bands, widest_run
 from scanproc.report.words.budget import limit_sentence
@@ -148,29 +148,3 @@ def test_the_room_is_stated_where_it_is_loudest() -> None:
     hz = np.array([200.0, 400.0, 800.0])
     told = RoomReport(hz, np.ones(3), np.ones(3), np.array([-3.0, -60.0, np.nan]))
     assert "(at the points at most -3.0 dB re the device's, at 200 Hz)" in room_sentence(told)
-
-
-def tiny_study(needed: np.ndarray, error_db: np.ndarray) -> Study:
-    """100 points, four octaves from 250 Hz, one size, one order."""
-    bands = len(needed)
-    return Study(
-        target_db=-25.0,
-        band_hz=250.0 * 2.0 ** np.arange(bands),
-        size=np.array([100]),
-        draws=1,
-        held_out_db=np.zeros((1, 1, bands)),
-        predicted_by_order_db=np.zeros((1, 1, bands)),
-        predicted_db=error_db[None],
-        predicted_spread_db=np.zeros((1, bands)),
-        order=np.zeros((1, bands), dtype=int),
-        needed=needed,
-        needed_low=needed,
-        needed_high=needed,
-        reason=tuple("too noisy" if np.isnan(one) else "" for one in needed),
-        refit_size=np.zeros(0, dtype=int),
-        refit_band_hz=np.zeros(0),
-        refit_told_db=np.zeros(0),
-        refit_db=np.zeros(0),
-        seconds_per_point=10.0,
-        points=100,
-    )

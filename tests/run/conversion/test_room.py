@@ -16,7 +16,6 @@ from scanproc.files.stored.scan_file import open_scan, write_scan
 from scanproc.records.room import RoomReport
 from scanproc.records.scan import Scan
 from scanproc.run.conversion.pipeline import convert, without_room
-from scanproc.run.conversion.point_study import studied
 from scanproc.run.settings.conversion import Settings, parse_settings
 from synthetic_scans import recipe as recipes
 
@@ -179,20 +178,3 @@ def test_a_gate_without_a_reflection_is_refused(tmp_path: Path) -> None:
     write_scan(tmp_path / "scan.h5", replace(heard, setup=replace(heard.setup, first_reflection_s=None)))
     with pytest.raises(ScanDataError, match="no reflection was found in the responses: state the end"):
         converted(tmp_path / "scan.h5", room={"method": "gate"})
-
-
-@pytest.mark.slow
-def test_the_study_counts_what_the_gate_cuts_off(tmp_path: Path) -> None:
-    """One layer in the workshop: half an octave above the gate's limit the join misses the target, and with all points
-    the study tells the error of the conversion."""
-    recipe = workshop("workshop-one-layer-ir", surface={"points": 60})
-    write_scan(tmp_path / "scan.h5", recipes.make_scan(recipe))
-    wanted = parse_settings({"frequencies": {"lowest_hz": 200, "highest_hz": 800, "per_octave": 1}})
-    with open_scan(tmp_path / "scan.h5") as file:
-        expansion, _ = without_room(file, wanted)
-        found = studied(file, wanted)
-    assert found.predicted_db[-1] == pytest.approx(expansion.far_field_error_db, abs=0.5)
-    missed = found.predicted_db[-1] > found.target_db
-    assert missed[0]
-    assert np.all(np.isnan(found.needed[missed]))
-    assert "what the gate cuts off" in found.reason[0]
