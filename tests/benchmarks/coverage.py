@@ -26,8 +26,8 @@ from scanproc.steps.farfield.beamwidth import DROPS_DB, beamwidths
 from scanproc.steps.farfield.curves import INDICES, average_weights, derived_curves
 from scanproc.steps.fit import plan as fit_plan
 from scanproc.steps.fit.expand import fit_planned
-from scanproc.steps.fit.model import FieldModel, make_model
 from scanproc.steps.fit.plan import prepare
+from scanproc.steps.model.field_model import FieldModel, make_model
 from scanproc.waves.directions import horizontal_orbit, lebedev_grid, vertical_orbit
 from scanproc.waves.orbit_sets import directions
 

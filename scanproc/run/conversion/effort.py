@@ -13,8 +13,8 @@ from scanproc.files.stored.scan_file import ScanFile
 from scanproc.run.conversion.preparation import wanted_frequencies
 from scanproc.run.settings.conversion import Settings
 from scanproc.steps.field.order import highest_order
-from scanproc.steps.fit.model import model_columns
 from scanproc.steps.fit.plan import SAMPLES_PER_OCTAVE
+from scanproc.steps.model.field_model import model_columns
 
 PLAN_SHARE, FIT_SHARE = 0.9, 0.2
 """Work at a sample of the plan and at a frequency of the fit, over that of one least-squares fit at the highest order

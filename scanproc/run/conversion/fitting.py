@@ -23,7 +23,7 @@ from scanproc.steps.each import Each
 from scanproc.steps.fit.expand import fit_planned, pieces
 from scanproc.steps.fit.placement import sensor_share
 from scanproc.steps.fit.plan import prepare, sample_frequencies
-from scanproc.steps.fit.room_waves import Scattering
+from scanproc.steps.model.room_waves import Scattering
 
 Item = TypeVar("Item")
 Outcome = TypeVar("Outcome")

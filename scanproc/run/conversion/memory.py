@@ -12,11 +12,11 @@ from scanproc.files.stored.scan_file import ScanFile
 from scanproc.run.conversion.preparation import wanted_frequencies
 from scanproc.run.settings.conversion import Settings
 from scanproc.steps.field.order import highest_order
-from scanproc.steps.fit.degrees import SHARES
-from scanproc.steps.fit.model import model_columns
-from scanproc.steps.fit.multipoles import LOW_DEGREES
 from scanproc.steps.fit.places import MOST_PLACES
 from scanproc.steps.fit.weights import MOST_LEARNING_POINTS
+from scanproc.steps.model.degrees import SHARES
+from scanproc.steps.model.field_model import model_columns
+from scanproc.steps.model.multipoles import LOW_DEGREES
 
 GIB = 2**30
 PROGRAM_BYTES = 0.3 * GIB

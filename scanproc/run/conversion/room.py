@@ -25,11 +25,11 @@ from scanproc.run.settings.conversion import RoomSettings, Settings
 from scanproc.steps.each import Each
 from scanproc.steps.field.crossfade import joined
 from scanproc.steps.field.layers import has_two_layers
-from scanproc.steps.fit.box import device_box
 from scanproc.steps.fit.plan import sample_frequencies
-from scanproc.steps.fit.room_waves import Scattering
 from scanproc.steps.fit.scattering import learn_scattering, useful_frequencies
 from scanproc.steps.fit.weights import room_level_db
+from scanproc.steps.model.box import device_box
+from scanproc.steps.model.room_waves import Scattering
 from scanproc.steps.sound.gate import gate_after, gate_in_room, gate_until
 from scanproc.steps.sound.reflections import gap_s
 

@@ -42,7 +42,7 @@ from scanproc.run.night.kept import Kept
 from scanproc.run.settings.conversion import Settings
 from scanproc.steps.each import in_turn
 from scanproc.steps.field.order import highest_order
-from scanproc.steps.fit.model import model_columns
+from scanproc.steps.model.field_model import model_columns
 from scanproc.version import VERSION
 
 Stage = Literal["read", "fit", "study", "write"]

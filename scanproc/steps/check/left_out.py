@@ -11,8 +11,10 @@ from scipy.stats import f as ratio_of_variances
 from scanproc.conventions import Boolean, Complex, Integer, Real
 from scanproc.records.scan import Scan
 from scanproc.steps.field.view import wavenumbers
-from scanproc.steps.fit.box import device_box
-from scanproc.steps.fit.model import (
+from scanproc.steps.fit.posterior import Strengths, field_at, field_strengths
+from scanproc.steps.fit.weights import NOISE, learn
+from scanproc.steps.model.box import device_box
+from scanproc.steps.model.field_model import (
     Device,
     FieldModel,
     covariance_with,
@@ -21,10 +23,8 @@ from scanproc.steps.fit.model import (
     sound_factor,
     variance_at_points,
 )
-from scanproc.steps.fit.posterior import Strengths, field_at, field_strengths
-from scanproc.steps.fit.room_waves import Scattering
-from scanproc.steps.fit.weights import NOISE, learn
-from scanproc.waves.gaussian_fit import USUAL_COUNT, regress
+from scanproc.steps.model.room_waves import Scattering
+from scanproc.waves.algebra.gaussian_fit import USUAL_COUNT, regress
 
 Weights = Mapping[str, float]
 

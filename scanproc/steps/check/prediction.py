@@ -11,8 +11,8 @@ from scanproc.records.scan import Scan
 from scanproc.steps.field.basis import ends, outgoing_basis
 from scanproc.steps.field.order import highest_order
 from scanproc.steps.field.view import View, view_from, wavenumbers
+from scanproc.waves.algebra.left_out_values import left_out_values
 from scanproc.waves.harmonics import real_harmonics
-from scanproc.waves.left_out_values import left_out_values
 
 HIGHEST_ORDER = 24
 """Points are judged where this order is enough; it bounds the time a check takes."""

@@ -13,9 +13,9 @@ from scanproc.records.directions import DirectionSet
 from scanproc.records.expansion import Expansion
 from scanproc.steps.field.near import near_levels, near_pressure, series
 from scanproc.steps.field.uncertainty import pattern_at
+from scanproc.waves.algebra.least_squares import decibels
 from scanproc.waves.directions import horizontal_orbit, vertical_orbit
 from scanproc.waves.harmonics import real_harmonics
-from scanproc.waves.least_squares import decibels
 from scanproc.waves.radial import far_radial, outgoing_radial
 
 DB_PER_RELATIVE_ERROR = 20 / np.log(10) / np.sqrt(2)

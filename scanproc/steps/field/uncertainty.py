@@ -8,10 +8,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from scanproc.conventions import Complex, Integer, Real, mode_count, mode_degrees
-from scanproc.waves.dense import row_power
+from scanproc.waves.algebra.dense import row_power
+from scanproc.waves.algebra.least_squares import NestedFit, all_coefficients, decibels, functional_variance
 from scanproc.waves.directions import lebedev_grid
 from scanproc.waves.harmonics import real_harmonics
-from scanproc.waves.least_squares import NestedFit, all_coefficients, decibels, functional_variance
 from scanproc.waves.radial import far_radial
 
 PATTERN_ORDER = 6

@@ -10,9 +10,9 @@ from scipy.linalg import cho_solve
 from scanproc.conventions import Complex, Real
 from scanproc.records.budget import CAUSES
 from scanproc.steps.field.uncertainty import PATTERN_ORDER
-from scanproc.steps.fit.model import FieldModel, covariance, far_covariance, part_of, split
+from scanproc.steps.model.field_model import FieldModel, covariance, far_covariance, part_of, split
+from scanproc.waves.algebra.gaussian_fit import WholeFactor, whole_factor
 from scanproc.waves.directions import lebedev_grid
-from scanproc.waves.gaussian_fit import WholeFactor, whole_factor
 
 SMALLEST_NOISE = 1e-9
 MOST_POINTS = 1000

@@ -17,7 +17,6 @@ from scanproc.steps.each import in_turn
 from scanproc.steps.field.order import checked_order, highest_order
 from scanproc.steps.field.residuals import band_middles, left_over, point_errors
 from scanproc.steps.field.view import density, view_from
-from scanproc.steps.fit.model import FieldModel
 from scanproc.steps.fit.near import near_field
 from scanproc.steps.fit.placement import sensor_share
 from scanproc.steps.fit.plan import (
@@ -29,11 +28,12 @@ from scanproc.steps.fit.plan import (
     truncation_centre,
 )
 from scanproc.steps.fit.posterior import Posterior
-from scanproc.steps.fit.room_waves import Scattering
 from scanproc.steps.fit.scattering import learn_scattering, useful_frequencies
 from scanproc.steps.fit.truncated import Progress, fit_any, fit_shell, on_shell
 from scanproc.steps.fit.weights import learn
-from scanproc.waves.gaussian_fit import USUAL_COUNT
+from scanproc.steps.model.field_model import FieldModel
+from scanproc.steps.model.room_waves import Scattering
+from scanproc.waves.algebra.gaussian_fit import USUAL_COUNT
 
 SURPRISING = 2.0
 """Left-out errors whose power exceeds the predicted one by this factor: weights are learnt anew at that frequency.

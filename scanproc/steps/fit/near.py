@@ -6,13 +6,13 @@ import numpy as np
 
 from scanproc.conventions import Complex, Real, mode_count
 from scanproc.records.near_field import Multipole, NearField
-from scanproc.steps.fit.box import Box
-from scanproc.steps.fit.dictionary import columns_at, source_strengths
-from scanproc.steps.fit.model import FieldModel, split
 from scanproc.steps.fit.weights import learning_points
-from scanproc.waves.dense import gram_of_rows
+from scanproc.steps.model.box import Box
+from scanproc.steps.model.dictionary import columns_at, source_strengths
+from scanproc.steps.model.field_model import FieldModel, split
+from scanproc.waves.algebra.dense import gram_of_rows
+from scanproc.waves.algebra.gaussian_fit import regress, whole_factor
 from scanproc.waves.directions import fibonacci_sphere
-from scanproc.waves.gaussian_fit import regress, whole_factor
 
 DISTANCES_M = (0.02, 0.05, 0.1, 0.2, 0.5)
 """From the box: where the predicted error is told."""

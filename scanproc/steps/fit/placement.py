@@ -12,11 +12,11 @@ from scanproc.conventions import Complex, Real
 from scanproc.records.scan import Scan
 from scanproc.steps.each import Each
 from scanproc.steps.field.view import wavenumbers
-from scanproc.steps.fit.model import Device, FieldModel, make_model
 from scanproc.steps.fit.noise import Heard, PointNoise, displacements, learn_point_noise
 from scanproc.steps.fit.posterior import Posterior, gradient_at, posterior
-from scanproc.steps.fit.room_waves import Scattering
 from scanproc.steps.fit.weights import NOISE, learn
+from scanproc.steps.model.field_model import Device, FieldModel, make_model
+from scanproc.steps.model.room_waves import Scattering
 
 MOST_FREQUENCIES = 10
 LEAST_FREQUENCIES = 3

@@ -8,10 +8,10 @@ from scipy.optimize import minimize
 
 from scanproc.conventions import Complex, Real, mode_count
 from scanproc.steps.each import Each, in_turn
-from scanproc.steps.fit.box import Box, box_surface
-from scanproc.steps.fit.degrees import all_degrees
-from scanproc.steps.fit.multipoles import Multipoles, low_multipoles
-from scanproc.waves.dense import gram_of_rows, lower_factor
+from scanproc.steps.model.box import Box, box_surface
+from scanproc.steps.model.degrees import all_degrees
+from scanproc.steps.model.multipoles import Multipoles, low_multipoles
+from scanproc.waves.algebra.dense import gram_of_rows, lower_factor
 
 SEARCH_POINTS = 250
 FIRST_KR = 4.0

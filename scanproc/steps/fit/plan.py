@@ -17,9 +17,7 @@ from scanproc.records.scan import Scan, ScanSetup
 from scanproc.steps.each import Each, in_turn
 from scanproc.steps.field.order import between, checked_order, choose_orders, highest_order
 from scanproc.steps.field.view import relative_wavenumber, view_from, wavenumbers
-from scanproc.steps.fit.box import Box, device_box
 from scanproc.steps.fit.budget import error_budget
-from scanproc.steps.fit.model import Device, FieldModel, make_model
 from scanproc.steps.fit.placement import (
     LearntSample,
     Placement,
@@ -30,11 +28,13 @@ from scanproc.steps.fit.placement import (
 )
 from scanproc.steps.fit.places import find_places
 from scanproc.steps.fit.posterior import Posterior, doubted, gradient_at, posterior
-from scanproc.steps.fit.room_waves import Scattering
 from scanproc.steps.fit.truncated import noise_share, on_shell, try_orders, try_orders_on_shell
 from scanproc.steps.fit.weights import NOISE, learn, weights_at
+from scanproc.steps.model.box import Box, device_box
+from scanproc.steps.model.field_model import Device, FieldModel, make_model
+from scanproc.steps.model.room_waves import Scattering
+from scanproc.waves.algebra.least_squares import decibels
 from scanproc.waves.harmonics import real_harmonics
-from scanproc.waves.least_squares import decibels
 
 Estimator = Literal["auto", "truncated"]
 

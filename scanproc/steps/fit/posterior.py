@@ -8,13 +8,13 @@ import numpy as np
 
 from scanproc.conventions import Complex, Real, mode_count, mode_degrees
 from scanproc.steps.field.uncertainty import PATTERN_ORDER, Uncertainty
-from scanproc.steps.fit.dictionary import point_sources, source_coefficients, source_strengths
-from scanproc.steps.fit.model import FieldModel, far_covariance, far_prior, sound_factor, split
-from scanproc.steps.fit.multipoles import Multipoles
+from scanproc.steps.model.dictionary import point_sources, source_coefficients, source_strengths
+from scanproc.steps.model.field_model import FieldModel, far_covariance, far_prior, sound_factor, split
+from scanproc.steps.model.multipoles import Multipoles
+from scanproc.waves.algebra.gaussian_fit import Regression, regress
+from scanproc.waves.algebra.least_squares import decibels
 from scanproc.waves.directions import gauss_legendre_grid, lebedev_grid
-from scanproc.waves.gaussian_fit import Regression, regress
 from scanproc.waves.harmonics import real_harmonics
-from scanproc.waves.least_squares import decibels
 from scanproc.waves.radial import far_radial, outgoing_radial
 from scanproc.waves.transform import analyse_grid
 

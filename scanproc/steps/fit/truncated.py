@@ -21,11 +21,11 @@ from scanproc.steps.field.uncertainty import (
     with_missing,
 )
 from scanproc.steps.field.view import View, density, relative_wavenumber, wavenumbers
-from scanproc.steps.fit.box import device_box
+from scanproc.steps.model.box import device_box
+from scanproc.waves.algebra.least_squares import NestedFit, coefficients, nested_fit
+from scanproc.waves.algebra.single_fit import single_fit
 from scanproc.waves.harmonics import real_harmonics
-from scanproc.waves.least_squares import NestedFit, coefficients, nested_fit
 from scanproc.waves.radial import outgoing_radial
-from scanproc.waves.single_fit import single_fit
 
 Progress = Callable[[int], None]
 """Called with the number of frequencies that were just finished."""

@@ -8,10 +8,10 @@ import numpy as np
 
 from scanproc.conventions import Complex, Integer, Real
 from scanproc.records.fit_plan import FitPlan
-from scanproc.steps.fit.box import Box
-from scanproc.steps.fit.dictionary import is_rigid
-from scanproc.steps.fit.model import ROOM, FieldModel, block_kernels, freedom
-from scanproc.waves.gaussian_fit import Problem, Weights, learn_weights
+from scanproc.steps.model.box import Box
+from scanproc.steps.model.dictionary import is_rigid
+from scanproc.steps.model.field_model import ROOM, FieldModel, block_kernels, freedom
+from scanproc.waves.algebra.gaussian_fit import Problem, Weights, learn_weights
 
 LEARNING_POINTS = 350
 """Weights are learnt on so many points,"""

@@ -11,7 +11,7 @@ from scanproc.errors import SettingsError
 from scanproc.records.fit_plan import FitPlan
 from scanproc.records.result import Result
 from scanproc.steps.field.residuals import band_middles
-from scanproc.steps.fit.box import Box
+from scanproc.steps.model.box import Box
 from scanproc.waves.bands import third_octave_index
 
 

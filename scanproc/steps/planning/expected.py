@@ -8,8 +8,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from scanproc.conventions import Real, mode_degrees
-from scanproc.steps.fit.dictionary import columns_at
-from scanproc.steps.fit.model import (
+from scanproc.steps.fit.posterior import GRADIENT_STEP
+from scanproc.steps.fit.weights import NOISE, USUAL_NOISE, weights_at
+from scanproc.steps.model.dictionary import columns_at
+from scanproc.steps.model.field_model import (
     ROOM,
     USUAL_ROOM,
     Device,
@@ -19,13 +21,11 @@ from scanproc.steps.fit.model import (
     split,
     variance_at_points,
 )
-from scanproc.steps.fit.posterior import GRADIENT_STEP
-from scanproc.steps.fit.room_waves import Scattering
-from scanproc.steps.fit.weights import NOISE, USUAL_NOISE, weights_at
+from scanproc.steps.model.room_waves import Scattering
 from scanproc.steps.planning.earlier import Earlier
 from scanproc.steps.points.bands import LEAST_EXPLAINED
 from scanproc.steps.points.formula import FarError, mean_prior, mean_variance
-from scanproc.waves.dense import row_power
+from scanproc.waves.algebra.dense import row_power
 
 USUAL_SNR_DB = -10 * float(np.log10(USUAL_NOISE))
 USUAL_ROOM_DB = 10 * float(np.log10(USUAL_ROOM))

@@ -7,7 +7,7 @@ import numpy as np
 from scanproc.records.budget import CAUSES
 from scanproc.records.scan_plan import Limit
 from scanproc.steps.fit.budget import error_budget
-from scanproc.steps.fit.model import model_at
+from scanproc.steps.model.field_model import model_at
 from scanproc.steps.planning.expected import Expected
 from scanproc.steps.planning.surfaces import Layers
 

@@ -11,9 +11,9 @@ import numpy as np
 from scanproc.conventions import Integer, Real
 from scanproc.errors import SettingsError
 from scanproc.records.scan_plan import Limit, Positions, ScanPlan
-from scanproc.steps.fit.box import Box
-from scanproc.steps.fit.dictionary import far_columns
-from scanproc.steps.fit.model import Device, FieldModel, split
+from scanproc.steps.model.box import Box
+from scanproc.steps.model.dictionary import far_columns
+from scanproc.steps.model.field_model import Device, FieldModel, split
 from scanproc.steps.planning.earlier import Earlier
 from scanproc.steps.planning.expected import USUAL_ROOM_DB, Conditions, Expected, as_before, usual
 from scanproc.steps.planning.limits import REMEDIES, limit_of

@@ -7,7 +7,7 @@ from collections.abc import Callable
 import numpy as np
 
 from scanproc.conventions import Integer, Real
-from scanproc.steps.fit.box import Box
+from scanproc.steps.model.box import Box
 from scanproc.steps.planning.earlier import Earlier
 from scanproc.steps.planning.positions import drum, shell
 from scanproc.steps.points.like_these import layers_like_these

@@ -11,13 +11,13 @@ from scanproc.conventions import Complex, Integer, Real, mode_degrees
 from scanproc.records.fit_plan import FitPlan
 from scanproc.records.scan import Scan
 from scanproc.steps.fit.expand import fit_one
-from scanproc.steps.fit.model import FieldModel
 from scanproc.steps.fit.plan import fitted, planned_model
 from scanproc.steps.fit.posterior import Posterior
 from scanproc.steps.fit.weights import NOISE, learn
+from scanproc.steps.model.field_model import FieldModel
 from scanproc.steps.points.curve import crossing
 from scanproc.steps.points.formula import FarError, far_error
-from scanproc.waves.least_squares import decibels
+from scanproc.waves.algebra.least_squares import decibels
 from scanproc.waves.radial import far_radial
 
 MOST_TIMES = 4.0

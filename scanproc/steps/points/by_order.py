@@ -14,9 +14,9 @@ from scanproc.steps.each import Each
 from scanproc.steps.field.order import highest_order
 from scanproc.steps.field.uncertainty import errors_by_order
 from scanproc.steps.field.view import view_from, wavenumbers
-from scanproc.steps.fit.box import device_box
 from scanproc.steps.fit.truncated import on_shell, try_orders, try_orders_on_shell
 from scanproc.steps.fit.weights import NOISE, weights_at
+from scanproc.steps.model.box import device_box
 from scanproc.waves.harmonics import real_harmonics
 
 BEYOND_REACH = 6

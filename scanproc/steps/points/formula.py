@@ -14,11 +14,11 @@ import numpy as np
 from scanproc.conventions import Complex, Integer, Real
 from scanproc.steps.field.uncertainty import PATTERN_ORDER
 from scanproc.steps.fit.expand import OneFit
-from scanproc.steps.fit.model import FieldModel, covariance, far_covariance, model_at, sound_factor
 from scanproc.steps.fit.posterior import mean_far_variance
+from scanproc.steps.model.field_model import FieldModel, covariance, far_covariance, model_at, sound_factor
+from scanproc.waves.algebra.gaussian_fit import whole_factor
+from scanproc.waves.algebra.least_squares import decibels
 from scanproc.waves.directions import lebedev_grid
-from scanproc.waves.gaussian_fit import whole_factor
-from scanproc.waves.least_squares import decibels
 
 
 @dataclass(frozen=True, eq=False)

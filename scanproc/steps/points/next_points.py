@@ -10,13 +10,13 @@ from scipy.linalg import solve_triangular
 from scipy.spatial import cKDTree
 
 from scanproc.conventions import Complex, Integer, Real
-from scanproc.steps.fit.box import Box
-from scanproc.steps.fit.model import far_covariance, model_at
 from scanproc.steps.fit.plan import heard_at
+from scanproc.steps.model.box import Box
+from scanproc.steps.model.field_model import far_covariance, model_at
 from scanproc.steps.points.bands import Band, formula_of, tell
 from scanproc.steps.points.formula import FarError, noisy_covariance, sphere
 from scanproc.steps.points.like_these import like_these
-from scanproc.waves.dense import lower_factor
+from scanproc.waves.algebra.dense import lower_factor
 
 CANDIDATES = 600
 SAME_PLACE_M = 0.005

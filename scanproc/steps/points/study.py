@@ -18,8 +18,8 @@ from scanproc.records.study import Study
 from scanproc.steps.each import Each, in_turn
 from scanproc.steps.field.extrapolate import DB_PER_RELATIVE_ERROR
 from scanproc.steps.field.order import choose_orders
-from scanproc.steps.fit.box import Box
 from scanproc.steps.fit.plan import heard_at
+from scanproc.steps.model.box import Box
 from scanproc.steps.points.bands import Band, Told, beyond, refit_db, tell
 from scanproc.steps.points.by_order import order_tables
 from scanproc.steps.points.curve import crossing

@@ -17,9 +17,9 @@ from scanproc.records.scan import Scan, ScanSetup
 from scanproc.report.figures.clean import cloud
 from scanproc.steps.field.crossfade import joined
 from scanproc.steps.field.extrapolate import far_field, pressure_at, pressure_error_db, pressure_variance
-from scanproc.steps.fit.box import Box
 from scanproc.steps.fit.expand import fit
 from scanproc.steps.fit.near import outside
+from scanproc.steps.model.box import Box
 from scanproc.waves.directions import fibonacci_sphere
 from synthetic_scans import recipe
 

@@ -11,10 +11,10 @@ from threadpoolctl import threadpool_limits
 
 from scanproc.errors import SettingsError
 from scanproc.records.result import Result
-from scanproc.steps.fit.box import Box
 from scanproc.steps.fit.expand import fit_planned
-from scanproc.steps.fit.model import Device, covariance, make_model, model_at
 from scanproc.steps.fit.plan import prepare
+from scanproc.steps.model.box import Box
+from scanproc.steps.model.field_model import Device, covariance, make_model, model_at
 from scanproc.steps.planning.earlier import earlier_scan
 from scanproc.steps.planning.expected import Conditions, as_before, mean_slope, usual
 from scanproc.steps.planning.limits import limit_of

@@ -9,11 +9,11 @@ import pytest
 from box_scans import taken, true_db
 from threadpoolctl import threadpool_limits
 
-from scanproc.steps.fit.box import device_box
 from scanproc.steps.fit.expand import fit_one, fit_planned
-from scanproc.steps.fit.model import Device, make_model, model_at
 from scanproc.steps.fit.plan import prepare
-from scanproc.steps.fit.room_waves import Scattering
+from scanproc.steps.model.box import device_box
+from scanproc.steps.model.field_model import Device, make_model, model_at
+from scanproc.steps.model.room_waves import Scattering
 from scanproc.steps.points.formula import far_error, mean_prior, mean_variance
 from scanproc.steps.points.subsets import spread_subset
 

@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 from scipy.special import sph_harm_y_all, spherical_jn, spherical_yn
 
-from scanproc.steps.fit.box import Box
-from scanproc.steps.fit.degrees import Degrees, all_degrees
+from scanproc.steps.model.box import Box
+from scanproc.steps.model.degrees import Degrees, all_degrees
 from scanproc.waves.directions import fibonacci_sphere
 
 BOX = Box(np.array([0.02, 0.0, 0.05]), np.array([0.3, 0.2, 0.4]))

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from scanproc.waves.gaussian_fit import (
+from scanproc.waves.algebra.gaussian_fit import (
     Problem,
     Weights,
     learn_weights,

@@ -9,14 +9,14 @@ import numpy as np
 from scipy.linalg import LinAlgError, solve_triangular
 
 from scanproc.conventions import Complex, Real
-from scanproc.waves.dense import solve_rows
-from scanproc.waves.least_squares import (
+from scanproc.waves.algebra.dense import solve_rows
+from scanproc.waves.algebra.least_squares import (
     Matrix,
     NestedFit,
     fit_by,
     leading_well_told_apart,
 )
-from scanproc.waves.three_products import orthogonalised_in_single
+from scanproc.waves.algebra.three_products import orthogonalised_in_single
 
 FAINTEST_SHARE = 1e-10
 """Held-out errors below this share of the data's power drown in the rounding of single precision."""

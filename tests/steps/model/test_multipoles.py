@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 
 from scanproc.conventions import mode_count
-from scanproc.steps.fit.box import Box
-from scanproc.steps.fit.multipoles import Multipoles, low_multipoles
+from scanproc.steps.model.box import Box
+from scanproc.steps.model.multipoles import Multipoles, low_multipoles
 from scanproc.waves.directions import fibonacci_sphere
 
 SCALING_M = 0.5

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.linalg import LinAlgError
 
-from scanproc.waves.three_products import COLUMNS_AT_ONCE, FEWEST_COLUMNS, orthogonalised_in_single
+from scanproc.waves.algebra.three_products import COLUMNS_AT_ONCE, FEWEST_COLUMNS, orthogonalised_in_single
 
 ROUNDING = float(np.finfo(np.float32).eps)
 

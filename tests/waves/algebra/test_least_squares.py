@@ -7,9 +7,7 @@ import pytest
 from scipy.linalg import LinAlgError
 from truth import rows
 
-from scanproc.waves.directions import fibonacci_sphere, unit_vectors
-from scanproc.waves.harmonics import real_harmonics
-from scanproc.waves.least_squares import (
+from scanproc.waves.algebra.least_squares import (
     all_coefficients,
     coefficient_variance,
     coefficients,
@@ -17,6 +15,8 @@ from scanproc.waves.least_squares import (
     nested_fit,
     orthogonalised,
 )
+from scanproc.waves.directions import fibonacci_sphere, unit_vectors
+from scanproc.waves.harmonics import real_harmonics
 from scanproc.waves.radial import outgoing_radial
 
 ENDS = [1, 4, 9, 16]

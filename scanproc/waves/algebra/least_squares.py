@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from scipy.linalg import LinAlgError, lapack, qr, solve_triangular
 
 from scanproc.conventions import Complex, Real, Single
-from scanproc.waves.dense import (
+from scanproc.waves.algebra.dense import (
     gram_of_columns,
     inverse_of_upper,
     letter,

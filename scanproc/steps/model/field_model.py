@@ -12,9 +12,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from scanproc.conventions import Complex, Integer, Real, mode_count
-from scanproc.steps.fit.box import Box
-from scanproc.steps.fit.degrees import Degrees, all_degrees
-from scanproc.steps.fit.dictionary import (
+from scanproc.steps.model.box import Box
+from scanproc.steps.model.degrees import Degrees, all_degrees
+from scanproc.steps.model.dictionary import (
     LARGEST_PATCH,
     LARGEST_SURFACE,
     Dictionary,
@@ -25,10 +25,10 @@ from scanproc.steps.fit.dictionary import (
     make_dictionary,
     rigid_answer,
 )
-from scanproc.steps.fit.multipoles import LOW_DEGREES
-from scanproc.steps.fit.room_waves import RoomSound, Scattering, room_sound
-from scanproc.waves.dense import gram_of_rows, row_power
-from scanproc.waves.gaussian_fit import NEGLIGIBLE_SHARE, Factor, reduced_factor, whole_factor
+from scanproc.steps.model.multipoles import LOW_DEGREES
+from scanproc.steps.model.room_waves import RoomSound, Scattering, room_sound
+from scanproc.waves.algebra.dense import gram_of_rows, row_power
+from scanproc.waves.algebra.gaussian_fit import NEGLIGIBLE_SHARE, Factor, reduced_factor, whole_factor
 
 ROOM = "room"
 USUAL_ROOM = 0.05

@@ -8,9 +8,9 @@ import numpy as np
 from scipy.linalg import cho_solve, lapack
 
 from scanproc.conventions import Complex, Real, mode_count
-from scanproc.steps.fit.box import Box, Surface, box_surface, edge_nearness
-from scanproc.steps.fit.multipoles import Multipoles, low_multipoles
-from scanproc.waves.dense import gram_of_columns, gram_of_rows, lower_factor
+from scanproc.steps.model.box import Box, Surface, box_surface, edge_nearness
+from scanproc.steps.model.multipoles import Multipoles, low_multipoles
+from scanproc.waves.algebra.dense import gram_of_columns, gram_of_rows, lower_factor
 from scanproc.waves.harmonics import real_harmonics
 from scanproc.waves.radial import spherical_bessel, spherical_hankel
 

@@ -15,7 +15,7 @@ from scipy.linalg import cho_solve, lapack
 from scipy.optimize import minimize
 
 from scanproc.conventions import Complex, Integer, Real
-from scanproc.waves.dense import gram_of_columns, inverse_from, lower_factor, row_power, solve_rows
+from scanproc.waves.algebra.dense import gram_of_columns, inverse_from, lower_factor, row_power, solve_rows
 
 NOISE_FLOOR = 1e-9
 """Smallest noise variance relative to the data's mean square."""

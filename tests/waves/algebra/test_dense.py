@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from scipy.linalg import LinAlgError
 
-from scanproc.waves.dense import (
+from scanproc.waves.algebra.dense import (
     gram_of_columns,
     gram_of_rows,
     inverse_from,

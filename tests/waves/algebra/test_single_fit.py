@@ -6,11 +6,11 @@ import numpy as np
 import pytest
 
 from scanproc.conventions import mode_count, mode_degrees
+from scanproc.waves.algebra.least_squares import coefficients, nested_fit
+from scanproc.waves.algebra.single_fit import single_fit
 from scanproc.waves.directions import fibonacci_sphere
 from scanproc.waves.harmonics import real_harmonics
-from scanproc.waves.least_squares import coefficients, nested_fit
 from scanproc.waves.radial import far_radial, outgoing_radial
-from scanproc.waves.single_fit import single_fit
 
 ORDER = 22
 ENDS = [mode_count(n) for n in range(ORDER + 3)]

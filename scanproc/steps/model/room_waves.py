@@ -7,9 +7,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from scanproc.conventions import Complex, Integer, Real, mode_degrees
-from scanproc.steps.fit.box import Box
-from scanproc.steps.fit.dictionary import RigidAnswer, squared_distance
-from scanproc.waves.dense import row_power
+from scanproc.steps.model.box import Box
+from scanproc.steps.model.dictionary import RigidAnswer, squared_distance
+from scanproc.waves.algebra.dense import row_power
 from scanproc.waves.harmonics import real_harmonics
 from scanproc.waves.radial import spherical_bessel
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from scanproc.conventions import Complex, Real, mode_degrees
-from scanproc.steps.fit.box import Box
+from scanproc.steps.model.box import Box
 from scanproc.waves.harmonics import real_harmonics
 from scanproc.waves.radial import far_radial, outgoing_radial
 

@@ -6,8 +6,8 @@ import numpy as np
 from scipy.linalg import LinAlgError
 
 from scanproc.conventions import Complex, Real, Single
-from scanproc.waves.dense import gram_of_columns, lower_factor, solve_rows
-from scanproc.waves.least_squares import Matrix, badly_conditioned, well_conditioned_factor
+from scanproc.waves.algebra.dense import gram_of_columns, lower_factor, solve_rows
+from scanproc.waves.algebra.least_squares import Matrix, badly_conditioned, well_conditioned_factor
 
 COLUMNS_AT_ONCE = 256
 """Wide enough for products at full rate; within a block they are made of four."""

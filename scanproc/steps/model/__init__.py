@@ -1,0 +1,1 @@
+"""What reaches the microphone, as a sum of Gaussian fields."""

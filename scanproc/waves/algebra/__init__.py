@@ -1,0 +1,1 @@
+"""Dense matrices: factors, least squares, regression."""
