@@ -29,7 +29,8 @@ from scanproc.waves.bands import third_octave_centre, third_octave_index
 
 SECONDS_PER_POINT = 10.0
 """A round assumption where a scan has no time stamps: move, settle, play. 4,000 points then take 11 hours."""
-REFIT_BANDS = 3
+REFIT_BANDS = 6
+"""At most, first those that meet the target with fewer points than all."""
 REFIT_SHARES = (0.5, 0.25)
 """Parts of the points that are fitted anew."""
 TAIL = 0.975
@@ -196,7 +197,10 @@ def _modelled(bands: Sequence[Band], parts: _Parts, target_db: float, counted: E
     told = counted(lambda band: tell(band, parts.every), bands)
     means = [parts.means_db(one) for one in told]
     mean, spread = (np.stack([one[i] for one in means], axis=1) for i in range(2))
-    refits = _refits(bands, told, parts, target_db, each)
+    inside = np.flatnonzero((mean[0] > target_db) & (mean[-1] <= target_db))
+    refits = _refits(bands, told, parts, target_db, inside.tolist(), each)
+    for b in {one.band for one in refits}:
+        mean[:, b] += _corrected_by(parts.size, [one for one in refits if one.band == b])
     shift, more = _shift_db(refits), _more(bands[0])
 
     def need(b: int) -> _Need:
@@ -207,11 +211,18 @@ def _modelled(bands: Sequence[Band], parts: _Parts, target_db: float, counted: E
 
 
 def _refits(
-    bands: Sequence[Band], told: Sequence[Told], parts: _Parts, target_db: float, each: Each
+    bands: Sequence[Band],
+    told: Sequence[Told],
+    parts: _Parts,
+    target_db: float,
+    inside: Sequence[int],
+    each: Each,
 ) -> list[_Refit]:
-    """Parts of two sizes fitted anew in the bands nearest to the target, where something is told for them."""
+    """Parts of two sizes fitted anew, where something is told for them: in bands that meet the target ``inside`` the
+    scan, then in those nearest to it."""
     known = [b for b, one in enumerate(told) if not one.reason]
-    near = sorted(sorted(known, key=lambda b: abs(told[b].error_db - target_db))[:REFIT_BANDS])
+    near = sorted(known, key=lambda b: (b not in inside, abs(told[b].error_db - target_db)))
+    near = sorted(near[:REFIT_BANDS])
     rows = {int(np.abs(np.log(parts.size[:-1] / (s * parts.size[-1]))).argmin()) for s in REFIT_SHARES}
     first = np.cumsum([0, *(len(row) for row in parts.chosen[:-1])])
     wanted = [(b, row, float(told[b].parts_db[first[row]])) for b in near for row in sorted(rows)]
@@ -221,6 +232,14 @@ def _refits(
         _Refit(b, int(parts.size[row]), error, refit)
         for (b, row, error), refit in zip(wanted, found, strict=True)
     ]
+
+
+def _corrected_by(size: Integer, refits: Sequence[_Refit]) -> Real:
+    """What the refits of one band add to the errors told for all sizes (S,), dB: between them over the logarithm of the
+    size, nothing for all points, for which nothing is told that a fit did not find."""
+    known = sorted((one.size, one.found_db - one.told_db) for one in refits)
+    at, off = np.transpose([*known, (float(size[-1]), 0.0)])
+    return np.interp(np.log(size), np.log(at), off)
 
 
 def _shift_db(refits: Sequence[_Refit]) -> float:

@@ -74,6 +74,16 @@ def test_fits_of_parts_stand_beside_what_is_told_for_them(studied):
     assert np.all(found.needed_low[-1:] < found.needed[-1:])
 
 
+def test_errors_told_are_those_of_parts_fitted_anew_where_there_are_any(studied):
+    """With one part of each size, the curve goes through what its fit found."""
+    scan, plan, _ = studied
+    found = study([(scan, plan)], target_db=TARGET_DB, choices=StudyChoices(sizes=4, draws=1))
+    assert len(found.refit_db) >= 4
+    for size, hz, error in zip(found.refit_size, found.refit_band_hz, found.refit_db, strict=True):
+        told = found.predicted_db[found.size == size, found.band_hz == hz]
+        assert told == pytest.approx(error, abs=1e-9)
+
+
 def test_a_part_fitted_anew_errs_as_it_does_in_truth(studied):
     """The error against the fit of all points is the true one, within 3 dB."""
     scan, _, found = studied
