@@ -108,7 +108,7 @@ def refits(told_and_found: Sequence[tuple[float, float]]) -> str:
         return ""
     off = math.sqrt(sum((found - told) ** 2 for told, found in told_and_found) / len(told_and_found))
     fits = count(len(told_and_found), "fit")
-    return f"Checked by {fits} of parts that knew no other points: errors were {off:.1f} dB (rms) from those told."
+    return f"Corrected by {fits} of parts that knew no other points: told errors were {off:.1f} dB (rms) off."
 
 
 def _more(missing: Sequence[Missing]) -> str:

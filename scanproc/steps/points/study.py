@@ -31,6 +31,8 @@ SECONDS_PER_POINT = 10.0
 """A round assumption where a scan has no time stamps: move, settle, play. 4,000 points then take 11 hours."""
 REFIT_BANDS = 6
 """At most, first those that meet the target with fewer points than all."""
+NEAREST_BANDS = 3
+"""Bands without refits are as doubtful as what was told in so many with them, those nearest to the target."""
 REFIT_SHARES = (0.5, 0.25)
 """Parts of the points that are fitted anew."""
 TAIL = 0.975
@@ -79,6 +81,14 @@ class _Refit:
     size: int
     told_db: float
     found_db: float
+
+    @property
+    def off_db(self) -> float:
+        return self.found_db - self.told_db
+
+    def halvings(self, size: Integer) -> float:
+        """How often the last of some sizes would have to be halved."""
+        return float(np.log2(size[-1] / self.size))
 
 
 @dataclass(frozen=True)
@@ -199,13 +209,17 @@ def _modelled(bands: Sequence[Band], parts: _Parts, target_db: float, counted: E
     mean, spread = (np.stack([one[i] for one in means], axis=1) for i in range(2))
     inside = np.flatnonzero((mean[0] > target_db) & (mean[-1] <= target_db))
     refits = _refits(bands, told, parts, target_db, inside.tolist(), each)
-    for b in {one.band for one in refits}:
-        mean[:, b] += _corrected_by(parts.size, [one for one in refits if one.band == b])
-    shift, more = _shift_db(refits), _more(bands[0])
+    by_band = {b: [one for one in refits if one.band == b] for b in sorted({one.band for one in refits})}
+    for b, own in by_band.items():
+        mean[:, b] += _corrected_by(parts.size, own)
+    nearest = sorted(by_band, key=lambda b: abs(told[b].error_db - target_db))[:NEAREST_BANDS]
+    told_only = _doubt_db([one.off_db / one.halvings(parts.size) for b in nearest for one in by_band[b]])
+    corrected = _doubt_db([off for own in by_band.values() for off in _left_out_db(parts.size, own)])
+    more = _more(bands[0])
 
     def need(b: int) -> _Need:
         curve = _Curve(parts.size.astype(np.float64), mean[:, b], spread[:, b])
-        return _need(bands[b], told[b], curve, target_db, shift, more)
+        return _need(bands[b], told[b], curve, target_db, corrected if b in by_band else told_only, more)
 
     return _Answer(mean, spread, each(need, range(len(bands))), refits, len(parts.chosen[0]))
 
@@ -237,28 +251,38 @@ def _refits(
 def _corrected_by(size: Integer, refits: Sequence[_Refit]) -> Real:
     """What the refits of one band add to the errors told for all sizes (S,), dB: between them over the logarithm of the
     size, nothing for all points, for which nothing is told that a fit did not find."""
-    known = sorted((one.size, one.found_db - one.told_db) for one in refits)
+    known = sorted((one.size, one.off_db) for one in refits)
     at, off = np.transpose([*known, (float(size[-1]), 0.0)])
     return np.interp(np.log(size), np.log(at), off)
 
 
-def _shift_db(refits: Sequence[_Refit]) -> float:
-    """By how much a told error may be wrong, either way, with 95 % confidence; infinite where nothing was fitted."""
-    if not refits:
+def _left_out_db(size: Integer, refits: Sequence[_Refit]) -> list[float]:
+    """By how much each refit of a band departs from what the others of it correct there, for each halving of all."""
+    left = []
+    for one in refits:
+        others = _corrected_by(size, [other for other in refits if other is not one])
+        left.append((one.off_db - float(others[np.searchsorted(size, one.size)])) / one.halvings(size))
+    return left
+
+
+def _doubt_db(off_db: Sequence[float]) -> float:
+    """By how much a told error may be wrong, either way, with 95 % confidence, for each doubling or halving.
+
+    The error of all points is known. Infinite where nothing was fitted.
+    """
+    if not off_db:
         return np.inf
-    rms = np.sqrt(np.mean([(one.found_db - one.told_db) ** 2 for one in refits]))
-    return float(student.ppf(TAIL, len(refits)) * rms)
+    return float(student.ppf(TAIL, len(off_db)) * np.sqrt(np.mean(np.square(off_db))))
 
 
 def _need(
-    band: Band, told: Told, curve: _Curve, target_db: float, shift_db: float, more: Callable[[int], Real]
+    band: Band, told: Told, curve: _Curve, target_db: float, doubt_db: float, more: Callable[[int], Real]
 ) -> _Need:
-    """The points that a band takes, among those tried and beyond."""
+    """The points that a band takes, among those tried and beyond; ``doubt_db`` for each doubling or halving."""
     if told.reason:
         return _Need(reason=told.reason)
-    spread = curve.spread_db[np.isfinite(curve.spread_db)].max(initial=0.0)
-    shift = float(np.hypot(shift_db, NORMAL_95 * spread))
-    surely = target_db - (shift if np.isfinite(shift) else 0.0)
+    spread = NORMAL_95 * curve.spread_db[np.isfinite(curve.spread_db)].max(initial=0.0)
+    surely = target_db - (float(np.hypot(doubt_db, spread)) if np.isfinite(doubt_db) else 0.0)
     size, error = curve.size, curve.error_db
     if told.error_db > surely:
         larger, there = beyond(band, told, target_db, surely, more)
@@ -266,8 +290,9 @@ def _need(
     points = crossing(size, error, target_db)
     if np.isnan(points):
         return _Need(reason=f"{size[-1]:,.0f} points would bring {error[-1]:.0f} dB, more were not tried")
-    if not np.isfinite(shift):
+    if not np.isfinite(doubt_db):
         return _Need(points)
+    shift = np.hypot(doubt_db * np.log2(size / curve.size[-1]), spread)
     low, high = (crossing(size, error + side * shift, target_db) for side in (-1, 1))
     return _Need(points, low, high)
 

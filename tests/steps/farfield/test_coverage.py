@@ -11,7 +11,7 @@ from tests.benchmarks.coverage import Sources as PointSources
 SCANS, DRAWS, POINTS, SNR_DB = 12, 24, 200, 40.0
 LEAST = 0.95 - 2 * np.sqrt(0.95 * 0.05 / (SCANS * 4))
 """Two standard deviations of the share below 95 %: the errors of a set of points at a frequency count as one value."""
-WHY = "steps/fit/posterior.py spreads the error evenly over all degrees; more of it lies in the low ones"
+WHY = "averages over directions are stated too surely: the spread over degrees is told up to the sixth only"
 TOO_NARROW = pytest.mark.xfail(reason=WHY)
 FAR_TOO_NARROW = pytest.mark.xfail(reason=WHY, strict=True)
 
