@@ -135,7 +135,7 @@ def test_points_judges(scan_file: Path, capsys: Captured) -> None:
     lines = capsys.readouterr().out.splitlines()
     assert lines[0].startswith("Enough up to 1.25 kHz with ")
     assert len(lines) == 3 + 7 + 2
-    assert lines[-1].startswith("Checked by ")
+    assert lines[-1].startswith("Corrected by ")
     assert run(["points", str(scan_file), "--target-db", "-150", "--json"]) == 3
     document = json.loads(capsys.readouterr().out)
     assert document["verdict"].startswith(
