@@ -220,6 +220,16 @@ function zoomButtons(bar, move) {
   }
 }
 
+// Two buttons: levels re the axis or absolute, the one shown first.
+function levelChoice(figure, relative, choose) {
+  const options = [relative, !relative].map((value) => {
+    const input = make("input", { type: "radio", name: `kind-${figure.text.key}`, onchange: () => choose(value) });
+    input.checked = value === relative;
+    return make("label", {}, input, value ? "re axis" : "absolute");
+  });
+  return make("span", { class: "choice", role: "radiogroup", "aria-label": "Level shown" }, ...options);
+}
+
 function zoomed(view, axis, middle, factor) {
   if (!factor) return { low: axis.low, high: axis.high };
   const log = axis.scale === "log";

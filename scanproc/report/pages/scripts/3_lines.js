@@ -43,20 +43,11 @@ function drawLines(figure, stage, controls) {
   stage.append(bar, place, legend);
   const ratio = make("span", { class: "ratio" });
   bar.append(ratio);
-  if (figure.relative_axis) bar.append(choice());
+  if (figure.relative_axis) bar.append(levelChoice(figure, relative, (value) => {
+    relative = value;
+    draw();
+  }));
   zoomButtons(bar, zoom);
-
-  function choice() {
-    const options = [["absolute", false], ["re axis", true]].map(([name, value]) => {
-      const input = make("input", { type: "radio", name: `kind-${figure.text.key}`, onchange: () => {
-        relative = value;
-        draw();
-      } });
-      input.checked = value === relative;
-      return make("label", {}, input, name);
-    });
-    return make("span", { class: "choice", role: "radiogroup", "aria-label": "Level shown" }, ...options);
-  }
 
   function data() {
     return [Array.from(figure.x), ...figure.lines.map((entry, index) => holes(drawn(entry, index)))];

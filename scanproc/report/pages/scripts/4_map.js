@@ -11,7 +11,10 @@ function drawMap(figure, stage, controls) {
 
   const bar = make("div", { class: "bar" });
   const canvas = focusable(figure, "", "Arrow keys read values, plus and minus zoom, 0 shows all.");
-  if (figure.relative_axis) bar.append(choice());
+  if (figure.relative_axis) bar.append(levelChoice(figure, relative, (value) => {
+    relative = value;
+    draw();
+  }));
   zoomButtons(bar, zoom);
   stage.append(bar, canvas);
   const tell = readOut(stage);
@@ -20,18 +23,6 @@ function drawMap(figure, stage, controls) {
   const reference = nearestIndex(figure.y, 0, false);
   const at = (row, column) => values()[row][column] - (relative ? values()[reference][column] : 0);
   const scale = () => (relative ? figure.relative_axis : figure.colour_axis);
-
-  function choice() {
-    const options = [["re axis", true], ["absolute", false]].map(([name, value]) => {
-      const input = make("input", { type: "radio", name: `kind-${figure.text.key}`, onchange: () => {
-        relative = value;
-        draw();
-      } });
-      input.checked = value === relative;
-      return make("label", {}, input, name);
-    });
-    return make("span", { class: "choice", role: "radiogroup", "aria-label": "Level shown" }, ...options);
-  }
 
   // For each pixel along an axis the index of the entry it shows.
   function indices(entries, axis, low, high, from, to, count, log) {

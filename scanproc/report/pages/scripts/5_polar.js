@@ -1,8 +1,5 @@
-// Levels round the device at one frequency; 0 deg is up.
-function drawPolar(figure, stage, controls) {
-  let picked = nearestIndex(figure.angle_deg, 0, false);
-  const canvas = focusable(figure, "round", "Left and right read values.");
-  stage.append(canvas);
+// A legend of the orbits below a figure; its swatches are drawn with the figure.
+function orbitLegend(figure, stage) {
   const legend = make("div", { class: "legend" });
   const swatches = figure.orbits.map((name) => {
     const swatch = make("canvas", { class: "swatch", "aria-hidden": "true" });
@@ -10,6 +7,15 @@ function drawPolar(figure, stage, controls) {
     return swatch;
   });
   stage.append(legend);
+  return swatches;
+}
+
+// Levels round the device at one frequency; 0 deg is up.
+function drawPolar(figure, stage, controls) {
+  let picked = nearestIndex(figure.angle_deg, 0, false);
+  const canvas = focusable(figure, "round", "Left and right read values.");
+  stage.append(canvas);
+  const swatches = orbitLegend(figure, stage);
   const tell = readOut(stage);
   const at = atFrequency(figure);
   let middle = 0;
@@ -113,13 +119,7 @@ function drawPolar(figure, stage, controls) {
 function drawPolarSheet(figure, stage) {
   const canvas = focusable(figure, "", "Left and right turn the angle that is read, up and down choose the frequency.");
   stage.append(canvas);
-  const legend = make("div", { class: "legend" });
-  const swatches = figure.orbits.map((name) => {
-    const swatch = make("canvas", { class: "swatch", "aria-hidden": "true" });
-    legend.append(make("span", { class: "entry" }, swatch, name));
-    return swatch;
-  });
-  stage.append(legend);
+  const swatches = orbitLegend(figure, stage);
   const tell = readOut(stage);
   const axis = { ...LEVEL, label: "Level re axis" };
   let picked = [0, nearestIndex(figure.angle_deg, 0, false)];
