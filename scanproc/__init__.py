@@ -16,18 +16,18 @@ if TYPE_CHECKING:
     from scanproc.files.stored.result_file import write_result as write_result
     from scanproc.files.stored.scan_file import read_scan as read_scan
     from scanproc.files.stored.scan_file import write_scan as write_scan
-    from scanproc.records.comparison import Reference as Reference
-    from scanproc.records.result import Result as Result
-    from scanproc.records.scan import ImpulseScan as ImpulseScan
-    from scanproc.records.scan import Scan as Scan
-    from scanproc.records.scan import ScanSetup as ScanSetup
+    from scanproc.records.answers.comparison import Reference as Reference
+    from scanproc.records.answers.result import Result as Result
+    from scanproc.records.measured.scan import ImpulseScan as ImpulseScan
+    from scanproc.records.measured.scan import Scan as Scan
+    from scanproc.records.measured.scan import ScanSetup as ScanSetup
     from scanproc.run.conversion.check import check_scan as check  # noqa: F401 public under a shorter name
     from scanproc.run.conversion.page import figures as figures
     from scanproc.run.conversion.page import save_figure as save_figure
     from scanproc.run.conversion.pipeline import convert as convert
     from scanproc.run.export import Wanted as ExportWanted  # noqa: F401 public under a clearer name
     from scanproc.run.export import export as export
-    from scanproc.run.import_scan import import_scan as import_scan
+    from scanproc.run.incoming.import_scan import import_scan as import_scan
     from scanproc.run.notebook import FieldValues as FieldValues
     from scanproc.run.notebook import Picture as Picture
     from scanproc.run.notebook import advise as advise
@@ -57,10 +57,10 @@ if TYPE_CHECKING:
 _HOME = {
     "read_scan": "scanproc.files.stored.scan_file",
     "write_scan": "scanproc.files.stored.scan_file",
-    "import_scan": "scanproc.run.import_scan",
-    "Scan": "scanproc.records.scan",
-    "ImpulseScan": "scanproc.records.scan",
-    "ScanSetup": "scanproc.records.scan",
+    "import_scan": "scanproc.run.incoming.import_scan",
+    "Scan": "scanproc.records.measured.scan",
+    "ImpulseScan": "scanproc.records.measured.scan",
+    "ScanSetup": "scanproc.records.measured.scan",
     "check": "scanproc.run.conversion.check:check_scan",
     "advise": "scanproc.run.notebook",
     "plan": "scanproc.run.notebook",
@@ -70,13 +70,13 @@ _HOME = {
     "Settings": "scanproc.run.settings.conversion",
     "read_result": "scanproc.run.notebook",
     "write_result": "scanproc.files.stored.result_file",
-    "Result": "scanproc.records.result",
+    "Result": "scanproc.records.answers.result",
     "FieldValues": "scanproc.run.notebook",
     "Picture": "scanproc.run.notebook",
     "compare": "scanproc.run.notebook",
     "CompareChoices": "scanproc.steps.compare.differences",
     "read_reference": "scanproc.files.incoming.reference_files",
-    "Reference": "scanproc.records.comparison",
+    "Reference": "scanproc.records.answers.comparison",
     "export": "scanproc.run.export",
     "ExportWanted": "scanproc.run.export:Wanted",
     "spectra": "scanproc.steps.sound.spectra",

@@ -8,7 +8,7 @@ import numpy as np
 
 from scanproc.conventions import Complex, Real
 from scanproc.errors import SettingsError
-from scanproc.records.scan import ImpulseScan, ScanSetup
+from scanproc.records.measured.scan import ImpulseScan, ScanSetup
 
 PASS_BAND = 0.9
 """Share of the Nyquist frequency up to which nothing is taken away; a squared cosine falls from there."""

@@ -13,7 +13,7 @@ from pydantic import ValidationError
 
 from scanproc.conventions import REFERENCE_PRESSURE_PA, Complex, Integer, Real
 from scanproc.errors import SettingsError
-from scanproc.records.scan import ImpulseScan, Scan, ScanSetup
+from scanproc.records.measured.scan import ImpulseScan, Scan, ScanSetup
 from synthetic_scans import device, noise, surfaces
 from synthetic_scans.caps import Cap, CappedSphere
 from synthetic_scans.impulse import ImpulseGrid

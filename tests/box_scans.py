@@ -9,8 +9,8 @@ import numpy as np
 from truth import FOLDER
 
 from scanproc.conventions import Complex, Real
-from scanproc.records.expansion import Expansion
-from scanproc.records.scan import Scan, ScanSetup
+from scanproc.records.fitted.expansion import Expansion
+from scanproc.records.measured.scan import Scan, ScanSetup
 from scanproc.steps.field.extrapolate import pressure_at
 from scanproc.steps.points.subsets import spread_subset
 

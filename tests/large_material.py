@@ -13,9 +13,9 @@ from small_scans import even_points
 from scanproc.conventions import Complex, Real, mode_count
 from scanproc.files.outgoing.curve_table import write_curves
 from scanproc.files.outgoing.tables import write_direction_tables
-from scanproc.records.expansion import Expansion
-from scanproc.records.point_errors import PointErrors
-from scanproc.records.result import Result
+from scanproc.records.answers.result import Result
+from scanproc.records.fitted.expansion import Expansion
+from scanproc.records.fitted.point_errors import PointErrors
 from scanproc.report.words.summary import summarise
 from scanproc.run.conversion.datasheet import all_curves
 from scanproc.run.conversion.page import Extras, write_page

@@ -12,8 +12,8 @@ from scanproc.conventions import Complex, Real
 from scanproc.files.outgoing.curve_table import read_curves
 from scanproc.files.stored.result_file import read_result
 from scanproc.files.stored.scan_file import write_scan
-from scanproc.records.scan import Scan, ScanSetup
-from scanproc.records.study import Study
+from scanproc.records.answers.study import Study
+from scanproc.records.measured.scan import Scan, ScanSetup
 from scanproc.report.figures.material import Material
 from scanproc.steps.field.residuals import one_in_a_band
 

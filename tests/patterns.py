@@ -7,7 +7,7 @@ from collections.abc import Callable
 import numpy as np
 
 from scanproc.conventions import Complex, Real, mode_degrees
-from scanproc.records.expansion import Expansion
+from scanproc.records.fitted.expansion import Expansion
 from scanproc.waves.harmonics import real_harmonics
 from scanproc.waves.radial import far_radial
 

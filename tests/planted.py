@@ -13,8 +13,8 @@ import numpy as np
 from scipy import special
 
 from scanproc.conventions import Complex, Real
-from scanproc.records.comparison import Reference
-from scanproc.records.expansion import Expansion
+from scanproc.records.answers.comparison import Reference
+from scanproc.records.fitted.expansion import Expansion
 from synthetic_scans.device import paging_loudspeaker
 from synthetic_scans.room import InRoom, Room
 from synthetic_scans.sources import Cluster, Response, Section, monopole

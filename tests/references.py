@@ -8,8 +8,8 @@ from functools import cache
 import numpy as np
 
 from scanproc.conventions import Complex, Real
-from scanproc.records.expansion import Expansion
-from scanproc.records.scan import ImpulseScan, Scan, ScanSetup
+from scanproc.records.fitted.expansion import Expansion
+from scanproc.records.measured.scan import ImpulseScan, Scan, ScanSetup
 from scanproc.steps.fit.expand import fit
 from synthetic_scans.impulse import ImpulseGrid
 from synthetic_scans.recipe import Truth, load, make_scan, truth

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from scanproc.records.scan import ImpulseScan, Scan, ScanSetup
+from scanproc.records.measured.scan import ImpulseScan, Scan, ScanSetup
 
 SPEED_M_S = 343.0
 SOURCE_M = np.array([0.03, -0.02, 0.05])

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from scanproc.records.study import Study
+from scanproc.records.answers.study import Study
 
 
 def tiny_study(needed: np.ndarray, error_db: np.ndarray) -> Study:

@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from scanproc.records.scan import Scan
+from scanproc.records.measured.scan import Scan
 from synthetic_scans import noise
 from synthetic_scans.recipe import Recipe, Truth, make_scan, parse, truth
 

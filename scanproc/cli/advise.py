@@ -7,8 +7,8 @@ from typing import Any
 
 import click
 
-from scanproc.cli.frame import Outcome, as_command
-from scanproc.cli.progress import shown
+from scanproc.cli.terminal.frame import Outcome, as_command
+from scanproc.cli.terminal.progress import shown
 
 
 @as_command("advise", example="scanproc advise results -o advice --bands 3 --target -0.8", topic="advise")

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from scanproc.cli.frame import Outcome, as_command
+from scanproc.cli.terminal.frame import Outcome, as_command
 
 if TYPE_CHECKING:
     from scanproc.run.night.batch import Wanted
@@ -55,7 +55,7 @@ def command(
     """
     if scheduler and (workers or memory or dashboard):
         raise click.UsageError("--workers, --memory and --dashboard are for local workers, not --scheduler")
-    from scanproc.cli.batch_view import watched
+    from scanproc.cli.terminal.batch_view import watched
     from scanproc.run.night.batch import Wanted, batch
     from scanproc.run.night.cluster import existing_workers, local_workers
 

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from scanproc.cli.frame import Outcome, as_command
+from scanproc.cli.terminal.frame import Outcome, as_command
 
 
 @as_command("check", example="scanproc check scan.h5", topic="check")

@@ -1,7 +1,7 @@
 """The command ``scanproc``: finds the subcommand, prints what it found, turns what went wrong into a line.
 
 To add a command, write ``scanproc/cli/NAME.py`` with a click command called ``command`` (see
-:func:`scanproc.cli.frame.as_command`) and add its name to ``COMMANDS``.
+:func:`scanproc.cli.terminal.frame.as_command`) and add its name to ``COMMANDS``.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ from typing import Any
 
 import click
 
-from scanproc.cli.frame import EXIT_CODES, Outcome
+from scanproc.cli.terminal.frame import EXIT_CODES, Outcome
 from scanproc.errors import ScanprocError, printable
 from scanproc.version import VERSION
 

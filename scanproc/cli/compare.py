@@ -7,8 +7,8 @@ from typing import Literal
 
 import click
 
-from scanproc.cli.frame import Outcome, as_command
-from scanproc.cli.progress import shown
+from scanproc.cli.terminal.frame import Outcome, as_command
+from scanproc.cli.terminal.progress import shown
 
 NO_MATCH = 3
 FREE = ("gain", "delay", "turn", "place")

@@ -6,8 +6,8 @@ from pathlib import Path
 
 import click
 
-from scanproc.cli.frame import Outcome, as_command
-from scanproc.cli.progress import shown
+from scanproc.cli.terminal.frame import Outcome, as_command
+from scanproc.cli.terminal.progress import shown
 
 
 @as_command(

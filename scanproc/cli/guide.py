@@ -8,7 +8,7 @@ from pathlib import Path
 
 import click
 
-from scanproc.cli.frame import Outcome, as_command
+from scanproc.cli.terminal.frame import Outcome, as_command
 
 FOLDER = Path(__file__).parents[1] / "guide"
 

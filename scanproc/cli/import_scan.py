@@ -6,8 +6,8 @@ from pathlib import Path
 
 import click
 
-from scanproc.cli.frame import Outcome, as_command
-from scanproc.cli.progress import shown
+from scanproc.cli.terminal.frame import Outcome, as_command
+from scanproc.cli.terminal.progress import shown
 
 
 @as_command("import", example="scanproc import responses -o scan.h5 -c import.toml", topic="import")
@@ -26,7 +26,7 @@ def command(source: Path, output: Path, config: Path | None, force: bool, as_jso
     file (.sofa). The sound
     streams through, it need not fit into memory.
     """
-    from scanproc.run.import_scan import import_scan
+    from scanproc.run.incoming.import_scan import import_scan
     from scanproc.run.settings.conversion import read_sections
     from scanproc.run.settings.imports import ImportSettings
 

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from scanproc.cli.frame import Outcome, as_command
+from scanproc.cli.terminal.frame import Outcome, as_command
 
 BEYOND = 3
 Above = click.FloatRange(0, min_open=True)

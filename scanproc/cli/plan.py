@@ -7,8 +7,8 @@ from typing import Any
 
 import click
 
-from scanproc.cli.frame import Outcome, as_command
-from scanproc.cli.progress import shown
+from scanproc.cli.terminal.frame import Outcome, as_command
+from scanproc.cli.terminal.progress import shown
 
 Metres = click.FloatRange(0, 20, min_open=True)
 

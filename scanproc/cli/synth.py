@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from scanproc.cli.frame import Outcome, as_command
+from scanproc.cli.terminal.frame import Outcome, as_command
 
 
 @as_command("synth", example="scanproc synth demo -o demo-scan.h5")

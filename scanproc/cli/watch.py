@@ -6,8 +6,8 @@ from pathlib import Path
 
 import click
 
-from scanproc.cli.frame import Outcome, as_command, say_dated
-from scanproc.cli.progress import shown
+from scanproc.cli.terminal.frame import Outcome, as_command, say_dated
+from scanproc.cli.terminal.progress import shown
 
 NOT_ENOUGH = 3
 
@@ -65,9 +65,9 @@ def command(
     Refits as points come in and says on stderr how far the target is met, how many points and how much time are left,
     and where points help most. Ends with code 0 when the target is met, 3 when the scan ended short of it.
     """
+    from scanproc.run.incoming.watch import WatchChoices, watch
     from scanproc.run.settings.conversion import Settings, read_sections, read_settings
     from scanproc.run.settings.imports import ImportSettings
-    from scanproc.run.watch import WatchChoices, watch
 
     settings = Settings() if config is None else read_settings(config)
     recordings = None if import_config is None else read_sections(import_config, ImportSettings)

@@ -21,9 +21,9 @@ from scanproc.files.outgoing.curve_table import write_curves
 from scanproc.files.outgoing.filter_files import write_filters
 from scanproc.files.replacing import ADVICE, check_directory
 from scanproc.files.stored.result_file import read_result
-from scanproc.records.advice import Advice, Departures, Effect, Proposal
-from scanproc.records.curves import Curve, Curves
-from scanproc.records.expansion import Expansion
+from scanproc.records.answers.advice import Advice, Departures, Effect, Proposal
+from scanproc.records.answers.curves import Curve, Curves
+from scanproc.records.fitted.expansion import Expansion
 from scanproc.report.words.advice import advice_json
 from scanproc.run.blas import one_blas_thread
 from scanproc.run.conversion.reference import result_at
@@ -143,8 +143,8 @@ def advise_file(
         raise error if error.path else error.at(source) from None
     document = advice_json(advice)
     if output is not None:
+        from scanproc.report.drawing.static import save
         from scanproc.report.figures.advice import advice_figure
-        from scanproc.report.figures.static import save
 
         with whole_directory(output, refuse) as draft:
             write_filters(draft, advice.proposal)

@@ -11,8 +11,8 @@ from scanproc.conventions import Integer
 from scanproc.errors import InputError, ScanDataError
 from scanproc.files.stored.result_file import read_result
 from scanproc.files.stored.scan_file import open_scan
-from scanproc.records.comparison import Comparison
-from scanproc.records.expansion import Expansion
+from scanproc.records.answers.comparison import Comparison
+from scanproc.records.fitted.expansion import Expansion
 from scanproc.run.blas import one_blas_thread
 from scanproc.run.conversion.pipeline import without_room
 from scanproc.run.conversion.reference import ReferenceChoices, compared, is_result, result_at

@@ -13,7 +13,7 @@ from scanproc.files.json_file import write_json
 from scanproc.files.outgoing.difference_table import write_differences
 from scanproc.files.replacing import COMPARISON, check_directory
 from scanproc.files.stored.result_file import read_result
-from scanproc.records.comparison import Comparison
+from scanproc.records.answers.comparison import Comparison
 from scanproc.report.figures.material import Material
 from scanproc.report.words.comparison import several_as_json
 from scanproc.report.words.summary import summarise

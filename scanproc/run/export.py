@@ -22,11 +22,11 @@ from scanproc.files.outgoing.export_wav import write_wav
 from scanproc.files.outgoing.tables import FAR_FIELD, write_direction_tables
 from scanproc.files.replacing import EXPORT, check_directory
 from scanproc.files.stored.result_file import read_result
-from scanproc.records.curves import Curves
-from scanproc.records.directions import DirectionSet
-from scanproc.records.expansion import Expansion
-from scanproc.records.impulse import ImpulseSet
-from scanproc.records.result import Result
+from scanproc.records.answers.curves import Curves
+from scanproc.records.answers.directions import DirectionSet
+from scanproc.records.answers.impulse import ImpulseSet
+from scanproc.records.answers.result import Result
+from scanproc.records.fitted.expansion import Expansion
 from scanproc.run.blas import one_blas_thread
 from scanproc.run.conversion.datasheet import all_curves, datasheet
 from scanproc.run.progress import Progress, silent

@@ -18,7 +18,7 @@ from scanproc.files.incoming.transfer_function import read_transfer_function
 from scanproc.files.json_file import write_json
 from scanproc.files.outgoing.row_table import write_rows
 from scanproc.files.replacing import LEVELS, check_directory
-from scanproc.records.drive_levels import DriveLevels, LevelLimits
+from scanproc.records.measured.drive_levels import DriveLevels, LevelLimits
 from scanproc.report.words.drive_levels import HEADER, level_rows, levels_json
 from scanproc.run.settings.imports import ImportSettings
 from scanproc.steps.check.setup import some

@@ -21,15 +21,15 @@ from numpy.typing import ArrayLike
 from scanproc.conventions import REFERENCE_VOLTAGE_V, Complex, Real, level_db
 from scanproc.errors import ScanDataError, SettingsError
 from scanproc.files.stored.result_file import read_result as read_result_file
-from scanproc.records.advice import Advice
+from scanproc.records.answers.advice import Advice
+from scanproc.records.answers.comparison import Comparison, Reference
+from scanproc.records.answers.curves import Curves
+from scanproc.records.answers.directions import DirectionSet
+from scanproc.records.answers.result import Result
+from scanproc.records.answers.scan_plan import ScanPlan
 from scanproc.records.checked import short_repr
-from scanproc.records.comparison import Comparison, Reference
-from scanproc.records.curves import Curves
-from scanproc.records.directions import DirectionSet
-from scanproc.records.expansion import Expansion
-from scanproc.records.result import Result
-from scanproc.records.scan_plan import ScanPlan
-from scanproc.report.figures.kinds import Figure
+from scanproc.records.fitted.expansion import Expansion
+from scanproc.report.drawing.kinds import Figure
 from scanproc.report.words.sentences import frequency
 from scanproc.run.advise import AdviseChoices
 from scanproc.run.advise import advise as advise_expansion
@@ -110,7 +110,7 @@ class Picture:
         return f"Picture({self.name}: {self.figure.text.finding})"
 
     def _repr_html_(self) -> str:
-        from scanproc.report.figures.static import drawn
+        from scanproc.report.drawing.static import drawn
 
         text = self.figure.text
         drawing = drawn(self.figure, "svg").decode()

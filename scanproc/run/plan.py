@@ -9,7 +9,7 @@ from typing import Any
 from scanproc.files.replacing import check_file
 from scanproc.files.stored.positions_file import is_positions, write_positions
 from scanproc.files.stored.result_file import read_result
-from scanproc.records.scan_plan import ScanPlan
+from scanproc.records.answers.scan_plan import ScanPlan
 from scanproc.report.words.scan_plan import plan_json, plan_lines
 from scanproc.run.blas import one_blas_thread
 from scanproc.run.progress import Progress, silent

@@ -6,7 +6,7 @@ from pathlib import Path
 
 from scanproc.files.replacing import check_file
 from scanproc.files.stored.scan_file import is_scan, write_scan
-from scanproc.records.scan import ImpulseScan, Scan
+from scanproc.records.measured.scan import ImpulseScan, Scan
 from synthetic_scans.recipe import load, make_scan
 
 

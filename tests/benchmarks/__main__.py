@@ -29,8 +29,8 @@ from scipy.special import sph_harm_y, spherical_jn, spherical_yn
 from threadpoolctl import threadpool_limits
 
 from scanproc.conventions import Complex, Real
-from scanproc.records.fit_plan import FitPlan
-from scanproc.records.scan import Scan, ScanSetup
+from scanproc.records.fitted.fit_plan import FitPlan
+from scanproc.records.measured.scan import Scan, ScanSetup
 from scanproc.run.conversion.fitting import in_threads
 from scanproc.steps.each import in_turn
 from scanproc.steps.field.residuals import band_middles

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from scanproc.conventions import Complex, Real
-from scanproc.records.advice import Resonances
+from scanproc.records.answers.advice import Resonances
 from scanproc.steps.advise.background import learn
 from scanproc.steps.advise.poles import fit
 from scanproc.steps.advise.resonances import (

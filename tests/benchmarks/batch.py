@@ -23,7 +23,7 @@ import numpy as np
 import psutil
 
 from scanproc.files.stored.scan_file import write_scan
-from scanproc.records.scan import Scan, ScanSetup
+from scanproc.records.measured.scan import Scan, ScanSetup
 
 SOURCES_M = np.array([[0.03, -0.02, 0.05], [0.05, 0.04, -0.12], [-0.04, 0.01, 0.16]])
 SPEED_M_S = 343.0

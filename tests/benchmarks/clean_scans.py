@@ -10,7 +10,7 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from scanproc.records.check import BAD_POINTS, CheckReport
+from scanproc.records.measured.check import BAD_POINTS, CheckReport
 from scanproc.steps.check.findings import check
 from tests.benchmarks.fleet import HALVES, ROOMS, Scenario, make
 

@@ -22,7 +22,7 @@ from rich.console import Console
 from rich.table import Table
 
 from scanproc.files.stored.scan_file import read_scan, write_scan
-from scanproc.records.scan import Scan
+from scanproc.records.measured.scan import Scan
 from synthetic_scans import recipe
 from tests.benchmarks.__main__ import plain_seconds
 

@@ -19,9 +19,9 @@ from unittest.mock import patch
 import h5py
 import numpy as np
 
-from scanproc.records.curves import Curves
-from scanproc.records.expansion import Expansion
-from scanproc.records.scan import Scan, ScanSetup
+from scanproc.records.answers.curves import Curves
+from scanproc.records.fitted.expansion import Expansion
+from scanproc.records.measured.scan import Scan, ScanSetup
 from scanproc.steps.farfield.beamwidth import DROPS_DB, beamwidths
 from scanproc.steps.farfield.curves import INDICES, average_weights, derived_curves
 from scanproc.steps.fit import plan as fit_plan

@@ -25,8 +25,8 @@ from threadpoolctl import threadpool_limits
 from truth import FOLDER
 
 from scanproc.conventions import Complex, Real
-from scanproc.records.expansion import Expansion
-from scanproc.records.scan import Scan, ScanSetup
+from scanproc.records.fitted.expansion import Expansion
+from scanproc.records.measured.scan import Scan, ScanSetup
 from scanproc.steps.field.extrapolate import far_field_variance, pressure_at
 from scanproc.steps.fit.expand import fit
 from scanproc.waves.directions import fibonacci_sphere

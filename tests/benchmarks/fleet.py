@@ -15,8 +15,8 @@ import h5py
 import numpy as np
 
 from scanproc.conventions import mode_degrees
-from scanproc.records.expansion import Expansion
-from scanproc.records.scan import Scan, ScanSetup
+from scanproc.records.fitted.expansion import Expansion
+from scanproc.records.measured.scan import Scan, ScanSetup
 from scanproc.steps.field.extrapolate import far_field, far_field_variance
 from scanproc.steps.fit.expand import fit
 from scanproc.waves.directions import lebedev_grid

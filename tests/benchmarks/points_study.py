@@ -29,9 +29,9 @@ from threadpoolctl import threadpool_limits
 from truth import FOLDER
 
 from scanproc.conventions import Complex, Integer, Real
-from scanproc.records.expansion import Expansion
-from scanproc.records.scan import Scan, ScanSetup
-from scanproc.records.study import Study
+from scanproc.records.answers.study import Study
+from scanproc.records.fitted.expansion import Expansion
+from scanproc.records.measured.scan import Scan, ScanSetup
 from scanproc.steps.field.extrapolate import far_field, far_field_variance, pressure_at
 from scanproc.steps.field.residuals import band_middles
 from scanproc.steps.fit.expand import fit, fit_planned

@@ -15,7 +15,7 @@ from small_scans import monopole_scan
 
 from scanproc.cli.commands import COMMANDS, run
 from scanproc.files.stored.scan_file import write_scan
-from scanproc.records.scan import Scan
+from scanproc.records.measured.scan import Scan
 from synthetic_scans.settings import Recipe
 
 Captured = pytest.CaptureFixture[str]

@@ -12,8 +12,8 @@ from scanproc.errors import InputError, OutputError
 from scanproc.files.incoming.import_wav import Recording, read_wav
 from scanproc.files.outgoing.tables import read_direction_tables, write_direction_tables
 from scanproc.files.stored.scan_writer import SoundStream, write_stream
-from scanproc.records.directions import DirectionSet
-from scanproc.records.scan import ScanSetup
+from scanproc.records.answers.directions import DirectionSet
+from scanproc.records.measured.scan import ScanSetup
 
 SETUP = ScanSetup(np.array([[1.0, 0, 0], [0, 1, 0], [0, 0, 1]]))
 

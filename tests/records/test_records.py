@@ -7,9 +7,9 @@ import numpy as np
 import pytest
 
 from scanproc.errors import ScanDataError
-from scanproc.records.directions import DirectionSet
-from scanproc.records.expansion import Expansion, join
-from scanproc.records.scan import ImpulseScan, Scan, ScanSetup
+from scanproc.records.answers.directions import DirectionSet
+from scanproc.records.fitted.expansion import Expansion, join
+from scanproc.records.measured.scan import ImpulseScan, Scan, ScanSetup
 
 SETUP = ScanSetup(np.arange(9.0).reshape(3, 3), time_s=[0, 1, 2], layer=[0, 0, 1])
 

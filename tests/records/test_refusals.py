@@ -8,11 +8,11 @@ import numpy as np
 import pytest
 
 from scanproc.errors import ScanDataError
-from scanproc.records.comparison import Reference
-from scanproc.records.curves import Curve, Curves
-from scanproc.records.directions import DirectionSet
-from scanproc.records.fit_plan import FitPlan
-from scanproc.records.impulse import ImpulseSet
+from scanproc.records.answers.comparison import Reference
+from scanproc.records.answers.curves import Curve, Curves
+from scanproc.records.answers.directions import DirectionSet
+from scanproc.records.answers.impulse import ImpulseSet
+from scanproc.records.fitted.fit_plan import FitPlan
 
 HZ = np.array([100.0, 200.0])
 AHEAD = np.array([[1.0, 0, 0]])

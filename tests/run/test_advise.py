@@ -16,7 +16,7 @@ from scanproc.cli.commands import run
 from scanproc.conventions import Complex, Real
 from scanproc.errors import InputError, SettingsError
 from scanproc.files.outgoing.curve_table import read_curves
-from scanproc.records.curves import Curves
+from scanproc.records.answers.curves import Curves
 from scanproc.steps.farfield.curves import derived_curves
 
 HZ = np.geomspace(100, 4000, 40)

@@ -18,7 +18,7 @@ from scanproc.files.outgoing.export_sofa import About, write_sofa
 from scanproc.files.outgoing.tables import write_direction_tables
 from scanproc.files.stored.result_file import write_result
 from scanproc.files.stored.scan_file import write_scan
-from scanproc.records.result import Result
+from scanproc.records.answers.result import Result
 from scanproc.steps.farfield.sets import direction_set, orbit_angles
 
 Captured = pytest.CaptureFixture[str]

@@ -21,8 +21,8 @@ from scanproc.files.outgoing.export_archive import read_hdf5
 from scanproc.files.outgoing.export_text import read_text
 from scanproc.files.outgoing.tables import read_direction_tables
 from scanproc.files.stored.result_file import read_result, write_result
-from scanproc.records.result import Result
-from scanproc.records.scan import Scan, ScanSetup
+from scanproc.records.answers.result import Result
+from scanproc.records.measured.scan import Scan, ScanSetup
 from scanproc.run.export import FORMATS
 from scanproc.steps.farfield.filters import filtered
 from scanproc.steps.farfield.sets import Turn, direction_set, named_set, seat_angles

@@ -17,7 +17,7 @@ from planted import DISTANCE_M, Planted, device, expansion, orbits, pressures
 from scanproc.cli.commands import run
 from scanproc.conventions import Real
 from scanproc.files.stored.result_file import write_result
-from scanproc.records.result import Result
+from scanproc.records.answers.result import Result
 
 Captured = pytest.CaptureFixture[str]
 HZ = np.geomspace(70, 3800, 150)

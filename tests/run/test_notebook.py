@@ -12,7 +12,7 @@ from planted import DISTANCE_M, Planted, device, expansion, reference
 
 import scanproc as sp
 from scanproc.errors import ScanDataError, ScanprocError, SettingsError
-from scanproc.records.budget import Budget
+from scanproc.records.fitted.budget import Budget
 from scanproc.run import notebook
 from scanproc.run.notebook import NotebookResult
 

@@ -10,9 +10,9 @@ from box_scans import taken
 
 from scanproc.files.stored.scan_file import write_scan
 from scanproc.run.conversion.pipeline import convert
+from scanproc.run.incoming.watch import WatchChoices, watch
 from scanproc.run.points import points
 from scanproc.run.settings.conversion import Settings
-from scanproc.run.watch import WatchChoices, watch
 
 
 @pytest.mark.parametrize("estimator", ["auto", "truncated"])

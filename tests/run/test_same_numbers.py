@@ -17,14 +17,15 @@ from scanproc.errors import ScanDataError, SettingsError
 from scanproc.files.hashing import file_hash
 from scanproc.files.stored.result_file import read_result
 from scanproc.files.stored.scan_file import open_scan, write_scan
-from scanproc.records.expansion import Expansion
-from scanproc.records.scan import Scan
-from scanproc.run import compare, export, points, watch
+from scanproc.records.fitted.expansion import Expansion
+from scanproc.records.measured.scan import Scan
+from scanproc.run import compare, export, points
 from scanproc.run.blas import one_blas_thread
 from scanproc.run.conversion import check, pipeline
 from scanproc.run.conversion.effort import expected_seconds
 from scanproc.run.conversion.memory import PROGRAM_BYTES, estimated_bytes
 from scanproc.run.conversion.pipeline import convert, without_room
+from scanproc.run.incoming import watch
 from scanproc.run.settings.conversion import Settings, parse_settings
 from scanproc.version import VERSION
 from synthetic_scans import recipe as recipes

@@ -13,10 +13,10 @@ import pytest
 from measured_sphere import DISTANCE_M, RADIUS_M, SPEED_M_S, capsule, closed_form
 
 from scanproc.conventions import Complex, Real
-from scanproc.records.comparison import Comparison, Reference
-from scanproc.records.expansion import Expansion
-from scanproc.records.room import Gate
-from scanproc.records.scan import ImpulseScan, Scan, ScanSetup
+from scanproc.records.answers.comparison import Comparison, Reference
+from scanproc.records.fitted.expansion import Expansion
+from scanproc.records.fitted.room import Gate
+from scanproc.records.measured.scan import ImpulseScan, Scan, ScanSetup
 from scanproc.steps.compare.differences import CompareChoices, compare
 from scanproc.steps.compare.reference import reference_of
 from scanproc.steps.farfield.sets import Turn, turned_back

@@ -12,7 +12,7 @@ import pytest
 from threadpoolctl import threadpool_limits
 from truth import FOLDER
 
-from scanproc.records.scan import Scan, ScanSetup
+from scanproc.records.measured.scan import Scan, ScanSetup
 from scanproc.steps.field.extrapolate import far_field, pressure_at
 from scanproc.steps.fit.expand import fit
 

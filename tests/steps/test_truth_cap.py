@@ -14,7 +14,7 @@ from scipy.special import eval_legendre, spherical_jn, spherical_yn
 from truth import rows
 
 from scanproc.errors import ScanDataError
-from scanproc.records.scan import Scan, ScanSetup
+from scanproc.records.measured.scan import Scan, ScanSetup
 from scanproc.steps.field.extrapolate import far_field, pressure_at, radiated_power_w
 from scanproc.steps.fit.expand import fit
 from scanproc.waves.directions import equal_angle_grid, fibonacci_sphere, horizontal_orbit, vertical_orbit

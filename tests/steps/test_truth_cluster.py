@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from scanproc.records.scan import Scan, ScanSetup
+from scanproc.records.measured.scan import Scan, ScanSetup
 from scanproc.steps.field.extrapolate import far_field, radiated_power_w
 from scanproc.steps.fit.expand import fit
 from scanproc.waves.directions import fibonacci_sphere, gauss_legendre_grid, horizontal_orbit, vertical_orbit

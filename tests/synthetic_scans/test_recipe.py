@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from scanproc.errors import SettingsError
-from scanproc.records.scan import ImpulseScan, Scan
+from scanproc.records.measured.scan import ImpulseScan, Scan
 from synthetic_scans import device, noise, recipe, surfaces
 from synthetic_scans.room import InRoom
 

@@ -29,8 +29,8 @@ from scanproc.files.hdf5 import (
     refuse_unwritten,
     text,
 )
-from scanproc.records.scan import ScanSetup
-from scanproc.records.stream import SoundStream
+from scanproc.records.measured.scan import ScanSetup
+from scanproc.records.measured.stream import SoundStream
 
 AT_ONCE_BYTES = 32 * 2**20
 MOST_DELAY = 2**20

@@ -36,9 +36,9 @@ from scanproc.files.outgoing.export_archive import read_hdf5, read_npz
 from scanproc.files.outgoing.reference_list import REFERENCE_FILE
 from scanproc.files.outgoing.tables import ANGLES_FILE, FAR_FIELD, read_direction_tables
 from scanproc.files.stored.scan_file import read_scan
-from scanproc.records.comparison import Reference
-from scanproc.records.directions import DirectionSet
-from scanproc.records.scan import ImpulseScan, Scan, ScanSetup
+from scanproc.records.answers.comparison import Reference
+from scanproc.records.answers.directions import DirectionSet
+from scanproc.records.measured.scan import ImpulseScan, Scan, ScanSetup
 from scanproc.waves.directions import horizontal_orbit, unit_vectors, vertical_orbit
 
 NAME = re.compile(

@@ -20,7 +20,7 @@ from scanproc.conventions import Real
 from scanproc.errors import InputError
 from scanproc.files.hdf5 import Group, Malformed, input_errors, open_foreign, text
 from scanproc.files.incoming.import_sofa import frames, read_sofa, vectors
-from scanproc.records.scan import ImpulseScan, Scan, ScanSetup
+from scanproc.records.measured.scan import ImpulseScan, Scan, ScanSetup
 
 MOST_BYTES = 2**30
 

@@ -21,7 +21,7 @@ from scipy.io import wavfile
 
 from scanproc.conventions import REFERENCE_PRESSURE_PA, Complex, Real
 from scanproc.errors import InputError, SettingsError
-from scanproc.records.scan import ImpulseScan, ScanSetup
+from scanproc.records.measured.scan import ImpulseScan, ScanSetup
 
 Unit: TypeAlias = Literal["pa", "relative"]
 WORDS = {

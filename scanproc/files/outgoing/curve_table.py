@@ -13,7 +13,7 @@ import numpy as np
 
 from scanproc.errors import InputError
 from scanproc.files.atomic import whole_file
-from scanproc.records.curves import Curve, Curves
+from scanproc.records.answers.curves import Curve, Curves
 
 FREQUENCY = "frequency_hz"
 

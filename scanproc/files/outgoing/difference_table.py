@@ -5,7 +5,7 @@ from __future__ import annotations
 import csv
 from pathlib import Path
 
-from scanproc.records.comparison import Comparison
+from scanproc.records.answers.comparison import Comparison
 
 COLUMNS = (
     "label",

@@ -17,8 +17,8 @@ import numpy as np
 from scanproc.errors import ResultFileError, ScanprocError
 from scanproc.files.hdf5 import input_errors, new_file, number, open_file, put_array, read_whole, text
 from scanproc.files.stored.result_file import EARLIER_PLACE, read_direction_group, write_direction_group
-from scanproc.records.directions import DirectionSet
-from scanproc.records.impulse import ImpulseSet
+from scanproc.records.answers.directions import DirectionSet
+from scanproc.records.answers.impulse import ImpulseSet
 
 FORMAT = "scanproc export"
 LAYOUT_VERSION = 1

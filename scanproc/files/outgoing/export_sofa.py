@@ -26,9 +26,9 @@ from scanproc.conventions import Real
 from scanproc.errors import OutputError
 from scanproc.files.outgoing.export_wav import in_pascal
 from scanproc.files.outgoing.tables import FAR_FIELD, at_distance
+from scanproc.records.answers.directions import DirectionSet
+from scanproc.records.answers.impulse import ImpulseSet
 from scanproc.records.checked import increasing
-from scanproc.records.directions import DirectionSet
-from scanproc.records.impulse import ImpulseSet
 from scanproc.version import VERSION
 
 NOT_STATED = "not stated"

@@ -11,7 +11,7 @@ from scanproc.conventions import Real, level_db
 from scanproc.errors import InputError
 from scanproc.files.outgoing.reference_list import write_direction_list
 from scanproc.files.outgoing.tables import at_distance, table_names
-from scanproc.records.directions import DirectionSet
+from scanproc.records.answers.directions import DirectionSet
 
 
 def write_text(directory: Path, directions: DirectionSet) -> None:

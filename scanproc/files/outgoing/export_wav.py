@@ -14,7 +14,7 @@ from scipy.io import wavfile
 from scanproc.conventions import Real
 from scanproc.errors import OutputError
 from scanproc.files.outgoing.reference_list import write_impulse_list
-from scanproc.records.impulse import ImpulseSet
+from scanproc.records.answers.impulse import ImpulseSet
 
 LARGEST_BYTES = 2**32 - 1024
 """Sizes in WAV have 32 bits."""

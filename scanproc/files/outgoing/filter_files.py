@@ -12,7 +12,7 @@ from typing import Any
 
 from scanproc.files.atomic import whole_file
 from scanproc.files.json_file import write_json
-from scanproc.records.advice import Proposal
+from scanproc.records.answers.advice import Proposal
 from scanproc.waves.biquads import biquad
 
 NAMES = ("b0", "b1", "b2", "a1", "a2")

@@ -10,8 +10,8 @@ from typing import Any
 
 from scanproc.conventions import REFERENCE_VOLTAGE_V, Real
 from scanproc.files.outgoing.tables import FAR_FIELD
-from scanproc.records.directions import DirectionSet
-from scanproc.records.impulse import ImpulseSet
+from scanproc.records.answers.directions import DirectionSet
+from scanproc.records.answers.impulse import ImpulseSet
 
 REFERENCE_FILE = "reference.toml"
 

@@ -18,7 +18,7 @@ import numpy as np
 from scanproc.conventions import Complex, Real, level_db
 from scanproc.errors import InputError, OutputError, ScanDataError
 from scanproc.files.atomic import whole_directory
-from scanproc.records.directions import DirectionSet
+from scanproc.records.answers.directions import DirectionSet
 
 COLUMNS = ("frequency_hz", "level_db", "phase_deg", "standard_error_db", "real_pa_m", "imag_pa_m")
 ANGLES_FILE = "angles.csv"

@@ -1,7 +1,7 @@
 """The part of a result file that tells where the predicted error comes from: group ``budget``.
 
 ``frequency_hz`` (S,), ``error_db`` (S,), ``share`` and ``cured_db`` (causes, S), with the attribute ``causes``; see
-:class:`scanproc.records.budget.Budget`. Attributes ``place_error_m``, ``level_error``, ``moved_rms_m``.
+:class:`scanproc.records.fitted.budget.Budget`. Attributes ``place_error_m``, ``level_error``, ``moved_rms_m``.
 """
 
 from __future__ import annotations
@@ -9,7 +9,7 @@ from __future__ import annotations
 from typing import Any
 
 from scanproc.files.hdf5 import Group, number, put_array, read_whole
-from scanproc.records.budget import CAUSES, Budget
+from scanproc.records.fitted.budget import CAUSES, Budget
 
 ARRAYS = ("frequency_hz", "error_db", "share", "cured_db")
 NUMBERS = ("place_error_m", "level_error", "moved_rms_m")

@@ -2,7 +2,7 @@
 
 ``excitation_hz`` (F,), ``order`` (N,), ``level_db``, ``standard_error_db``, ``floor_db`` and ``own_db`` (N, P, F),
 ``fundamental_db`` (P, F), with the attribute ``places`` of ``level_db``; see
-:class:`scanproc.records.distortion.Distortion`.
+:class:`scanproc.records.answers.distortion.Distortion`.
 """
 
 from __future__ import annotations
@@ -10,7 +10,7 @@ from __future__ import annotations
 from typing import Any
 
 from scanproc.files.hdf5 import Group, put_array, read_whole
-from scanproc.records.distortion import PLACES, Distortion
+from scanproc.records.answers.distortion import PLACES, Distortion
 
 CUBE = ("orders", "places", "frequencies")
 AXES = {

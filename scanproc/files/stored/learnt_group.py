@@ -4,7 +4,7 @@ A group 1, 2 for each kind of sound, from the lowest frequency up (whole respons
 ``frequency_hz`` (F,) says from where on it holds. ``sample_hz`` (S,), ``block_name`` text (blocks,), ``block_weight``
 (blocks, S), ``noise`` and ``sample_db`` (S,), ``box_centre_m``, ``box_size_m`` (3,), ``place_m`` (places, 3);
 attributes ``position_error_m``, ``level_error`` and, where the room is part of the model, ``scattering_share`` and
-``scattering_error``. :class:`scanproc.records.fit_plan.FitPlan` says what each means.
+``scattering_error``. :class:`scanproc.records.fitted.fit_plan.FitPlan` says what each means.
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 
 from scanproc.files.hdf5 import Group, Malformed, number, optional_number, put_array, put_text, read_whole
-from scanproc.records.fit_plan import FitPlan
+from scanproc.records.fitted.fit_plan import FitPlan
 
 ARRAYS: dict[str, tuple[str, ...]] = {
     "frequency_hz": ("frequencies",),

@@ -18,7 +18,7 @@ import numpy as np
 
 from scanproc.conventions import Integer
 from scanproc.files.hdf5 import Group, Malformed, read_whole
-from scanproc.records.near_field import Multipole, NearField
+from scanproc.records.fitted.near_field import Multipole, NearField
 
 BY_FREQUENCY = ("box_centre_m", "box_size_m", "distance_m", "rms_pa", "error_db")
 SOURCES = ("source_m", "source_pa_m")

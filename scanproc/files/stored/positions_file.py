@@ -11,7 +11,7 @@ import numpy as np
 from scanproc.errors import InputError, OutputError, ScanDataError
 from scanproc.files.atomic import whole_file
 from scanproc.files.hdf5 import input_errors, new_file, open_file, read_whole
-from scanproc.records.scan_plan import Positions
+from scanproc.records.answers.scan_plan import Positions
 
 FORMAT = "scanproc positions"
 LAYOUT_VERSION = 1

@@ -12,7 +12,7 @@ Root attributes ``format`` = "scanproc result", ``layout_version`` = 1, ``points
 the group ``near_field``, see ``near_field_group``. What the fit left over at the points, at frequencies of its own, in
 the group ``residual``: ``position_m`` (points, 3), ``frequency_hz`` (B,), ``error_db`` (points, B), ``layer``
 and text ``name`` (points,). Files of earlier versions lack these three.
-``records.expansion.Expansion`` and ``records.directions.DirectionSet`` say what each means.
+``records.fitted.expansion.Expansion`` and ``records.answers.directions.DirectionSet`` say what each means.
 Where the predicted error comes from stands in the group ``budget``, see ``budget_group``; what harmonics of sweeps
 show in the group ``distortion``, see ``distortion_group``; what a plan of a like scan takes from this one in the group
 ``learnt``, see ``learnt_group``.
@@ -47,10 +47,10 @@ from scanproc.files.stored.distortion_group import read_distortion, write_distor
 from scanproc.files.stored.learnt_group import read_learnt, write_learnt
 from scanproc.files.stored.near_field_group import near_field_arrays, read_near_field
 from scanproc.files.stored.room_group import read_room, room_arrays, room_words
-from scanproc.records.directions import DirectionSet
-from scanproc.records.expansion import ESTIMATORS, Expansion
-from scanproc.records.point_errors import PointErrors
-from scanproc.records.result import Result
+from scanproc.records.answers.directions import DirectionSet
+from scanproc.records.answers.result import Result
+from scanproc.records.fitted.expansion import ESTIMATORS, Expansion
+from scanproc.records.fitted.point_errors import PointErrors
 
 FORMAT = "scanproc result"
 LAYOUT_VERSION = 1

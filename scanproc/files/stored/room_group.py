@@ -11,7 +11,7 @@ from typing import Any
 
 from scanproc.files.hdf5 import Group, Malformed, read_whole
 from scanproc.files.json_file import json_text
-from scanproc.records.room import RoomReport
+from scanproc.records.fitted.room import RoomReport
 
 ARRAYS = ("gated_share", "modelled_share", "incoming_db")
 WORDS = ("gate_source", "gate_length_s", "shared_hz", "notes", "warnings")

@@ -44,7 +44,7 @@ from scanproc.files.hdf5 import (
     written_rows,
 )
 from scanproc.files.stored.harmonics import BAND, harmonic_band, harmonic_name, open_harmonics
-from scanproc.records.scan import LARGEST_PA, ImpulseScan, Scan, ScanSetup
+from scanproc.records.measured.scan import LARGEST_PA, ImpulseScan, Scan, ScanSetup
 
 FORMAT = "scanproc scan"
 LAYOUT_VERSION = 1

@@ -15,7 +15,7 @@ from scanproc.files.atomic import output_errors, system_words, whole_file
 from scanproc.files.hdf5 import Group, blocks, put_column
 from scanproc.files.stored.harmonics import BAND, harmonic_name
 from scanproc.files.stored.scan_file import FORMAT, LAYOUT_VERSION, write_setup
-from scanproc.records.stream import SoundStream
+from scanproc.records.measured.stream import SoundStream
 
 SPECTRA_ROWS, RESPONSE_ROWS = 256, 16
 SPARE = 1.02

@@ -1,1 +1,1 @@
-"""What figures show, and how they are drawn."""
+"""What figures show."""

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from scanproc.records.advice import Advice
-from scanproc.report.figures.kinds import Axis, Line, Lines, Text
+from scanproc.records.answers.advice import Advice
+from scanproc.report.drawing.kinds import Axis, Line, Lines, Text
 from scanproc.report.figures.material import frequency_axis
 from scanproc.report.words.advice import sentence
 

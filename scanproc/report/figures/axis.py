@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 
 from scanproc.conventions import Real
-from scanproc.records.expansion import Expansion
-from scanproc.report.figures.kinds import Axis, Line, Lines, Text
+from scanproc.records.fitted.expansion import Expansion
+from scanproc.report.drawing.kinds import Axis, Line, Lines, Text
 from scanproc.report.figures.material import frequency_axis, rounded_span
 from scanproc.report.words.sentences import frequency
 from scanproc.steps.farfield.on_axis import AxisPhase, axis_phase, axis_responses

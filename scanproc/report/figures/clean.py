@@ -10,13 +10,13 @@ import numpy as np
 from scipy import stats
 
 from scanproc.conventions import Boolean, Real
-from scanproc.records.check import CheckReport
-from scanproc.records.point_errors import PointErrors
-from scanproc.records.room import RoomReport
-from scanproc.records.scan import ScanSetup
-from scanproc.report.figures.kinds import Axis, Cloud, Figure, Line, Lines, Steps, Text
+from scanproc.records.fitted.point_errors import PointErrors
+from scanproc.records.fitted.room import RoomReport
+from scanproc.records.measured.check import CheckReport
+from scanproc.records.measured.scan import ScanSetup
+from scanproc.report.drawing.kinds import Axis, Cloud, Figure, Line, Lines, Steps, Text
+from scanproc.report.drawing.tables import Table
 from scanproc.report.figures.material import Material, doubtful, frequency_axis, nearest, rounded_span
-from scanproc.report.figures.tables import Table
 from scanproc.report.words.sentences import count, frequency
 
 ODD_DB = 15.0

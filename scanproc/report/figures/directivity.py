@@ -5,10 +5,10 @@ from __future__ import annotations
 import numpy as np
 
 from scanproc.conventions import Boolean, Real, level_db
-from scanproc.records.curves import Curves
-from scanproc.records.directions import DirectionSet
-from scanproc.records.expansion import Expansion
-from scanproc.report.figures.kinds import Axis, Balloon, HeatMap, Lines, Polar, PolarSheet, Steps, Text
+from scanproc.records.answers.curves import Curves
+from scanproc.records.answers.directions import DirectionSet
+from scanproc.records.fitted.expansion import Expansion
+from scanproc.report.drawing.kinds import Axis, Balloon, HeatMap, Lines, Polar, PolarSheet, Steps, Text
 from scanproc.report.figures.material import LEVEL_UNIT, frequency_axis, level_axis, nearest, rounded_span
 from scanproc.report.figures.responses import LEVEL, as_line
 from scanproc.report.words.sentences import frequency

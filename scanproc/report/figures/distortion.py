@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 
 from scanproc.conventions import Real
-from scanproc.records.distortion import PLACES, Distortion
-from scanproc.report.figures.kinds import Line, Lines, Text
+from scanproc.records.answers.distortion import PLACES, Distortion
+from scanproc.report.drawing.kinds import Line, Lines, Text
 from scanproc.report.figures.material import Material, frequency_axis, level_axis
 from scanproc.report.words.distortion import distortion_sentence, percent, told
 from scanproc.steps.farfield.distortion import Ratio, harmonic_ratio, total_ratio

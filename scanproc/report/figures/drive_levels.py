@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from scanproc.records.drive_levels import DriveLevels, LevelLimits
-from scanproc.report.figures.kinds import Axis, Line, Lines, Text
+from scanproc.records.measured.drive_levels import DriveLevels, LevelLimits
+from scanproc.report.drawing.kinds import Axis, Line, Lines, Text
 from scanproc.report.figures.material import frequency_axis, level_axis, rounded_span
 from scanproc.report.words.drive_levels import level_facts, levels_sentence
 

@@ -8,9 +8,9 @@ from typing import Any
 import numpy as np
 
 from scanproc.conventions import Boolean, Real
-from scanproc.records.expansion import ESTIMATORS, Expansion
-from scanproc.records.study import Study
-from scanproc.report.figures.kinds import Axis, Figure, HeatMap, Line, Lines, Steps, Text
+from scanproc.records.answers.study import Study
+from scanproc.records.fitted.expansion import ESTIMATORS, Expansion
+from scanproc.report.drawing.kinds import Axis, Figure, HeatMap, Line, Lines, Steps, Text
 from scanproc.report.figures.material import Material, frequency_axis, rounded_span, spans
 from scanproc.report.words.bands import held_out_at_order
 from scanproc.report.words.sentences import frequency

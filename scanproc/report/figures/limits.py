@@ -7,8 +7,8 @@ from typing import Any
 
 import numpy as np
 
-from scanproc.records.budget import CAUSES, Budget
-from scanproc.report.figures.kinds import Axis, Line, Lines, Text
+from scanproc.records.fitted.budget import CAUSES, Budget
+from scanproc.report.drawing.kinds import Axis, Line, Lines, Text
 from scanproc.report.figures.material import frequency_axis, nearest, rounded_span
 from scanproc.report.words.sentences import frequency
 

@@ -5,12 +5,12 @@ from __future__ import annotations
 import numpy as np
 
 from scanproc.conventions import Real
-from scanproc.records.comparison import Comparison
-from scanproc.report.figures.kinds import Axis, Figure, Line, Lines, Text
-from scanproc.report.figures.look import tick_name
+from scanproc.records.answers.comparison import Comparison
+from scanproc.report.drawing.kinds import Axis, Figure, Line, Lines, Text
+from scanproc.report.drawing.look import tick_name
+from scanproc.report.drawing.tables import Table
 from scanproc.report.figures.material import frequency_axis, level_axis, rounded_span
 from scanproc.report.figures.responses import LEVEL
-from scanproc.report.figures.tables import Table
 from scanproc.report.words.sentences import count, frequency
 from scanproc.waves.bands import third_octave_name
 

@@ -9,14 +9,14 @@ from typing import Any
 import numpy as np
 
 from scanproc.conventions import Boolean, Real
-from scanproc.records.check import CheckReport
-from scanproc.records.comparison import Comparison
-from scanproc.records.curves import Curves
-from scanproc.records.point_errors import PointErrors
-from scanproc.records.result import Result
-from scanproc.records.scan import ScanSetup
-from scanproc.records.study import Study
-from scanproc.report.figures.kinds import Axis, Spans
+from scanproc.records.answers.comparison import Comparison
+from scanproc.records.answers.curves import Curves
+from scanproc.records.answers.result import Result
+from scanproc.records.answers.study import Study
+from scanproc.records.fitted.point_errors import PointErrors
+from scanproc.records.measured.check import CheckReport
+from scanproc.records.measured.scan import ScanSetup
+from scanproc.report.drawing.kinds import Axis, Spans
 
 LEVEL_UNIT = "dB re 20 µPa at 1 m, 2.83 V"
 """What far-field levels are counted in."""

@@ -7,9 +7,9 @@ from collections.abc import Sequence
 import numpy as np
 
 from scanproc.conventions import Real
-from scanproc.records.curves import Curves
-from scanproc.report.figures.kinds import Axis, Figure, Line, Lines, Text
-from scanproc.report.figures.look import DASHES
+from scanproc.records.answers.curves import Curves
+from scanproc.report.drawing.kinds import Axis, Figure, Line, Lines, Text
+from scanproc.report.drawing.look import DASHES
 from scanproc.report.figures.material import Material, frequency_axis, level_axis, rounded_span
 from scanproc.report.figures.responses import LEVEL
 from scanproc.report.words.sentences import frequency

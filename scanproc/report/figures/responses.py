@@ -8,9 +8,9 @@ from typing import Any
 import numpy as np
 
 from scanproc.conventions import Boolean, Real, level_db
-from scanproc.records.curves import Curve, Curves
-from scanproc.records.expansion import Expansion
-from scanproc.report.figures.kinds import Axis, Line, Lines, Text
+from scanproc.records.answers.curves import Curve, Curves
+from scanproc.records.fitted.expansion import Expansion
+from scanproc.report.drawing.kinds import Axis, Line, Lines, Text
 from scanproc.report.figures.material import LEVEL_UNIT, frequency_axis, level_axis, rounded_span
 from scanproc.report.words.sentences import frequency
 from scanproc.steps.farfield.sound_power import power_levels, third_octave_means

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from markupsafe import Markup
 
-from scanproc.records.drive_levels import DriveLevels, LevelLimits
+from scanproc.records.measured.drive_levels import DriveLevels, LevelLimits
+from scanproc.report.drawing.payload import payload
+from scanproc.report.drawing.tables import Table, csv_text
 from scanproc.report.figures.drive_levels import level_figures
-from scanproc.report.figures.payload import payload
-from scanproc.report.figures.tables import Table, csv_text
 from scanproc.report.pages.scan_page import Standing, carried, picture, render
 from scanproc.report.words.drive_levels import (
     CAUTIONS,

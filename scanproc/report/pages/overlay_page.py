@@ -6,13 +6,13 @@ from collections.abc import Sequence
 
 from markupsafe import Markup
 
-from scanproc.records.comparison import Comparison
-from scanproc.report.figures.kinds import Figure
+from scanproc.records.answers.comparison import Comparison
+from scanproc.report.drawing.kinds import Figure
+from scanproc.report.drawing.payload import payload
+from scanproc.report.drawing.tables import Table, csv_text
 from scanproc.report.figures.matches import angle_table, band_table, reference_figures
 from scanproc.report.figures.material import Material
 from scanproc.report.figures.overlay import overlay_figures
-from scanproc.report.figures.payload import payload
-from scanproc.report.figures.tables import Table, csv_text
 from scanproc.report.pages.scan_page import Standing, carried, picture, render
 from scanproc.report.words.comparison import notes, verdict
 from scanproc.report.words.sentences import count, frequency

@@ -15,13 +15,13 @@ from urllib.parse import quote
 from jinja2 import Environment, FunctionLoader
 from markupsafe import Markup
 
-from scanproc.records.expansion import ESTIMATORS
-from scanproc.report.figures.kinds import Figure, Text
-from scanproc.report.figures.look import tick_name
+from scanproc.records.fitted.expansion import ESTIMATORS
+from scanproc.report.drawing.kinds import Figure, Text
+from scanproc.report.drawing.look import tick_name
+from scanproc.report.drawing.payload import payload, squeezed
+from scanproc.report.drawing.static import still
+from scanproc.report.drawing.tables import Table, csv_text, figure_table
 from scanproc.report.figures.material import Material
-from scanproc.report.figures.payload import payload, squeezed
-from scanproc.report.figures.static import still
-from scanproc.report.figures.tables import Table, csv_text, figure_table
 from scanproc.report.pages.sections import FOLD, Section, sections
 from scanproc.report.words import sentences
 from scanproc.report.words.plate import Entry, conditions, plate

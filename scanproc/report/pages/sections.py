@@ -5,17 +5,17 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 
+from scanproc.report.drawing.kinds import Figure
+from scanproc.report.drawing.tables import Table
 from scanproc.report.figures.axis import centre, phase_figures, responses_in_time
 from scanproc.report.figures.clean import findings, point_figures, room
 from scanproc.report.figures.directivity import balloon, beamwidth, orbit_figures
 from scanproc.report.figures.distortion import distortion_figures
 from scanproc.report.figures.enough import enough_figures, specialist_figures
-from scanproc.report.figures.kinds import Figure
 from scanproc.report.figures.limits import limit_figures
 from scanproc.report.figures.matches import angle_table, band_table, reference_figures
 from scanproc.report.figures.material import Material, doubtful, trusted
 from scanproc.report.figures.responses import in_room, indices, off_axis, sound_power, standard_curves
-from scanproc.report.figures.tables import Table
 from scanproc.report.words.comparison import notes, verdict
 
 FOLD = "For those who know the method"

@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from scanproc.records.advice import Advice, Band, Departures, Estimate, Resonance
+from scanproc.records.answers.advice import Advice, Band, Departures, Estimate, Resonance
 from scanproc.report.words.scan_plan import CAUTIONS as USUAL
 from scanproc.report.words.sentences import count, frequency
 from scanproc.waves.bands import third_octave_index, third_octave_nominal

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from scanproc.conventions import Integer, Real
-from scanproc.records.expansion import Expansion
+from scanproc.records.fitted.expansion import Expansion
 from scanproc.waves.bands import third_octave_index, third_octave_nominal
 
 

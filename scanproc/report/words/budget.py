@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 
 from scanproc.conventions import Real
-from scanproc.records.budget import CAUSES, Budget
+from scanproc.records.fitted.budget import CAUSES, Budget
 from scanproc.report.words.bands import Band
 from scanproc.report.words.sentences import frequency
 

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 from scanproc.conventions import Integer
-from scanproc.records.comparison import Alignment, Cause, Comparison
+from scanproc.records.answers.comparison import Alignment, Cause, Comparison
 from scanproc.report.words.sentences import count, frequency
 from scanproc.waves.bands import third_octave_index, third_octave_nominal
 

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 
 from scanproc.conventions import Boolean, Real
-from scanproc.records.distortion import PLACES, Distortion
+from scanproc.records.answers.distortion import PLACES, Distortion
 from scanproc.report.words.sentences import frequency
 from scanproc.steps.farfield.distortion import Ratio, Reference, harmonic_ratio, total_ratio
 

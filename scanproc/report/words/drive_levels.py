@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 from scanproc.conventions import Boolean, Real
-from scanproc.records.drive_levels import DriveLevels, LevelLimits
+from scanproc.records.measured.drive_levels import DriveLevels, LevelLimits
 from scanproc.report.words.distortion import percent
 from scanproc.report.words.sentences import frequency
 

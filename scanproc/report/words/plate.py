@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from scanproc.records.scan import ScanSetup
+from scanproc.records.measured.scan import ScanSetup
 from scanproc.report.words.sentences import count, frequency, hours
 
 NOT_STATED = "not stated"

@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from scanproc.records.study import Study
+from scanproc.records.answers.study import Study
 from scanproc.report.words import sentences
 from scanproc.waves.bands import third_octave_name
 

@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 
 from scanproc.conventions import Real
-from scanproc.records.room import RoomReport
+from scanproc.records.fitted.room import RoomReport
 from scanproc.report.words.sentences import frequency
 from scanproc.waves.bands import third_octave_index, third_octave_nominal
 

@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from scanproc.records.scan_plan import Limit, ScanPlan
+from scanproc.records.answers.scan_plan import Limit, ScanPlan
 from scanproc.report.words import sentences
 from scanproc.report.words.budget import LIMITS
 from scanproc.waves.bands import third_octave_name

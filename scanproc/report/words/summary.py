@@ -6,8 +6,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
 from typing import Any
 
-from scanproc.records.comparison import Comparison
-from scanproc.records.result import Result
+from scanproc.records.answers.comparison import Comparison
+from scanproc.records.answers.result import Result
 from scanproc.report.words import sentences
 from scanproc.report.words.bands import Band, bands, widest_run
 from scanproc.report.words.budget import budget_numbers

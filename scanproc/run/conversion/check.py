@@ -10,8 +10,8 @@ import numpy as np
 from scanproc.conventions import Integer, Real, Words
 from scanproc.errors import ScanDataError
 from scanproc.files.stored.scan_file import ScanFile, open_scan
-from scanproc.records.check import BAD_POINTS, CheckReport, Finding, named
-from scanproc.records.scan import ImpulseScan, Scan
+from scanproc.records.measured.check import BAD_POINTS, CheckReport, Finding, named
+from scanproc.records.measured.scan import ImpulseScan, Scan
 from scanproc.report.words.sentences import count
 from scanproc.run.blas import one_blas_thread
 from scanproc.run.settings.conversion import CheckSettings

@@ -7,8 +7,8 @@ from typing import Any
 
 import numpy as np
 
-from scanproc.records.curves import Curves
-from scanproc.records.expansion import Expansion
+from scanproc.records.answers.curves import Curves
+from scanproc.records.fitted.expansion import Expansion
 from scanproc.run.settings.conversion import CurveSettings
 from scanproc.steps.farfield.beamwidth import beamwidths
 from scanproc.steps.farfield.curves import CurveChoices, derived_curves

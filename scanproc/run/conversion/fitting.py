@@ -14,9 +14,9 @@ import scipy.linalg  # noqa: F401  its BLAS must be loaded before it is limited
 from threadpoolctl import threadpool_limits
 
 from scanproc.conventions import Real
-from scanproc.records.expansion import Expansion, join
-from scanproc.records.fit_plan import FitPlan
-from scanproc.records.scan import Scan
+from scanproc.records.fitted.expansion import Expansion, join
+from scanproc.records.fitted.fit_plan import FitPlan
+from scanproc.records.measured.scan import Scan
 from scanproc.run.progress import Progress
 from scanproc.run.settings.conversion import FitSettings
 from scanproc.steps.each import Each

@@ -10,11 +10,11 @@ import numpy as np
 
 from scanproc.conventions import Integer, Real
 from scanproc.files.stored.scan_file import ScanFile
-from scanproc.records.distortion import Distortion
-from scanproc.records.expansion import Expansion
-from scanproc.records.fit_plan import FitPlan
-from scanproc.records.room import Gate
-from scanproc.records.scan import ImpulseScan, Scan
+from scanproc.records.answers.distortion import Distortion
+from scanproc.records.fitted.expansion import Expansion
+from scanproc.records.fitted.fit_plan import FitPlan
+from scanproc.records.fitted.room import Gate
+from scanproc.records.measured.scan import ImpulseScan, Scan
 from scanproc.run.conversion.datasheet import curve_choices
 from scanproc.run.conversion.fitting import make_plan_like
 from scanproc.run.conversion.heard import BLOCK_SAMPLES, Heard

@@ -10,8 +10,8 @@ import numpy as np
 
 from scanproc.conventions import Complex, Real
 from scanproc.files.stored.scan_file import ScanFile
-from scanproc.records.room import Gate
-from scanproc.records.scan import ImpulseScan, Scan, ScanSetup, beside
+from scanproc.records.fitted.room import Gate
+from scanproc.records.measured.scan import ImpulseScan, Scan, ScanSetup, beside
 from scanproc.steps.field.view import relative_wavenumber
 from scanproc.steps.sound.gate import gate, latency_s
 from scanproc.steps.sound.mean_air import in_mean_air, mean_air, stretched_spectra

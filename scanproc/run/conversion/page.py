@@ -8,13 +8,13 @@ from pathlib import Path
 
 from scanproc.errors import SettingsError
 from scanproc.files.json_file import json_text
-from scanproc.records.check import CheckReport
-from scanproc.records.comparison import Comparison
-from scanproc.records.curves import Curves
-from scanproc.records.result import Result
-from scanproc.records.scan import ScanSetup
-from scanproc.records.study import Study
-from scanproc.report.figures.kinds import Figure
+from scanproc.records.answers.comparison import Comparison
+from scanproc.records.answers.curves import Curves
+from scanproc.records.answers.result import Result
+from scanproc.records.answers.study import Study
+from scanproc.records.measured.check import CheckReport
+from scanproc.records.measured.scan import ScanSetup
+from scanproc.report.drawing.kinds import Figure
 from scanproc.report.figures.material import Material
 from scanproc.report.words.summary import Summary, summarise
 from scanproc.run.conversion.datasheet import all_curves
@@ -56,8 +56,8 @@ def write_figures(
 ) -> None:
     """Writes every figure of the page as files NAME.FORMAT into a draft directory, of both themes the dark ones as
     NAME-dark.FORMAT; each says what it was made from."""
-    from scanproc.report.figures.look import THEMES
-    from scanproc.report.figures.static import drawn
+    from scanproc.report.drawing.look import THEMES
+    from scanproc.report.drawing.static import drawn
     from scanproc.report.pages.sections import scan_figures
 
     directory.mkdir()
@@ -80,8 +80,8 @@ def figures(result: Result, target_db: float = -25.0) -> tuple[Figure, ...]:
 
 def save_figure(figure: Figure, path: Path | str, theme: str = "light", width_mm: float = 170.0) -> None:
     """Writes a figure as SVG, PDF or PNG, by the ending of ``path``. Raises OutputError and SettingsError."""
-    from scanproc.report.figures.look import THEMES
-    from scanproc.report.figures.static import FORMATS, save
+    from scanproc.report.drawing.look import THEMES
+    from scanproc.report.drawing.static import FORMATS, save
 
     kind = Path(path).suffix[1:].lower()
     if kind not in FORMATS or theme not in THEMES:

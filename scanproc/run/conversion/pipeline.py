@@ -21,14 +21,14 @@ from scanproc.files.outgoing.tables import write_direction_tables
 from scanproc.files.replacing import DISTORTION, RESULT, check_directory
 from scanproc.files.stored.result_file import write_result
 from scanproc.files.stored.scan_file import ScanFile, open_scan
-from scanproc.records.budget import Budget
-from scanproc.records.curves import Curves
-from scanproc.records.distortion import Distortion
-from scanproc.records.expansion import Expansion, join
-from scanproc.records.fit_plan import FitPlan
-from scanproc.records.result import Result
-from scanproc.records.room import RoomReport, join_reports
-from scanproc.records.study import Study
+from scanproc.records.answers.curves import Curves
+from scanproc.records.answers.distortion import Distortion
+from scanproc.records.answers.result import Result
+from scanproc.records.answers.study import Study
+from scanproc.records.fitted.budget import Budget
+from scanproc.records.fitted.expansion import Expansion, join
+from scanproc.records.fitted.fit_plan import FitPlan
+from scanproc.records.fitted.room import RoomReport, join_reports
 from scanproc.report.words.distortion import HEADER, distortion_rows
 from scanproc.report.words.points import points_answer
 from scanproc.report.words.summary import Summary, summarise

@@ -8,9 +8,9 @@ import numpy as np
 
 from scanproc.conventions import Integer, Real
 from scanproc.files.stored.scan_file import ScanFile
-from scanproc.records.fit_plan import FitPlan
-from scanproc.records.scan import Scan
-from scanproc.records.study import Study
+from scanproc.records.answers.study import Study
+from scanproc.records.fitted.fit_plan import FitPlan
+from scanproc.records.measured.scan import Scan
 from scanproc.run.conversion.fitting import in_parts, in_threads
 from scanproc.run.conversion.heard import Heard
 from scanproc.run.conversion.preparation import Prepared, hearing, prepare

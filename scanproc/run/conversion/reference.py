@@ -12,10 +12,10 @@ from scanproc.files.hdf5 import hdf5_format
 from scanproc.files.incoming.reference_files import Measured, files_of, read_reference
 from scanproc.files.incoming.reference_text import Unit
 from scanproc.files.stored.result_file import FORMAT, read_result
-from scanproc.records.comparison import Comparison, Reference
-from scanproc.records.directions import DirectionSet
-from scanproc.records.expansion import Expansion
-from scanproc.records.scan import ImpulseScan, Scan
+from scanproc.records.answers.comparison import Comparison, Reference
+from scanproc.records.answers.directions import DirectionSet
+from scanproc.records.fitted.expansion import Expansion
+from scanproc.records.measured.scan import ImpulseScan, Scan
 from scanproc.run.settings.conversion import ReferenceSettings
 from scanproc.steps.compare.differences import CompareChoices, compare
 from scanproc.steps.compare.reference import (

@@ -14,11 +14,11 @@ import numpy as np
 
 from scanproc.conventions import Real
 from scanproc.errors import ScanDataError
-from scanproc.records.budget import Budget, join
-from scanproc.records.expansion import Expansion
-from scanproc.records.fit_plan import FitPlan
-from scanproc.records.room import Gate, RoomReport
-from scanproc.records.scan import Scan
+from scanproc.records.fitted.budget import Budget, join
+from scanproc.records.fitted.expansion import Expansion
+from scanproc.records.fitted.fit_plan import FitPlan
+from scanproc.records.fitted.room import Gate, RoomReport
+from scanproc.records.measured.scan import Scan
 from scanproc.run.conversion.fitting import fit_block, make_plan
 from scanproc.run.conversion.heard import Heard
 from scanproc.run.settings.conversion import RoomSettings, Settings

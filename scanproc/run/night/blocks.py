@@ -18,9 +18,9 @@ import numpy as np
 from scanproc.errors import ResultFileError
 from scanproc.files.atomic import whole_file
 from scanproc.files.stored.result_file import read_result, write_result
-from scanproc.records.expansion import Expansion, join
-from scanproc.records.result import Result
-from scanproc.records.room import RoomReport, join_reports
+from scanproc.records.answers.result import Result
+from scanproc.records.fitted.expansion import Expansion, join
+from scanproc.records.fitted.room import RoomReport, join_reports
 
 Block: TypeAlias = tuple[int, int]
 """First and one beyond the last frequency."""

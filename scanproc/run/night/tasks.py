@@ -27,7 +27,7 @@ from scanproc.files.atomic import clear_leftovers, output_errors
 from scanproc.files.hashing import file_hash, first_difference
 from scanproc.files.json_file import plain, read_json, write_json
 from scanproc.files.stored.scan_file import ScanFile, open_scan
-from scanproc.records.expansion import Expansion
+from scanproc.records.fitted.expansion import Expansion
 from scanproc.run.conversion.check import handle, handle_again
 from scanproc.run.conversion.harmonics import distortion_of
 from scanproc.run.conversion.memory import require_memory_of_worker

@@ -18,7 +18,7 @@ from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationErr
 from pydantic_core import ErrorDetails
 
 from scanproc.errors import SettingsError
-from scanproc.records.check import BAD_POINTS
+from scanproc.records.measured.check import BAD_POINTS
 
 HIGHEST_ORDER = 100
 

@@ -10,7 +10,7 @@ import numpy as np
 from scipy.optimize import least_squares
 
 from scanproc.conventions import Real
-from scanproc.records.advice import Band, Departures, Proposal
+from scanproc.records.answers.advice import Band, Departures, Proposal
 from scanproc.waves.biquads import Kind, biquad, response
 
 DEEPEST_DB = -12.0

@@ -14,8 +14,8 @@ import numpy as np
 
 from scanproc.conventions import Boolean, Real
 from scanproc.errors import ScanDataError
-from scanproc.records.advice import Departures
-from scanproc.records.curves import Curve, Curves
+from scanproc.records.answers.advice import Departures
+from scanproc.records.answers.curves import Curve, Curves
 
 IN_ROOM = "estimated in-room response"
 SERVED = ("listening window", "early reflections", "sound power")

@@ -12,8 +12,8 @@ from itertools import pairwise
 import numpy as np
 
 from scanproc.conventions import Complex, Integer, Real
-from scanproc.records.advice import Estimate, Resonance, Resonances
-from scanproc.records.expansion import Expansion
+from scanproc.records.answers.advice import Estimate, Resonance, Resonances
+from scanproc.records.fitted.expansion import Expansion
 from scanproc.steps.advise import poles
 from scanproc.steps.advise.background import Background, learn
 from scanproc.steps.farfield.curves import average_weights

@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from scanproc.conventions import Boolean, Complex, Real
-from scanproc.records.scan import Scan
+from scanproc.records.measured.scan import Scan
 from scanproc.steps.check.nuisance import Place, Unknown, solve
 from scanproc.steps.check.prediction import Prediction, predict
 

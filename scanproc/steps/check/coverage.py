@@ -8,7 +8,7 @@ import numpy as np
 from scipy.spatial import ConvexHull, QhullError, cKDTree
 
 from scanproc.conventions import Integer, Real, mode_count
-from scanproc.records.scan import Scan
+from scanproc.records.measured.scan import Scan
 from scanproc.steps.field.order import highest_order
 from scanproc.waves.harmonics import real_harmonics
 

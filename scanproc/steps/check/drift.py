@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from scanproc.conventions import Boolean, Complex, Real
-from scanproc.records.scan import Scan, ScanSetup
+from scanproc.records.measured.scan import Scan, ScanSetup
 from scanproc.steps.check.nuisance import Place, Unknown, has_time, solve, time_share
 from scanproc.steps.check.prediction import predict
 

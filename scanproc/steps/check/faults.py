@@ -9,7 +9,7 @@ import numpy as np
 from scipy.spatial import cKDTree
 
 from scanproc.conventions import Boolean, Complex, Integer, Real
-from scanproc.records.scan import Scan
+from scanproc.records.measured.scan import Scan
 from scanproc.steps.check.displacement import TOLERATED_M, displaced, displacement, least_excess
 from scanproc.steps.check.drift import Drift, estimate_drift
 from scanproc.steps.check.left_out import AROUND, LeftOut, Weights, bar, expected, models_of, score
@@ -32,7 +32,7 @@ LONGEST_DELAY_S = 3e-3
 
 @dataclass(frozen=True, eq=False)
 class Fault:
-    """A faulty point: ``kind`` of records.check, ``detail`` in words."""
+    """A faulty point: ``kind`` of records.measured.check, ``detail`` in words."""
 
     point: int
     kind: str

@@ -8,8 +8,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from scanproc.conventions import Boolean, Integer, Real, Words
-from scanproc.records.check import CheckReport, Finding, Severity, ordered
-from scanproc.records.scan import Scan, ScanSetup
+from scanproc.records.measured.check import CheckReport, Finding, Severity, ordered
+from scanproc.records.measured.scan import Scan, ScanSetup
 from scanproc.steps.check.drift import Drift
 from scanproc.steps.check.faults import Fault, judge, silent_points
 from scanproc.steps.check.prediction import FREQUENCIES, highest_judging_hz, judging_columns

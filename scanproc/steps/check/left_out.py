@@ -9,7 +9,7 @@ import numpy as np
 from scipy.stats import f as ratio_of_variances
 
 from scanproc.conventions import Boolean, Complex, Integer, Real
-from scanproc.records.scan import Scan
+from scanproc.records.measured.scan import Scan
 from scanproc.steps.field.view import wavenumbers
 from scanproc.steps.fit.posterior import Strengths, field_at, field_strengths
 from scanproc.steps.fit.weights import NOISE, learn

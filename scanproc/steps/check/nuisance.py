@@ -15,7 +15,7 @@ import numpy as np
 from scipy.linalg import qr
 
 from scanproc.conventions import Boolean, Complex, Integer, Real, mode_count
-from scanproc.records.scan import Scan, ScanSetup
+from scanproc.records.measured.scan import Scan, ScanSetup
 from scanproc.steps.field.basis import outgoing_basis
 from scanproc.steps.field.view import View, view_from, wavenumbers
 from scanproc.waves.harmonics import real_harmonics

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from scanproc.conventions import Boolean, Complex, Integer, Real
-from scanproc.records.scan import Scan
+from scanproc.records.measured.scan import Scan
 from scanproc.steps.field.basis import ends, outgoing_basis
 from scanproc.steps.field.order import highest_order
 from scanproc.steps.field.view import View, view_from, wavenumbers

@@ -7,8 +7,8 @@ from collections.abc import Sequence
 import numpy as np
 
 from scanproc.conventions import Boolean, Real, Words
-from scanproc.records.check import Finding
-from scanproc.records.scan import Scan, ScanSetup
+from scanproc.records.measured.check import Finding
+from scanproc.records.measured.scan import Scan, ScanSetup
 from scanproc.steps.check.coverage import (
     NEAR_SHARE,
     carried_order,

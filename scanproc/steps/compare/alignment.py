@@ -17,7 +17,7 @@ import numpy as np
 from scipy.optimize import least_squares, minimize_scalar
 
 from scanproc.conventions import Boolean, Complex, Real
-from scanproc.records.comparison import Alignment, Reference
+from scanproc.records.answers.comparison import Alignment, Reference
 from scanproc.steps.compare.microphones import HERE, Pose
 from scanproc.steps.farfield.sets import STRAIGHT, Turn
 from scanproc.waves.bands import THIRD_OCTAVES_PER_DECADE, third_octave_index

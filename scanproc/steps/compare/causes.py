@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from scanproc.conventions import Boolean, Complex, Real
-from scanproc.records.comparison import Alignment, Cause, Reference
+from scanproc.records.answers.comparison import Alignment, Cause, Reference
 from scanproc.steps.compare.microphones import window
 from scanproc.waves.bands import third_octave_index
 from scanproc.waves.smoothing import smoothed

@@ -9,8 +9,8 @@ import numpy as np
 
 from scanproc.conventions import REFERENCE_PRESSURE_PA, REFERENCE_VOLTAGE_V, Boolean, Complex, Real
 from scanproc.errors import ScanDataError
-from scanproc.records.comparison import Alignment, BandErrors, Cause, Comparison, Reference
-from scanproc.records.expansion import Expansion
+from scanproc.records.answers.comparison import Alignment, BandErrors, Cause, Comparison, Reference
+from scanproc.records.fitted.expansion import Expansion
 from scanproc.steps.compare import causes
 from scanproc.steps.compare.alignment import align, factor, far_off, first_delay, pose_of, weights
 from scanproc.steps.compare.microphones import HERE, Pose, Prediction, field_of, gate_left, predict

@@ -9,11 +9,11 @@ from functools import lru_cache
 import numpy as np
 
 from scanproc.conventions import Complex, Real
-from scanproc.records.comparison import Reference
-from scanproc.records.directions import DirectionSet
-from scanproc.records.expansion import Expansion
-from scanproc.records.room import Gate
-from scanproc.records.scan import ImpulseScan, ScanSetup
+from scanproc.records.answers.comparison import Reference
+from scanproc.records.answers.directions import DirectionSet
+from scanproc.records.fitted.expansion import Expansion
+from scanproc.records.fitted.room import Gate
+from scanproc.records.measured.scan import ImpulseScan, ScanSetup
 from scanproc.steps.compare.reference import arrivals_s
 from scanproc.steps.farfield.interpolation import delays, interpolated, interpolation_error
 from scanproc.steps.farfield.sets import STRAIGHT, Angles, Turn, direction_set, speed_of_sound, turned_back

@@ -8,11 +8,11 @@ import numpy as np
 
 from scanproc.conventions import Integer, Real
 from scanproc.errors import ScanDataError
-from scanproc.records.comparison import Reference
-from scanproc.records.directions import DirectionSet
-from scanproc.records.expansion import Expansion
-from scanproc.records.room import Gate
-from scanproc.records.scan import ImpulseScan, Scan
+from scanproc.records.answers.comparison import Reference
+from scanproc.records.answers.directions import DirectionSet
+from scanproc.records.fitted.expansion import Expansion
+from scanproc.records.fitted.room import Gate
+from scanproc.records.measured.scan import ImpulseScan, Scan
 from scanproc.steps.farfield.sets import direction_set, orbit_angles
 from scanproc.steps.field.view import speed_of_sound
 from scanproc.steps.sound.gate import ONSET_DB, TAPERED, gate

@@ -10,8 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from scanproc.conventions import Boolean, Complex, Integer, Real
-from scanproc.records.curves import Curve, Curves
-from scanproc.records.expansion import Expansion
+from scanproc.records.answers.curves import Curve, Curves
+from scanproc.records.fitted.expansion import Expansion
 from scanproc.steps.farfield.error_bars import (
     DB_OF_POWER,
     ErrorModel,

@@ -6,8 +6,8 @@ from dataclasses import replace
 
 import numpy as np
 
-from scanproc.records.curves import Curve, Curves
-from scanproc.records.directions import DirectionSet
+from scanproc.records.answers.curves import Curve, Curves
+from scanproc.records.answers.directions import DirectionSet
 from scanproc.steps.farfield.curves import LEVELS
 
 

@@ -13,8 +13,8 @@ from typing import Literal
 import numpy as np
 
 from scanproc.conventions import REFERENCE_PRESSURE_PA, REFERENCE_VOLTAGE_V, Complex, Real
-from scanproc.records.curves import Curve, Curves
-from scanproc.records.expansion import Expansion
+from scanproc.records.answers.curves import Curve, Curves
+from scanproc.records.fitted.expansion import Expansion
 from scanproc.steps.farfield.error_bars import DB_OF_POWER, ErrorModel, error_model, standard_errors
 from scanproc.steps.farfield.sets import STRAIGHT, Turn, turned_back
 from scanproc.steps.field.extrapolate import far_field

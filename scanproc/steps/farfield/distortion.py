@@ -14,9 +14,9 @@ from typing import Literal
 import numpy as np
 
 from scanproc.conventions import Integer, Real, level_db
-from scanproc.records.curves import Curves
-from scanproc.records.distortion import PLACES, Distortion
-from scanproc.records.expansion import Expansion
+from scanproc.records.answers.curves import Curves
+from scanproc.records.answers.distortion import PLACES, Distortion
+from scanproc.records.fitted.expansion import Expansion
 from scanproc.steps.farfield.curves import STANDARD, CurveChoices, average_weights, derived_curves
 from scanproc.steps.farfield.error_bars import error_model
 from scanproc.steps.field.extrapolate import far_field_variance

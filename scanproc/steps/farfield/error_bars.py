@@ -1,7 +1,7 @@
 """Error bars of what is derived from several far-field values, their common errors included.
 
 The error of the far field is taken as ε(u) = √g(u) · e^{jk u·x0} Σ R_n ε_nm Y_nm(u) with independent circular ε_nm
-of variance s_n, which is the covariance that :class:`~scanproc.records.expansion.Expansion` documents. A real
+of variance s_n, which is the covariance that :class:`~scanproc.records.fitted.expansion.Expansion` documents. A real
 quantity that moves by Re Σ_i G_i ε(u_i) then has the variance
 ½ Σ_nm s_n |R_n|² |Σ_i G_i √g_i e^{jk u_i·x0} Y_nm(u_i)|².
 """
@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from scanproc.conventions import Complex, Real, mode_degrees
-from scanproc.records.expansion import Expansion
+from scanproc.records.fitted.expansion import Expansion
 from scanproc.steps.field.uncertainty import pattern_at
 from scanproc.waves.harmonics import real_harmonics
 from scanproc.waves.radial import far_radial

@@ -10,7 +10,7 @@ import numpy as np
 
 from scanproc.conventions import Complex, Real
 from scanproc.errors import ScanDataError
-from scanproc.records.expansion import Expansion
+from scanproc.records.fitted.expansion import Expansion
 from scanproc.waves.air import STANDARD_PRESSURE_KPA, absorption_db_m
 from scanproc.waves.biquads import Kind, biquad, response
 

@@ -9,8 +9,8 @@ import numpy as np
 
 from scanproc.conventions import Complex, Real
 from scanproc.errors import ScanDataError
-from scanproc.records.directions import DirectionSet
-from scanproc.records.impulse import ImpulseSet
+from scanproc.records.answers.directions import DirectionSet
+from scanproc.records.answers.impulse import ImpulseSet
 from scanproc.steps.farfield.interpolation import delays, interpolated, interpolation_error, spline
 from scanproc.waves.bands import third_octave_centre, third_octave_index
 from scanproc.waves.smoothing import smoothed

@@ -14,7 +14,7 @@ from scipy.interpolate import BSpline, make_interp_spline
 from scipy.optimize import brentq
 
 from scanproc.conventions import Boolean, Real
-from scanproc.records.curves import Curve, Curves
+from scanproc.records.answers.curves import Curve, Curves
 from scanproc.waves.bands import third_octave_index
 
 SENSITIVITY_BAND_HZ = (300.0, 3000.0)

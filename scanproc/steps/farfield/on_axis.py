@@ -7,8 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from scanproc.conventions import Complex, Real
-from scanproc.records.directions import DirectionSet
-from scanproc.records.expansion import Expansion
+from scanproc.records.answers.directions import DirectionSet
+from scanproc.records.fitted.expansion import Expansion
 from scanproc.steps.farfield.grid import impulse_responses
 from scanproc.steps.farfield.interpolation import delays, spline
 from scanproc.steps.field.extrapolate import far_field

@@ -9,8 +9,8 @@ from numpy.typing import ArrayLike
 
 from scanproc.conventions import Complex, Real
 from scanproc.errors import ScanDataError, SettingsError
-from scanproc.records.directions import DirectionSet
-from scanproc.records.expansion import Expansion
+from scanproc.records.answers.directions import DirectionSet
+from scanproc.records.fitted.expansion import Expansion
 from scanproc.steps.field.extrapolate import (
     far_field,
     far_field_variance,

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from scanproc.conventions import REFERENCE_VOLTAGE_V, Real
-from scanproc.records.expansion import Expansion
+from scanproc.records.fitted.expansion import Expansion
 from scanproc.steps.field.extrapolate import radiated_power_w
 from scanproc.waves.bands import third_octave_index
 

@@ -8,11 +8,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from scanproc.conventions import Real, mode_count, mode_degrees
-from scanproc.records import point_errors
-from scanproc.records.budget import CAUSES, Budget
 from scanproc.records.checked import Number
-from scanproc.records.expansion import Expansion, join
-from scanproc.records.near_field import Multipole, NearField
+from scanproc.records.fitted import point_errors
+from scanproc.records.fitted.budget import CAUSES, Budget
+from scanproc.records.fitted.expansion import Expansion, join
+from scanproc.records.fitted.near_field import Multipole, NearField
 from scanproc.steps.field.uncertainty import far_field_error_db
 from scanproc.waves.radial import far_radial
 

@@ -9,8 +9,8 @@ from numpy.typing import ArrayLike
 
 from scanproc.conventions import Complex, Integer, Real, mode_count, mode_degrees
 from scanproc.errors import ScanDataError
-from scanproc.records.directions import DirectionSet
-from scanproc.records.expansion import Expansion
+from scanproc.records.answers.directions import DirectionSet
+from scanproc.records.fitted.expansion import Expansion
 from scanproc.steps.field.near import near_levels, near_pressure, series
 from scanproc.steps.field.uncertainty import pattern_at
 from scanproc.waves.algebra.least_squares import decibels

@@ -6,7 +6,7 @@ import numpy as np
 from scipy.spatial import cKDTree
 
 from scanproc.conventions import Real
-from scanproc.records.scan import ScanSetup
+from scanproc.records.measured.scan import ScanSetup
 
 NEIGHBOURS = 8
 """Points on about the same ray, whose radii are compared after a plane through them is taken away."""

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from scanproc.conventions import Complex, Integer, Real
-from scanproc.records.near_field import NearField
+from scanproc.records.fitted.near_field import NearField
 from scanproc.waves.harmonics import real_harmonics
 from scanproc.waves.radial import outgoing_radial
 

@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 
 from scanproc.conventions import Complex, Integer, Real
-from scanproc.records.expansion import Expansion
-from scanproc.records.point_errors import PointErrors
-from scanproc.records.scan import Scan
+from scanproc.records.fitted.expansion import Expansion
+from scanproc.records.fitted.point_errors import PointErrors
+from scanproc.records.measured.scan import Scan
 from scanproc.steps.field.near import series
 from scanproc.steps.field.view import relative_wavenumber, view_from
 from scanproc.waves.bands import third_octave_centre, third_octave_index

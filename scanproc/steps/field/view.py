@@ -9,7 +9,7 @@ from numpy.typing import ArrayLike
 
 from scanproc.conventions import Real
 from scanproc.errors import ScanDataError
-from scanproc.records.scan import ScanSetup
+from scanproc.records.measured.scan import ScanSetup
 from scanproc.waves import air
 
 SHELL_TOLERANCE = 1e-9

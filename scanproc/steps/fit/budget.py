@@ -8,7 +8,7 @@ import numpy as np
 from scipy.linalg import cho_solve
 
 from scanproc.conventions import Complex, Real
-from scanproc.records.budget import CAUSES
+from scanproc.records.fitted.budget import CAUSES
 from scanproc.steps.field.uncertainty import PATTERN_ORDER
 from scanproc.steps.model.field_model import FieldModel, covariance, far_covariance, part_of, split
 from scanproc.waves.algebra.gaussian_fit import WholeFactor, whole_factor

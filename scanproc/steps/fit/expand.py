@@ -9,10 +9,10 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from scanproc.conventions import Complex, Integer, Real
-from scanproc.records.expansion import Expansion, join
-from scanproc.records.fit_plan import FitPlan
-from scanproc.records.point_errors import PointErrors
-from scanproc.records.scan import Scan
+from scanproc.records.fitted.expansion import Expansion, join
+from scanproc.records.fitted.fit_plan import FitPlan
+from scanproc.records.fitted.point_errors import PointErrors
+from scanproc.records.measured.scan import Scan
 from scanproc.steps.each import in_turn
 from scanproc.steps.field.order import checked_order, highest_order
 from scanproc.steps.field.residuals import band_middles, left_over, point_errors

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from scanproc.conventions import Complex, Real, mode_count
-from scanproc.records.near_field import Multipole, NearField
+from scanproc.records.fitted.near_field import Multipole, NearField
 from scanproc.steps.fit.weights import learning_points
 from scanproc.steps.model.box import Box
 from scanproc.steps.model.dictionary import columns_at, source_strengths

@@ -9,7 +9,7 @@ from functools import partial
 import numpy as np
 
 from scanproc.conventions import Complex, Real
-from scanproc.records.scan import Scan
+from scanproc.records.measured.scan import Scan
 from scanproc.steps.each import Each
 from scanproc.steps.field.view import wavenumbers
 from scanproc.steps.fit.noise import Heard, PointNoise, displacements, learn_point_noise

@@ -11,9 +11,9 @@ from numpy.typing import ArrayLike
 
 from scanproc.conventions import Complex, Integer, Real
 from scanproc.errors import ScanDataError
-from scanproc.records.budget import Budget
-from scanproc.records.fit_plan import FitPlan
-from scanproc.records.scan import Scan, ScanSetup
+from scanproc.records.fitted.budget import Budget
+from scanproc.records.fitted.fit_plan import FitPlan
+from scanproc.records.measured.scan import Scan, ScanSetup
 from scanproc.steps.each import Each, in_turn
 from scanproc.steps.field.order import between, checked_order, choose_orders, highest_order
 from scanproc.steps.field.view import relative_wavenumber, view_from, wavenumbers

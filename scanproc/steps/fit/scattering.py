@@ -10,7 +10,7 @@ from __future__ import annotations
 import numpy as np
 
 from scanproc.conventions import Complex, Integer, Real, mode_count, mode_degrees
-from scanproc.records.scan import Scan, ScanSetup
+from scanproc.records.measured.scan import Scan, ScanSetup
 from scanproc.steps.each import Each
 from scanproc.steps.field.view import wavenumbers
 from scanproc.steps.fit.plan import fitted, heard_at

@@ -9,8 +9,8 @@ import numpy as np
 
 from scanproc.conventions import Complex, Integer, Real, mode_count, mode_degrees
 from scanproc.errors import ScanDataError
-from scanproc.records.expansion import Expansion, join
-from scanproc.records.scan import Scan
+from scanproc.records.fitted.expansion import Expansion, join
+from scanproc.records.measured.scan import Scan
 from scanproc.steps.field.basis import ends, outgoing_basis
 from scanproc.steps.field.order import choose_orders, highest_order
 from scanproc.steps.field.uncertainty import (

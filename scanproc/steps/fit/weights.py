@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 
 from scanproc.conventions import Complex, Integer, Real
-from scanproc.records.fit_plan import FitPlan
+from scanproc.records.fitted.fit_plan import FitPlan
 from scanproc.steps.model.box import Box
 from scanproc.steps.model.dictionary import is_rigid
 from scanproc.steps.model.field_model import ROOM, FieldModel, block_kernels, freedom

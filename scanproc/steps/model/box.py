@@ -8,7 +8,7 @@ import numpy as np
 from scipy.spatial import cKDTree
 
 from scanproc.conventions import Real
-from scanproc.records.scan import ScanSetup
+from scanproc.records.measured.scan import ScanSetup
 
 GUESSED_SHARE = 0.55
 """Without a stated size the box is this share of the scanned volume in each direction."""

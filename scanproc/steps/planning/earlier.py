@@ -8,8 +8,8 @@ import numpy as np
 
 from scanproc.conventions import Integer, Real
 from scanproc.errors import SettingsError
-from scanproc.records.fit_plan import FitPlan
-from scanproc.records.result import Result
+from scanproc.records.answers.result import Result
+from scanproc.records.fitted.fit_plan import FitPlan
 from scanproc.steps.field.residuals import band_middles
 from scanproc.steps.model.box import Box
 from scanproc.waves.bands import third_octave_index

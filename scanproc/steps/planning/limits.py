@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from scanproc.records.budget import CAUSES
-from scanproc.records.scan_plan import Limit
+from scanproc.records.answers.scan_plan import Limit
+from scanproc.records.fitted.budget import CAUSES
 from scanproc.steps.fit.budget import error_budget
 from scanproc.steps.model.field_model import model_at
 from scanproc.steps.planning.expected import Expected

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from scanproc.conventions import Integer, Real
-from scanproc.records.scan_plan import Positions
+from scanproc.records.answers.scan_plan import Positions
 from scanproc.steps.points.subsets import farthest_first
 from scanproc.waves.directions import fibonacci_sphere
 

@@ -10,7 +10,7 @@ import numpy as np
 
 from scanproc.conventions import Integer, Real
 from scanproc.errors import SettingsError
-from scanproc.records.scan_plan import Limit, Positions, ScanPlan
+from scanproc.records.answers.scan_plan import Limit, Positions, ScanPlan
 from scanproc.steps.model.box import Box
 from scanproc.steps.model.dictionary import far_columns
 from scanproc.steps.model.field_model import Device, FieldModel, split

@@ -8,8 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from scanproc.conventions import Complex, Integer, Real, mode_degrees
-from scanproc.records.fit_plan import FitPlan
-from scanproc.records.scan import Scan
+from scanproc.records.fitted.fit_plan import FitPlan
+from scanproc.records.measured.scan import Scan
 from scanproc.steps.fit.expand import fit_one
 from scanproc.steps.fit.plan import fitted, planned_model
 from scanproc.steps.fit.posterior import Posterior

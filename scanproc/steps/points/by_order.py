@@ -8,8 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from scanproc.conventions import Integer, Real
-from scanproc.records.fit_plan import FitPlan
-from scanproc.records.scan import Scan
+from scanproc.records.fitted.fit_plan import FitPlan
+from scanproc.records.measured.scan import Scan
 from scanproc.steps.each import Each
 from scanproc.steps.field.order import highest_order
 from scanproc.steps.field.uncertainty import errors_by_order

@@ -12,9 +12,9 @@ import numpy as np
 from scipy.stats import t as student
 
 from scanproc.conventions import Integer, Real
-from scanproc.records.fit_plan import FitPlan
-from scanproc.records.scan import Scan, ScanSetup
-from scanproc.records.study import Study
+from scanproc.records.answers.study import Study
+from scanproc.records.fitted.fit_plan import FitPlan
+from scanproc.records.measured.scan import Scan, ScanSetup
 from scanproc.steps.each import Each, in_turn
 from scanproc.steps.field.extrapolate import DB_PER_RELATIVE_ERROR
 from scanproc.steps.field.order import choose_orders

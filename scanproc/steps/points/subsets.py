@@ -6,7 +6,7 @@ import numpy as np
 from scipy.spatial import cKDTree
 
 from scanproc.conventions import Integer, Real
-from scanproc.records.scan import ScanSetup
+from scanproc.records.measured.scan import ScanSetup
 from scanproc.waves.directions import fibonacci_sphere
 
 UNEVENNESS = 0.3

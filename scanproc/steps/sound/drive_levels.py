@@ -8,7 +8,7 @@ import numpy as np
 
 from scanproc.conventions import REFERENCE_PRESSURE_PA, Complex, Real
 from scanproc.errors import ScanDataError
-from scanproc.records.drive_levels import DriveLevels
+from scanproc.records.measured.drive_levels import DriveLevels
 from scanproc.steps.sound.deconvolve import deconvolved, inverse_of
 from scanproc.steps.sound.harmonics import (
     Window,

@@ -9,8 +9,8 @@ from numpy.typing import ArrayLike
 
 from scanproc.conventions import Real
 from scanproc.errors import ScanDataError
-from scanproc.records.room import Gate
-from scanproc.records.scan import ImpulseScan, ScanSetup
+from scanproc.records.fitted.room import Gate
+from scanproc.records.measured.scan import ImpulseScan, ScanSetup
 from scanproc.steps.field.view import speed_of_sound
 
 TAPERED = 0.5

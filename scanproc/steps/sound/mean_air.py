@@ -14,7 +14,7 @@ from numpy.typing import ArrayLike
 from scipy.interpolate import CubicSpline
 
 from scanproc.conventions import Complex, Real
-from scanproc.records.scan import ImpulseScan, Scan, ScanSetup
+from scanproc.records.measured.scan import ImpulseScan, Scan, ScanSetup
 from scanproc.steps.field.view import relative_wavenumber, speed_of_sound, temperature
 from scanproc.steps.sound.gate import device_centre_m, latency_s
 from scanproc.steps.sound.spectra import spectra

@@ -6,7 +6,7 @@ import numpy as np
 
 from scanproc.conventions import Real
 from scanproc.errors import ScanDataError
-from scanproc.records.scan import ImpulseScan
+from scanproc.records.measured.scan import ImpulseScan
 from scanproc.steps.sound.gate import direct_s, latency_s
 
 BAND_HZ = (1000.0, 6000.0)

@@ -8,7 +8,7 @@ import numpy as np
 from scipy.spatial import cKDTree
 
 from scanproc.conventions import Complex, Integer, Real
-from scanproc.records.scan import Scan, ScanSetup
+from scanproc.records.measured.scan import Scan, ScanSetup
 
 SAME_M = 2e-4
 """Points nearer than this are one place measured again."""

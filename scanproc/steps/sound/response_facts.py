@@ -9,7 +9,7 @@ import numpy as np
 from scipy.fft import irfft, rfft, rfftfreq
 
 from scanproc.conventions import Boolean, Integer, Real
-from scanproc.records.scan import ImpulseScan
+from scanproc.records.measured.scan import ImpulseScan
 
 ARRIVED = 0.2
 """The sound has arrived when a response first reaches this part of its peak (common practice, no source)."""

@@ -7,7 +7,7 @@ from numpy.typing import ArrayLike
 
 from scanproc.conventions import Complex, Real
 from scanproc.errors import ScanDataError
-from scanproc.records.scan import ImpulseScan, Scan
+from scanproc.records.measured.scan import ImpulseScan, Scan
 from scanproc.waves.bands import octave_fractions
 
 AUDIBLE_HZ = (20.0, 20000.0)

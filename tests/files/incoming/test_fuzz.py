@@ -27,7 +27,7 @@ from scanproc.files.stored.scan_file import open_scan, read_scan, write_scan
 from scanproc.run.conversion import pipeline
 from scanproc.run.conversion.check import check_scan
 from scanproc.run.conversion.pipeline import convert
-from scanproc.run.import_scan import import_scan
+from scanproc.run.incoming.import_scan import import_scan
 from scanproc.run.night.ledger import Ledger
 from scanproc.run.settings.conversion import parse_settings, read_sections, read_settings
 from scanproc.run.settings.exports import read_filters

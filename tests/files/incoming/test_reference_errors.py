@@ -12,7 +12,7 @@ from scanproc.errors import InputError, ScanprocError
 from scanproc.files.incoming.reference_files import read_reference
 from scanproc.files.incoming.reference_text import read_table, read_wavs
 from scanproc.files.stored.positions_file import read_positions
-from scanproc.records.scan import ScanSetup
+from scanproc.records.measured.scan import ScanSetup
 
 ONE = ScanSetup(np.array([[1.0, 0, 0]]))
 

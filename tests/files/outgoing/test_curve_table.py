@@ -9,7 +9,7 @@ import pytest
 
 from scanproc.errors import InputError
 from scanproc.files.outgoing.curve_table import read_curves, write_curves
-from scanproc.records.curves import Curve, Curves
+from scanproc.records.answers.curves import Curve, Curves
 
 
 def some_curves() -> Curves:

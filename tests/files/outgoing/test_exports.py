@@ -24,9 +24,9 @@ from scanproc.files.outgoing.export_sofa import (
 from scanproc.files.outgoing.export_text import read_text, stems, write_text
 from scanproc.files.outgoing.export_wav import write_wav
 from scanproc.files.outgoing.tables import read_direction_tables, write_direction_tables
-from scanproc.records.directions import DirectionSet
-from scanproc.records.impulse import ImpulseSet
-from scanproc.records.scan import Scan
+from scanproc.records.answers.directions import DirectionSet
+from scanproc.records.answers.impulse import ImpulseSet
+from scanproc.records.measured.scan import Scan
 
 HZ = np.geomspace(50, 16000, 90)
 ABOUT = About("ferry terminal paging horn", "boat shed", "someone", "workshop", "CC0", "2026-05-01 07:30:00")

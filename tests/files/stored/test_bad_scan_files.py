@@ -10,7 +10,7 @@ import pytest
 
 from scanproc.errors import InputError, ScanDataError, ScanFileError
 from scanproc.files.stored.scan_file import open_scan, read_scan, write_scan
-from scanproc.records.scan import ImpulseScan, Scan, ScanSetup
+from scanproc.records.measured.scan import ImpulseScan, Scan, ScanSetup
 
 
 @pytest.fixture

@@ -17,10 +17,10 @@ from scanproc.files.outgoing.tables import (
     write_direction_tables,
 )
 from scanproc.files.stored.result_file import read_result, write_result
-from scanproc.records.directions import DirectionSet
-from scanproc.records.expansion import Expansion
-from scanproc.records.fit_plan import FitPlan
-from scanproc.records.result import Result
+from scanproc.records.answers.directions import DirectionSet
+from scanproc.records.answers.result import Result
+from scanproc.records.fitted.expansion import Expansion
+from scanproc.records.fitted.fit_plan import FitPlan
 
 FREQUENCY = np.geomspace(20, 20e3, 90)
 ORBITS = [("horizontal", 0.0), ("horizontal", -170.0), ("vertical", 2.5), ("vertical", 1 / 3)]

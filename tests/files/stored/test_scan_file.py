@@ -10,7 +10,7 @@ import pytest
 
 from scanproc.errors import OutputError, ScanFileError
 from scanproc.files.stored.scan_file import open_scan, read_scan, write_scan
-from scanproc.records.scan import ImpulseScan, Scan, ScanSetup
+from scanproc.records.measured.scan import ImpulseScan, Scan, ScanSetup
 
 
 def setup(points=7, **more):
@@ -167,7 +167,7 @@ import resource, sys
 import numpy as np
 from scanproc.errors import OutputError
 from scanproc.files.stored.scan_file import write_scan
-from scanproc.records.scan import Scan, ScanSetup
+from scanproc.records.measured.scan import Scan, ScanSetup
 scan = Scan(ScanSetup(np.ones((300, 3))), np.arange(1.0, 101), np.ones((300, 100), complex))
 resource.setrlimit(resource.RLIMIT_FSIZE, (int(sys.argv[2]), resource.RLIM_INFINITY))
 try:

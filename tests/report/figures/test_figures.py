@@ -19,17 +19,17 @@ from PIL import Image
 
 import scanproc
 from scanproc.errors import SettingsError
-from scanproc.records.result import Result
-from scanproc.records.room import RoomReport
+from scanproc.records.answers.result import Result
+from scanproc.records.fitted.room import RoomReport
+from scanproc.report.drawing.kinds import Cloud, Figure
+from scanproc.report.drawing.look import DARK, LIGHT, THEMES, log_ticks
+from scanproc.report.drawing.payload import payload
+from scanproc.report.drawing.static import drawn, still
+from scanproc.report.drawing.tables import csv_text, figure_table
 from scanproc.report.figures.clean import point_figures
 from scanproc.report.figures.clean import room as room_figures
 from scanproc.report.figures.enough import enough_figures, learning, needed, specialist_figures
-from scanproc.report.figures.kinds import Cloud, Figure
-from scanproc.report.figures.look import DARK, LIGHT, THEMES, log_ticks
 from scanproc.report.figures.material import Material, doubtful
-from scanproc.report.figures.payload import payload
-from scanproc.report.figures.static import drawn, still
-from scanproc.report.figures.tables import csv_text, figure_table
 from scanproc.report.words.summary import summarise
 from scanproc.run.conversion.datasheet import all_curves
 from scanproc.run.conversion.page import Extras, figures, write_figures

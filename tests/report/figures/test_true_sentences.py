@@ -15,9 +15,9 @@ from scipy.integrate import quad
 from scipy.optimize import brentq
 from small_scans import even_points
 
-from scanproc.records.result import Result
-from scanproc.records.scan import Scan, ScanSetup
-from scanproc.report.figures.kinds import Figure, HeatMap, Lines, Polar
+from scanproc.records.answers.result import Result
+from scanproc.records.measured.scan import Scan, ScanSetup
+from scanproc.report.drawing.kinds import Figure, HeatMap, Lines, Polar
 from scanproc.report.figures.material import Material
 from scanproc.report.pages.sections import device
 from scanproc.report.words.plate import conditions, plate

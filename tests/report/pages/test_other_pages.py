@@ -11,7 +11,7 @@ import pytest
 from page_material import NASTY, at_two_metres, two_sources, write
 
 from scanproc.cli.commands import run
-from scanproc.records.scan import Scan
+from scanproc.records.measured.scan import Scan
 from scanproc.report.pages.index_page import Entry, index_page
 from scanproc.run.conversion.pipeline import convert
 from scanproc.run.settings.conversion import parse_settings

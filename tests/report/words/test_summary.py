@@ -8,10 +8,10 @@ import numpy as np
 import pytest
 from small_studies import tiny_study
 
-from scanproc.records.budget import Budget
-from scanproc.records.expansion import Expansion
-from scanproc.records.result import Result
-from scanproc.records.room import RoomReport
+from scanproc.records.answers.result import Result
+from scanproc.records.fitted.budget import Budget
+from scanproc.records.fitted.expansion import Expansion
+from scanproc.records.fitted.room import RoomReport
 from scanproc.report.words import sentences
 from scanproc.report.words.bands import Band, bands, widest_run
 from scanproc.report.words.budget import limit_sentence

@@ -16,7 +16,7 @@ from spoilt_scans import spoilt, two_layers
 from scanproc.cli.commands import run
 from scanproc.errors import ScanDataError
 from scanproc.files.stored.scan_file import open_scan, write_scan
-from scanproc.records.scan import ImpulseScan, ScanSetup
+from scanproc.records.measured.scan import ImpulseScan, ScanSetup
 from scanproc.run.conversion.check import check_file, check_scan, handle
 from scanproc.run.conversion.pipeline import convert
 from scanproc.run.settings.conversion import CheckSettings, parse_settings

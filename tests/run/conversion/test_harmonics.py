@@ -19,13 +19,13 @@ from workshop_scans import workshop
 from scanproc.errors import ScanDataError, ScanFileError
 from scanproc.files.stored.result_file import read_result
 from scanproc.files.stored.scan_file import open_scan, read_scan, write_scan
-from scanproc.records.distortion import PLACES
-from scanproc.records.scan import ImpulseScan
+from scanproc.records.answers.distortion import PLACES
+from scanproc.records.measured.scan import ImpulseScan
 from scanproc.run.conversion.fitting import in_threads, make_plan, make_plan_like
 from scanproc.run.conversion.harmonics import fit_harmonics
 from scanproc.run.conversion.pipeline import convert
 from scanproc.run.conversion.preparation import hearing, prepare
-from scanproc.run.import_scan import import_scan
+from scanproc.run.incoming.import_scan import import_scan
 from scanproc.run.night import inspection, tasks
 from scanproc.run.night.batch import Wanted
 from scanproc.run.settings.conversion import parse_settings

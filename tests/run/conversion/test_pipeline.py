@@ -13,7 +13,7 @@ from small_scans import FREQUENCY_HZ, SOURCE_M, SPEED_M_S, delayed_impulses, mon
 from scanproc.errors import OutputError, ScanDataError, ScanFileError
 from scanproc.files.stored.result_file import read_result
 from scanproc.files.stored.scan_file import open_scan, write_scan
-from scanproc.records.expansion import Expansion
+from scanproc.records.fitted.expansion import Expansion
 from scanproc.run.conversion import heard, pipeline
 from scanproc.run.conversion.pipeline import blocks, convert
 from scanproc.run.settings.conversion import Settings, parse_settings

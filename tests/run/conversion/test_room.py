@@ -13,8 +13,8 @@ from workshop_scans import far_error_db, workshop
 from scanproc.errors import ScanDataError
 from scanproc.files.stored.result_file import read_result
 from scanproc.files.stored.scan_file import open_scan, write_scan
-from scanproc.records.room import RoomReport
-from scanproc.records.scan import Scan
+from scanproc.records.fitted.room import RoomReport
+from scanproc.records.measured.scan import Scan
 from scanproc.run.conversion.pipeline import convert, without_room
 from scanproc.run.settings.conversion import Settings, parse_settings
 from synthetic_scans import recipe as recipes

@@ -24,7 +24,7 @@ from small_scans import monopole_scan
 
 from scanproc.errors import SettingsError
 from scanproc.files.stored.scan_file import write_scan
-from scanproc.records.scan import Scan, ScanSetup
+from scanproc.records.measured.scan import Scan, ScanSetup
 from scanproc.run.conversion import pipeline
 from scanproc.run.night import blocks, cluster
 from scanproc.run.night.batch import Wanted

@@ -12,7 +12,7 @@ from scipy.signal import bilinear, freqz
 
 from scanproc.conventions import Real
 from scanproc.errors import ScanDataError
-from scanproc.records.curves import Curve, Curves
+from scanproc.records.answers.curves import Curve, Curves
 from scanproc.steps.advise.bands import Limits, changed_rms, level_db, propose
 from scanproc.steps.advise.departures import IN_ROOM, SERVED, Target, at_seats, in_room
 

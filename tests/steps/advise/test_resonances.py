@@ -15,7 +15,7 @@ from patterns import pattern_expansion
 from scipy.signal import freqs_zpk
 
 from scanproc.conventions import Complex, Real, mode_degrees
-from scanproc.records.expansion import Expansion
+from scanproc.records.fitted.expansion import Expansion
 from scanproc.steps.advise.resonances import resonances
 
 HZ = np.geomspace(200, 4000, 140)

@@ -11,7 +11,7 @@ from spoilt_scans import two_layers
 
 from scanproc.cli.commands import run
 from scanproc.files.stored.scan_file import open_scan, write_scan
-from scanproc.records.scan import Scan
+from scanproc.records.measured.scan import Scan
 from scanproc.run.conversion.check import handle
 from scanproc.run.settings.conversion import CheckSettings
 from scanproc.steps.check.arm import estimate_arm_errors

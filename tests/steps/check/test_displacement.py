@@ -9,7 +9,7 @@ import pytest
 from scipy.optimize import minimize
 from small_scans import even_points
 
-from scanproc.records.scan import Scan, ScanSetup
+from scanproc.records.measured.scan import Scan, ScanSetup
 from scanproc.steps.check.displacement import (
     PRIOR,
     TOLERATED_M,

@@ -9,8 +9,8 @@ import pytest
 from small_scans import even_points, monopole_scan
 from spoilt_scans import Spoilt, spoilt, two_layers
 
-from scanproc.records.check import BAD_POINTS, CheckReport
-from scanproc.records.scan import Scan, ScanSetup
+from scanproc.records.measured.check import BAD_POINTS, CheckReport
+from scanproc.records.measured.scan import Scan, ScanSetup
 from scanproc.steps.check.coverage import carried_order, largest_gap, repeats
 from scanproc.steps.check.findings import Judged, check
 from scanproc.steps.field.extrapolate import far_field

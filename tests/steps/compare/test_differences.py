@@ -24,8 +24,8 @@ from truth import rows
 
 from scanproc.conventions import Real
 from scanproc.errors import ScanDataError
-from scanproc.records.comparison import Cause, Comparison, Reference
-from scanproc.records.expansion import Expansion
+from scanproc.records.answers.comparison import Cause, Comparison, Reference
+from scanproc.records.fitted.expansion import Expansion
 from scanproc.steps.compare.differences import CompareChoices, compare
 from scanproc.steps.compare.reference import far_field_reference, first_reflection_s, gated_reference
 from scanproc.steps.field.extrapolate import pressure_at

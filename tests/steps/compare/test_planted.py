@@ -23,7 +23,7 @@ from planted import (
     reference,
 )
 
-from scanproc.records.comparison import Comparison, Reference
+from scanproc.records.answers.comparison import Comparison, Reference
 from scanproc.report.words.comparison import alignment_sentence, explained_sentence, lines
 from scanproc.steps.compare.differences import CompareChoices, compare
 

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from scanproc.records.curves import Curve, Curves
-from scanproc.records.directions import DirectionSet
+from scanproc.records.answers.curves import Curve, Curves
+from scanproc.records.answers.directions import DirectionSet
 from scanproc.steps.farfield.calibration import curves_with, directions_with
 
 HZ = np.array([100.0, 200.0])

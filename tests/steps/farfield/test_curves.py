@@ -12,7 +12,7 @@ from small_scans import even_points
 from truth import rows
 
 from scanproc.conventions import mode_degrees
-from scanproc.records.scan import Scan, ScanSetup
+from scanproc.records.measured.scan import Scan, ScanSetup
 from scanproc.steps.farfield.beamwidth import beamwidths
 from scanproc.steps.farfield.curves import CurveChoices, derived_curves
 from scanproc.steps.farfield.sets import Turn, arc_angles, direction_set

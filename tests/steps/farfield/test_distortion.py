@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from scanproc.errors import ScanDataError
-from scanproc.records.distortion import PLACES, Distortion
+from scanproc.records.answers.distortion import PLACES, Distortion
 from scanproc.steps.farfield.distortion import harmonic_ratio, total_ratio
 
 

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from scanproc.errors import ScanDataError
-from scanproc.records.directions import DirectionSet
+from scanproc.records.answers.directions import DirectionSet
 from scanproc.steps.farfield.grid import (
     impulse_responses,
     interpolation_errors_db,

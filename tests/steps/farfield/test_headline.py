@@ -9,7 +9,7 @@ from scipy.optimize import brentq
 from scipy.signal import freqs
 from scipy.special import sici
 
-from scanproc.records.curves import Curve, Curves
+from scanproc.records.answers.curves import Curve, Curves
 from scanproc.steps.farfield.curves import derived_curves
 from scanproc.steps.farfield.headline import (
     Figure,

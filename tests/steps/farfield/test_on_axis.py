@@ -9,7 +9,7 @@ import pytest
 from scipy import signal
 from small_scans import even_points
 
-from scanproc.records.scan import Scan, ScanSetup
+from scanproc.records.measured.scan import Scan, ScanSetup
 from scanproc.steps.farfield.on_axis import axis_phase, axis_responses, minimum_phase
 from scanproc.steps.fit.expand import fit
 

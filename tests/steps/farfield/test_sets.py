@@ -8,7 +8,7 @@ from small_scans import FREQUENCY_HZ, SPEED_M_S, even_points
 from truth import rows
 
 from scanproc.errors import ScanDataError, SettingsError
-from scanproc.records.scan import Scan, ScanSetup
+from scanproc.records.measured.scan import Scan, ScanSetup
 from scanproc.steps.farfield.sets import (
     Turn,
     arc_angles,

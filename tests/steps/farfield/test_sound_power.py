@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from small_scans import even_points
 
-from scanproc.records.scan import Scan, ScanSetup
+from scanproc.records.measured.scan import Scan, ScanSetup
 from scanproc.steps.farfield.sound_power import power_levels, third_octave_means
 from scanproc.steps.fit.expand import fit
 

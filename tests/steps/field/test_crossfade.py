@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 from small_scans import even_points
 
-from scanproc.records.budget import Budget
-from scanproc.records.scan import Scan, ScanSetup
+from scanproc.records.fitted.budget import Budget
+from scanproc.records.measured.scan import Scan, ScanSetup
 from scanproc.steps.field.crossfade import joined, with_cut_off
 from scanproc.steps.field.extrapolate import far_field
 from scanproc.steps.fit.expand import fit

@@ -7,8 +7,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from scanproc.records.expansion import Expansion
-from scanproc.records.scan import Scan, ScanSetup
+from scanproc.records.fitted.expansion import Expansion
+from scanproc.records.measured.scan import Scan, ScanSetup
 from scanproc.steps.field.extrapolate import far_field, pressure_at, radiated_power_w
 from scanproc.steps.fit.expand import fit
 from scanproc.waves.directions import fibonacci_sphere

@@ -11,9 +11,9 @@ from truth import FOLDER
 
 from scanproc.errors import ResultFileError, ScanDataError
 from scanproc.files.stored.result_file import read_result, write_result
-from scanproc.records.expansion import join
-from scanproc.records.result import Result
-from scanproc.records.scan import Scan, ScanSetup
+from scanproc.records.answers.result import Result
+from scanproc.records.fitted.expansion import join
+from scanproc.records.measured.scan import Scan, ScanSetup
 from scanproc.report.figures.clean import cloud
 from scanproc.steps.field.crossfade import joined
 from scanproc.steps.field.extrapolate import far_field, pressure_at, pressure_error_db, pressure_variance

@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from scanproc.records.scan import Scan, ScanSetup
+from scanproc.records.measured.scan import Scan, ScanSetup
 from scanproc.steps.field.extrapolate import far_field, far_field_variance
 from scanproc.steps.fit.expand import fit, fit_planned
 from scanproc.steps.fit.plan import prepare, sample_frequencies

@@ -10,7 +10,7 @@ from box_scans import taken, true_db
 from threadpoolctl import threadpool_limits
 
 from scanproc.errors import SettingsError
-from scanproc.records.result import Result
+from scanproc.records.answers.result import Result
 from scanproc.steps.fit.expand import fit_planned
 from scanproc.steps.fit.plan import prepare
 from scanproc.steps.model.box import Box

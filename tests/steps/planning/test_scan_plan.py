@@ -7,7 +7,7 @@ import pytest
 from threadpoolctl import threadpool_limits
 
 from scanproc.errors import SettingsError
-from scanproc.records.scan import Scan, ScanSetup
+from scanproc.records.measured.scan import Scan, ScanSetup
 from scanproc.report.words.scan_plan import plan_json, plan_lines
 from scanproc.steps.field.extrapolate import far_field
 from scanproc.steps.fit.expand import fit

@@ -10,7 +10,7 @@ from box_scans import taken, true_db
 from small_scans import monopole_scan
 from threadpoolctl import threadpool_limits
 
-from scanproc.records.scan import ScanSetup
+from scanproc.records.measured.scan import ScanSetup
 from scanproc.report.words.points import points_answer
 from scanproc.steps.fit.expand import fit_planned
 from scanproc.steps.fit.plan import prepare

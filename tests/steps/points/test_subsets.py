@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from small_scans import even_points
 
-from scanproc.records.scan import ScanSetup
+from scanproc.records.measured.scan import ScanSetup
 from scanproc.steps.points.subsets import farthest_first, spread_subset, subset_sizes
 
 

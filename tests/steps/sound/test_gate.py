@@ -9,7 +9,7 @@ import pytest
 from truth import rows
 
 from scanproc.errors import ScanDataError
-from scanproc.records.scan import ImpulseScan, Scan, ScanSetup
+from scanproc.records.measured.scan import ImpulseScan, Scan, ScanSetup
 from scanproc.steps.field.extrapolate import far_field
 from scanproc.steps.fit.expand import fit
 from scanproc.steps.sound.gate import (

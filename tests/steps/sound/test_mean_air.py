@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from scanproc.records.scan import Scan, ScanSetup
+from scanproc.records.measured.scan import Scan, ScanSetup
 from scanproc.steps.field.extrapolate import far_field
 from scanproc.steps.field.view import relative_wavenumber, speed_of_sound
 from scanproc.steps.fit.expand import fit

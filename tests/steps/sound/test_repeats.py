@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from small_scans import FREQUENCY_HZ, monopole_scan
 
-from scanproc.records.scan import Scan
+from scanproc.records.measured.scan import Scan
 from scanproc.steps.sound.repeats import find_drift, merged, repeated, time_share, without_drift
 
 

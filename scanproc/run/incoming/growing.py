@@ -14,7 +14,7 @@ import numpy as np
 from scanproc.conventions import Real
 from scanproc.errors import ScanFileError, SettingsError
 from scanproc.files.stored.scan_file import ScanFile, open_scan
-from scanproc.run.import_scan import finished_points, import_finished, recording_times
+from scanproc.run.incoming.import_scan import finished_points, import_finished, recording_times
 from scanproc.run.settings.imports import ImportSettings
 
 

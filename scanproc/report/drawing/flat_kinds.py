@@ -12,8 +12,8 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure as Sheet
 from matplotlib.ticker import FixedFormatter, FixedLocator, NullFormatter
 
-from scanproc.report.figures.kinds import Axis, Figure, HeatMap, Line, Lines, Spans
-from scanproc.report.figures.look import DASHES, MAP, Theme, log_ticks, tick_name
+from scanproc.report.drawing.kinds import Axis, Figure, HeatMap, Line, Lines, Spans
+from scanproc.report.drawing.look import DASHES, MAP, Theme, log_ticks, tick_name
 
 THINNEST = 0.004
 """Error bands thinner than this part of the axis vanish under the curve and are not drawn."""

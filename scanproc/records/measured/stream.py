@@ -9,7 +9,7 @@ from typing import Any
 from numpy.typing import NDArray
 
 from scanproc.conventions import Boolean, Real
-from scanproc.records.scan import ScanSetup
+from scanproc.records.measured.scan import ScanSetup
 
 
 @dataclass(frozen=True, eq=False)

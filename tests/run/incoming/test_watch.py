@@ -18,11 +18,11 @@ from small_scans import SOURCE_M, SPEED_M_S, even_points
 from scanproc.errors import InputError, OutputError, ScanFileError, SettingsError
 from scanproc.files.stored.positions_file import read_positions, write_positions
 from scanproc.files.stored.scan_file import read_scan
-from scanproc.records.scan_plan import Positions
-from scanproc.run.growing import growing
+from scanproc.records.answers.scan_plan import Positions
+from scanproc.run.incoming.growing import growing
+from scanproc.run.incoming.watch import Look, Pace, WatchChoices, watch
 from scanproc.run.settings.conversion import FrequencySettings, Settings
 from scanproc.run.settings.imports import ImportSettings
-from scanproc.run.watch import Look, Pace, WatchChoices, watch
 from scanproc.steps.planning.positions import travel_order
 
 UPWARDS = np.array([0.0, 0.0, 0.1])

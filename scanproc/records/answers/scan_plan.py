@@ -8,8 +8,8 @@ import numpy as np
 
 from scanproc.conventions import Integer, Real
 from scanproc.errors import ScanDataError
-from scanproc.records.budget import CAUSES
 from scanproc.records.checked import integer_array, positive, real_array, short_repr
+from scanproc.records.fitted.budget import CAUSES
 
 SURFACES = ("shell", "drum", "as before")
 
@@ -35,7 +35,7 @@ class Positions:
 class Limit:
     """What limits ``points`` points at ``band_hz``, where their far-field error is ``error_db``.
 
-    ``cause``: of ``records.budget.CAUSES``, with its ``share`` of the error's power; ``left_db`` without it (for the
+    ``cause``: of ``budget.CAUSES``, with its ``share`` of the error's power; ``left_db`` without it (for the
     points: what the other causes leave). ``needed``: the part of that cause's power with which the target would be met,
     None where it is met or no part is small enough. ``arm_mm``: rms error of a position in each axis that was reckoned
     with. Raises ScanDataError when a cause is unknown.

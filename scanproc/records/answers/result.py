@@ -6,13 +6,13 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
-from scanproc.records.budget import Budget
+from scanproc.records.answers.directions import DirectionSet
+from scanproc.records.answers.distortion import Distortion
 from scanproc.records.checked import short_repr
-from scanproc.records.directions import DirectionSet
-from scanproc.records.distortion import Distortion
-from scanproc.records.expansion import Expansion
-from scanproc.records.fit_plan import FitPlan
-from scanproc.records.room import RoomReport
+from scanproc.records.fitted.budget import Budget
+from scanproc.records.fitted.expansion import Expansion
+from scanproc.records.fitted.fit_plan import FitPlan
+from scanproc.records.fitted.room import RoomReport
 
 
 @short_repr

@@ -15,8 +15,8 @@ from small_scans import delayed_impulses, even_points, monopole_scan
 from scanproc.cli.commands import run
 from scanproc.errors import InputError, OutputError, ScanprocError, SettingsError
 from scanproc.files.stored.scan_file import read_scan
-from scanproc.records.scan import ImpulseScan, Scan
-from scanproc.run.import_scan import import_scan
+from scanproc.records.measured.scan import ImpulseScan, Scan
+from scanproc.run.incoming.import_scan import import_scan
 from scanproc.run.settings.conversion import read_sections
 from scanproc.run.settings.imports import ImportSettings
 
@@ -466,7 +466,7 @@ def test_headers_that_claim_too_much_are_refused(tmp_path: Path) -> None:
 
 
 def test_the_ready_settings_are_the_defaults() -> None:
-    ready = read_sections(Path(__file__).parents[2] / "configs" / "import" / "sweeps.toml", ImportSettings)
+    ready = read_sections(Path(__file__).parents[3] / "configs" / "import" / "sweeps.toml", ImportSettings)
     assert ready.model_dump() == ImportSettings().model_dump()
 
 

@@ -10,10 +10,10 @@ from numpy.typing import NDArray
 
 from scanproc.conventions import REFERENCE_VOLTAGE_V, Complex, Integer, Real, mode_count
 from scanproc.errors import ScanDataError
-from scanproc.records import point_errors
 from scanproc.records.checked import Number, complex_array, integer_array, positive, real_array, short_repr
-from scanproc.records.near_field import NearField
-from scanproc.records.point_errors import PointErrors
+from scanproc.records.fitted import point_errors
+from scanproc.records.fitted.near_field import NearField
+from scanproc.records.fitted.point_errors import PointErrors
 
 ESTIMATORS = ("truncated", "posterior")
 """How a column of coefficients was found; ``Expansion.estimator`` counts into this."""

@@ -11,7 +11,7 @@ from functools import singledispatch
 import numpy as np
 
 from scanproc.conventions import Integer, Real
-from scanproc.report.figures.kinds import (
+from scanproc.report.drawing.kinds import (
     Axis,
     Balloon,
     Cloud,
@@ -22,7 +22,7 @@ from scanproc.report.figures.kinds import (
     Polar,
     PolarSheet,
 )
-from scanproc.report.figures.look import tick_name
+from scanproc.report.drawing.look import tick_name
 from scanproc.steps.field.residuals import band_middles
 
 MOST_ROWS = 40

@@ -14,8 +14,8 @@ from rich.console import Console
 from rich.live import Live
 from rich.table import Table
 
-from scanproc.cli.frame import duration, say_dated
-from scanproc.cli.progress import LONGEST_SILENCE_S, is_plain_terminal
+from scanproc.cli.terminal.frame import duration, say_dated
+from scanproc.cli.terminal.progress import LONGEST_SILENCE_S, is_plain_terminal
 from scanproc.errors import printable
 from scanproc.run.night.batch import Watcher
 from scanproc.run.night.state import Course

@@ -7,8 +7,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from scanproc.conventions import Integer, Real
-from scanproc.records.budget import Budget
 from scanproc.records.checked import integer_array, real_array
+from scanproc.records.fitted.budget import Budget
 
 
 @dataclass(frozen=True, eq=False)

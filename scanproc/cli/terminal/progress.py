@@ -11,7 +11,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import TextIO
 
-from scanproc.cli.frame import duration, say_dated
+from scanproc.cli.terminal.frame import duration, say_dated
 from scanproc.run.progress import Progress
 
 LONGEST_SILENCE_S = 60.0

@@ -8,9 +8,9 @@ import matplotlib as mpl
 import numpy as np
 from matplotlib.figure import Figure as Sheet
 
-from scanproc.report.figures.drawing import THINNEST, draw, label
-from scanproc.report.figures.kinds import Balloon, Cloud, Polar, PolarSheet
-from scanproc.report.figures.look import DASHES, MAP, Theme
+from scanproc.report.drawing.flat_kinds import THINNEST, draw, label
+from scanproc.report.drawing.kinds import Balloon, Cloud, Polar, PolarSheet
+from scanproc.report.drawing.look import DASHES, MAP, Theme
 from scanproc.report.words.sentences import frequency
 
 LEVEL_UNIT = "Level [dB re 20 µPa at 1 m, 2.83 V]"

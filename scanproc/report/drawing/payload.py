@@ -18,8 +18,8 @@ import matplotlib as mpl
 import numpy as np
 
 from scanproc.conventions import Real
-from scanproc.report.figures.kinds import Figure
-from scanproc.report.figures.look import DASHES, MAP, THEMES
+from scanproc.report.drawing.kinds import Figure
+from scanproc.report.drawing.look import DASHES, MAP, THEMES
 
 UNKNOWN = -32768
 FINE = 0.01

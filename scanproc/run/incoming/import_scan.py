@@ -26,9 +26,9 @@ from scanproc.files.incoming.transfer_function import read_transfer_function
 from scanproc.files.replacing import check_file
 from scanproc.files.stored.scan_file import is_scan
 from scanproc.files.stored.scan_writer import write_stream
-from scanproc.records.scan import Scan, ScanSetup
-from scanproc.records.stream import SoundStream
-from scanproc.run.driven import driven_by, harmonic_stream, response_stream
+from scanproc.records.measured.scan import Scan, ScanSetup
+from scanproc.records.measured.stream import SoundStream
+from scanproc.run.incoming.driven import driven_by, harmonic_stream, response_stream
 from scanproc.run.progress import Progress, silent
 from scanproc.run.settings.imports import ImportSettings
 from scanproc.steps.check.setup import some, unit_findings

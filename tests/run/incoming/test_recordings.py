@@ -15,10 +15,10 @@ from small_scans import even_points, monopole_scan
 from scanproc.cli.commands import run
 from scanproc.errors import InputError, ScanDataError
 from scanproc.files.stored.scan_file import open_scan, read_scan, write_scan
-from scanproc.records.scan import ImpulseScan, Scan, ScanSetup
+from scanproc.records.measured.scan import ImpulseScan, Scan, ScanSetup
 from scanproc.run.conversion.check import check_scan
 from scanproc.run.conversion.pipeline import convert
-from scanproc.run.import_scan import import_scan
+from scanproc.run.incoming.import_scan import import_scan
 from scanproc.run.settings.imports import ImportSettings
 from scanproc.steps.sound.response_facts import is_sweep, noise_before, spectral_noise
 

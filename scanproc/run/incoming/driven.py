@@ -8,7 +8,7 @@ from pathlib import Path
 from scanproc.conventions import Real
 from scanproc.errors import InputError, ScanDataError, SettingsError
 from scanproc.files.incoming.import_wav import Recording, inside, read_wav, wav_format
-from scanproc.records.stream import SoundStream
+from scanproc.records.measured.stream import SoundStream
 from scanproc.run.settings.imports import ImportSettings
 from scanproc.steps.sound.deconvolve import deconvolved, inverse_of
 from scanproc.steps.sound.harmonics import harmonic_inverse, harmonic_responses, harmonic_window

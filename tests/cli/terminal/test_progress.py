@@ -13,10 +13,10 @@ from datetime import datetime
 
 import pytest
 
-from scanproc.cli.progress import dated_lines
+from scanproc.cli.terminal.progress import dated_lines
 
 SHOW = """
-from scanproc.cli.progress import shown
+from scanproc.cli.terminal.progress import shown
 with shown() as progress:
     progress("points read", 0, 2)
     progress("points read", 2, 2)

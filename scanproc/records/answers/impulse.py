@@ -18,7 +18,7 @@ class ImpulseSet:
 
     ``response_pa_m`` (angles, samples), real; ``time_zero_sample`` i0, the same for all angles. ``band_hz``: where the
     spectra are kept; outside the responses fade out. Angles as in
-    :class:`~scanproc.records.directions.DirectionSet`.
+    :class:`~scanproc.records.answers.directions.DirectionSet`.
     """
 
     name: str

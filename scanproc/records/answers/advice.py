@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from scanproc.conventions import Real
-from scanproc.records.curves import Curves
+from scanproc.records.answers.curves import Curves
 from scanproc.waves.biquads import Kind
 
 

@@ -13,10 +13,10 @@ from matplotlib.figure import Figure as Sheet
 from PIL import Image
 
 from scanproc.files.atomic import whole_file
-from scanproc.report.figures import drawing_round  # noqa: F401 (teaches draw its kinds)
-from scanproc.report.figures.drawing import draw
-from scanproc.report.figures.kinds import Balloon, Cloud, Figure, PolarSheet
-from scanproc.report.figures.look import LIGHT, Theme
+from scanproc.report.drawing import round_kinds  # noqa: F401 (teaches draw its kinds)
+from scanproc.report.drawing.flat_kinds import draw
+from scanproc.report.drawing.kinds import Balloon, Cloud, Figure, PolarSheet
+from scanproc.report.drawing.look import LIGHT, Theme
 
 logging.getLogger("matplotlib").setLevel(logging.ERROR)  # no word about building its font cache
 

@@ -22,7 +22,7 @@ from scanproc.run.conversion.fitting import in_parts, in_threads
 from scanproc.run.conversion.heard import Heard
 from scanproc.run.conversion.point_study import in_bands, prepared, study_of
 from scanproc.run.conversion.preparation import Prepared
-from scanproc.run.growing import Growing, growing
+from scanproc.run.incoming.growing import Growing, growing
 from scanproc.run.progress import Progress, silent
 from scanproc.run.settings.conversion import Settings
 from scanproc.run.settings.imports import ImportSettings

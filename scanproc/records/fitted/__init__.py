@@ -1,0 +1,1 @@
+"""The field that was fitted, and what its errors come from."""

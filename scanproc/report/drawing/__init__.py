@@ -1,0 +1,1 @@
+"""How figures are drawn, on paper and on the screen, and the tables behind them."""

@@ -1,0 +1,1 @@
+"""Other people's data and fresh recordings on their way to a scan file."""
