@@ -7,9 +7,9 @@ from pathlib import Path
 
 import numpy as np
 from small_scans import even_points
+from written_curves import read_curves
 
 from scanproc.conventions import Complex, Real
-from scanproc.files.outgoing.curve_table import read_curves
 from scanproc.files.stored.result_file import read_result
 from scanproc.files.stored.scan_file import write_scan
 from scanproc.records.answers.study import Study

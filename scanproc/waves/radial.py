@@ -67,28 +67,6 @@ def outgoing_radial(order: int, kr: ArrayLike, kr_scaling: float) -> Complex:
     return _scaled(mantissa / np.abs(size), exponent - size_exponent)
 
 
-def regular_radial(order: int, kr: ArrayLike, kr_scaling: float) -> Real:
-    """j_n(kr) over :func:`regular_scaling`, (order + 1, points): O(1) where kr is at most kr_scaling."""
-    mantissa, exponent = spherical_bessel(order, kr)
-    size, size_exponent = regular_scaling(order, kr_scaling)
-    return np.ldexp(mantissa / size, exponent - size_exponent)
-
-
-def regular_scaling(order: int, kr_scaling: float) -> tuple[Real, Integer]:
-    """The divisor of :func:`regular_radial` as mantissa and exponent, each (order + 1, 1).
-
-    |j_n(kr_scaling)| where j_n still rises (n above kr_scaling), the envelope |h_n(kr_scaling)| where it
-    oscillates and may be zero just there.
-    """
-    size, size_exponent = spherical_bessel(order, kr_scaling)
-    envelope, envelope_exponent = spherical_hankel(order, kr_scaling)
-    oscillates = np.arange(order + 1)[:, None] < kr_scaling
-    return (
-        np.where(oscillates, np.abs(envelope), np.abs(size)),
-        np.where(oscillates, envelope_exponent, size_exponent),
-    )
-
-
 def far_radial(order: int, wavenumber: float, kr_scaling: float) -> Complex:
     """j^{n+1} / (k |h_n(kr_scaling)|) in metres, (order + 1,): the far field of the terms of outgoing_radial.
 

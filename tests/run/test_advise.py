@@ -10,12 +10,12 @@ import numpy as np
 import pytest
 from patterns import pattern_expansion
 from scipy.signal import freqz
+from written_curves import read_curves
 
 import scanproc as sp
 from scanproc.cli.commands import run
 from scanproc.conventions import Complex, Real
 from scanproc.errors import InputError, SettingsError
-from scanproc.files.outgoing.curve_table import read_curves
 from scanproc.records.answers.curves import Curves
 from scanproc.steps.farfield.curves import derived_curves
 

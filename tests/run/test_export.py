@@ -14,9 +14,9 @@ import pytest
 import sofar
 import soundfile
 from small_scans import even_points
+from written_curves import read_curves
 
 from scanproc.cli.commands import run
-from scanproc.files.outgoing.curve_table import read_curves
 from scanproc.files.outgoing.export_archive import read_hdf5
 from scanproc.files.outgoing.export_text import read_text
 from scanproc.files.outgoing.tables import read_direction_tables

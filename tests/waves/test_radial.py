@@ -11,7 +11,6 @@ from truth import rows
 from scanproc.waves.radial import (
     far_radial,
     outgoing_radial,
-    regular_radial,
     spherical_bessel,
     spherical_hankel,
 )
@@ -116,25 +115,6 @@ def test_outgoing_radial_is_the_scaled_hankel_function(kr, kr_scaling):
     for n in (0, 1, 7, 50, 100):
         truth = exact_h(n, kr) / abs(exact_h(n, kr_scaling))
         assert relative(complex(scaled[n]), truth) < 1e-12
-
-
-@pytest.mark.parametrize(("near", "far"), [(0.1, 0.12), (30.0, 33.0), (2.0, 9.0)])
-def test_regular_radial_is_a_positive_multiple_of_the_bessel_function(near, far):
-    scaled = regular_radial(60, [near, far], far)
-    assert np.all(np.isfinite(scaled))
-    for n in (0, 1, 7, 50, 60):
-        first, second = exact_j(n, near), exact_j(n, far)
-        factor = mpf(scaled[n, 1]) / second
-        assert factor > 0
-        assert relative(scaled[n, 0] / factor, first) < 1e-11
-
-
-def test_regular_radial_is_of_order_one_near_the_scaling_radius():
-    for kr_scaling in (1.0, 5.0, 40.0):
-        kr = np.linspace(0.8, 1.0, 50) * kr_scaling
-        largest = np.abs(regular_radial(50, kr, kr_scaling)).max(axis=1)
-        assert np.all(largest < 2)
-        assert np.all(largest > 0.1)
 
 
 def test_far_radial_is_the_limit_of_outgoing_radial():

@@ -11,9 +11,8 @@ from pathlib import Path
 
 import numpy as np
 
-from scanproc.errors import InputError
 from scanproc.files.atomic import whole_file
-from scanproc.records.answers.curves import Curve, Curves
+from scanproc.records.answers.curves import Curves
 
 FREQUENCY = "frequency_hz"
 
@@ -30,27 +29,3 @@ def write_curves(path: Path | str, curves: Curves) -> None:
     writer.writerows([repr(value) for value in row] for row in np.stack(columns, axis=1).tolist())
     with whole_file(path) as draft:
         draft.write_text(page.getvalue(), encoding="utf-8", newline="\n")
-
-
-def read_curves(path: Path | str) -> Curves:
-    """The curves of a table (their notes are not in it). Raises InputError."""
-    try:
-        with Path(path).open(encoding="utf-8", newline="") as file:
-            header, *rows = list(csv.reader(file)) or [[]]
-        numbers = np.array([[float(entry) for entry in row] for row in rows], dtype=np.float64)
-    except OSError as error:
-        raise InputError(f"cannot be read, {error.strerror}: check the path", path=path) from error
-    except (ValueError, csv.Error) as error:
-        raise InputError(f"is not a table of curves: {error}; export it again", path=path) from error
-    if (
-        header[:1] != [FREQUENCY]
-        or numbers.ndim != 2
-        or numbers.shape[1] != len(header)
-        or len(header) % 2 == 0
-    ):
-        raise InputError(f"must have the columns {FREQUENCY} and two per curve: export it again", path=path)
-    curves = []
-    for index in range(1, len(header), 2):
-        name, _, unit = header[index].rpartition(" [")
-        curves.append(Curve(name, unit.rstrip("]"), numbers[:, index], numbers[:, index + 1]))
-    return Curves(numbers[:, 0], tuple(curves))

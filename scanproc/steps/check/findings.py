@@ -94,7 +94,7 @@ def check(scan: Scan, facts: ResponseFacts | None = None, *, all_frequency_hz: R
     else:
         findings.append(_noticed(judged.noticed_m))
     findings += fault_findings([fault for fault in kept if not clipped[fault.point]], scan.setup.names)
-    findings += drift_findings(judged.drift, setup)
+    findings += drift_findings(judged.drift)
     hz = tuple(float(value) for value in scan.frequency_hz)
     return Judged(CheckReport(scan.points, ordered(findings), hz, level), judged.drift)
 
@@ -114,7 +114,7 @@ def fault_findings(faults: Sequence[Fault], names: Words) -> list[Finding]:
     return found
 
 
-def drift_findings(drift: Drift, setup: ScanSetup) -> list[Finding]:
+def drift_findings(drift: Drift) -> list[Finding]:
     """What the drift means."""
     found = []
     if drift.found:

@@ -33,7 +33,6 @@ class Place:
 
     position_m: Real
     time: Real
-    angular_hz: float
     field: Complex
     gradient: Complex
 
@@ -49,11 +48,10 @@ class Unknown:
 
 @dataclass(frozen=True, eq=False)
 class Step:
-    """A Gauss-Newton step: ``change`` and ``standard_error`` (unknowns,); ``left_out_db`` before it."""
+    """A Gauss-Newton step: ``change`` and ``standard_error`` (unknowns,)."""
 
     change: Real
     standard_error: Real
-    left_out_db: float
 
 
 def solve(
@@ -67,23 +65,19 @@ def solve(
     normal, target = [np.diag(1 / prior**2)], [-so_far / prior**2]
     k = wavenumbers(scan.setup, scan.frequency_hz)
     time = time_share(scan.setup)[used]
-    log_error = 0.0
     for index, n in enumerate(order):
         data = scan.pressure_pa[used, index]
-        place, orthogonal, missed, left = _linearised(
-            position_m[used], time, k[index], scan, index, int(n), data
-        )
+        place, orthogonal, missed = _linearised(position_m[used], time, k[index], int(n), data)
         columns = np.stack([unknown.change(place) for unknown in unknowns], axis=1)
         columns = columns - orthogonal @ (orthogonal.conj().T @ columns)
         variance = max(float(np.sum(np.abs(missed) ** 2)), 1e-20 * float(np.sum(np.abs(data) ** 2)))
         variance /= max(1, len(data) - mode_count(int(n)))
         normal.append(2 * np.real(columns.conj().T @ columns) / variance)
         target.append(2 * np.real(columns.conj().T @ missed) / variance)
-        log_error += np.log10(np.sum(np.abs(left) ** 2) / np.sum(np.abs(data) ** 2))
     covariance = np.linalg.inv(np.sum(normal, axis=0))
     change = covariance @ np.sum(target, axis=0)
     error = np.sqrt(np.diag(covariance)) * _disagreement(normal, target, change)
-    return Step(change, error, 10 * log_error / len(order))
+    return Step(change, error)
 
 
 def _disagreement(normal: Sequence[Real], target: Sequence[Real], change: Real) -> Real:
@@ -116,9 +110,9 @@ def time_share(setup: ScanSetup) -> Real:
 
 
 def _linearised(
-    position_m: Real, time: Real, wavenumber: float, scan: Scan, index: int, order: int, data: Complex
-) -> tuple[Place, Complex, Complex, Complex]:
-    """The fit at one frequency: place, Q, residual, and leave-one-out errors."""
+    position_m: Real, time: Real, wavenumber: float, order: int, data: Complex
+) -> tuple[Place, Complex, Complex]:
+    """The fit at one frequency: place, Q, residual."""
     view = view_from(position_m, (0.0, 0.0, 0.0))
     orthogonal, triangle = qr(_terms(view, view.scaling_radius_m, order, wavenumber), mode="economic")
     projection = orthogonal.conj().T @ data
@@ -129,9 +123,7 @@ def _linearised(
         moved = view_from(position_m + DIFFERENCE_M * np.eye(3)[axis], view.centre_m)
         beside = _terms(moved, view.scaling_radius_m, order, wavenumber) @ coefficients
         gradient[:, axis] = (beside - field) / DIFFERENCE_M
-    place = Place(position_m, time, 2 * np.pi * float(scan.frequency_hz[index]), field, gradient)
-    free = np.maximum(1 - np.sum(np.abs(orthogonal) ** 2, axis=1), 1e-3)
-    return place, orthogonal, data - field, (data - field) / free
+    return Place(position_m, time, field, gradient), orthogonal, data - field
 
 
 def _terms(view: View, scaling_radius_m: float, order: int, wavenumber: float) -> Complex:

@@ -103,9 +103,9 @@ def arrivals_s(impulse: ImpulseScan) -> Real:
     return impulse.time_zero_s + onset / impulse.sampling_rate_hz + extra
 
 
-def far_field_reference(name: str, expansion: Expansion, step_deg: float = 10.0) -> Reference:
+def far_field_reference(name: str, expansion: Expansion) -> Reference:
     """Another result as the reference: its far field and error bars on both orbits."""
-    return replace(direction_reference(direction_set(expansion, orbit_angles(step_deg))), name=name)
+    return replace(direction_reference(direction_set(expansion, orbit_angles(10.0))), name=name)
 
 
 def direction_reference(directions: DirectionSet) -> Reference:

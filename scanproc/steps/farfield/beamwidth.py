@@ -55,13 +55,6 @@ def beamwidths(expansion: Expansion, turn: Turn = STRAIGHT) -> Curves:
     return Curves(expansion.frequency_hz, tuple(curves), notes)
 
 
-def undecided(curves: Curves, name: str) -> Boolean:
-    """(F,) where the two values that a beamwidth may have, within its errors, lie apart by a jump."""
-    wide, narrow = (curves.get(f"{name}, {side}").value for side in SIDES)
-    differ: Boolean = (np.isnan(wide) != np.isnan(narrow)) | (np.abs(wide - narrow) > 0)
-    return differ
-
-
 def _beamwidth(
     model: ErrorModel, series: Complex, relative: Real, drop_db: float, place: tuple[str, Turn]
 ) -> list[Curve]:

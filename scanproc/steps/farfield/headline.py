@@ -9,7 +9,6 @@ from __future__ import annotations
 from dataclasses import dataclass, field, replace
 
 import numpy as np
-from numpy.typing import ArrayLike
 from scipy.interpolate import BSpline, make_interp_spline
 from scipy.optimize import brentq
 
@@ -68,11 +67,7 @@ class Headline:
     coverage: dict[str, Figure | None] = field(default_factory=dict)
 
 
-def headline(
-    curves: Curves,
-    sensitivity_band_hz: tuple[float, float] = SENSITIVITY_BAND_HZ,
-    tilt_band_hz: tuple[float, float] = TILT_BAND_HZ,
-) -> Headline:
+def headline(curves: Curves, sensitivity_band_hz: tuple[float, float] = SENSITIVITY_BAND_HZ) -> Headline:
     """Datasheet numbers, each with a standard error, of :func:`~scanproc.steps.farfield.curves.derived_curves`."""
     hz, axis = curves.frequency_hz, curves.get("on axis")
     sensitivity = band_mean(hz, axis, sensitivity_band_hz)
@@ -87,7 +82,7 @@ def headline(
         slope,
         band_mean(hz, curves.get("directivity index, exact"), sensitivity_band_hz),
         band_mean(hz, curves.get("listening window spread"), sensitivity_band_hz),
-        _over(band_slope(hz, curves.get("estimated in-room response"), tilt_band_hz), hz, tilt_band_hz),
+        _over(band_slope(hz, curves.get("estimated in-room response"), TILT_BAND_HZ), hz, TILT_BAND_HZ),
         None if sensitivity is None else even_range(hz, axis, sensitivity),
         {orbit: coverage(curves, f"{orbit} beamwidth, -6 dB") for orbit in ("horizontal", "vertical")},
     )
@@ -233,11 +228,6 @@ def roll_off(frequency_hz: Real, axis: Curve, limit: Figure | None) -> Figure | 
     lowest = max(float(frequency_hz[0]), limit.value / 4)
     highest = max(limit.value / 2, min(limit.value, 2 * lowest))
     return band_slope(frequency_hz, axis, (lowest, highest))
-
-
-def level_at_db(level_1m_db: ArrayLike, distance_m: float, devices: int = 1) -> Real:
-    """Level of several equal devices whose powers add, each at that distance: L - 20 lg r + 10 lg n."""
-    return np.asarray(level_1m_db, dtype=np.float64) - 20 * np.log10(distance_m) + 10 * np.log10(devices)
 
 
 def _inside(frequency_hz: Real, band_hz: tuple[float, float]) -> Boolean:

@@ -223,15 +223,6 @@ def far_prior(model: FieldModel, weight: Real, direction: Real) -> Complex:
     return far @ far.conj().T + model.degrees.far_prior(of_degrees, direction)
 
 
-def near_covariance(model: FieldModel, weight: Real, position_m: Real) -> tuple[Complex, Real]:
-    """Of the device's pressure at positions (positions, 3) with the points, and its own variance (positions,)."""
-    of_columns, of_degrees, _ = split(model, weight)
-    near = columns_at(model.dictionary, position_m, model.wavenumber, model.scaling_m)
-    cross = (near * of_columns) @ model.columns.conj().T
-    cross += model.degrees.covariance(of_degrees, position_m, model.position_m)
-    return cross, np.abs(near) ** 2 @ of_columns + model.degrees.variance_at(of_degrees, position_m)
-
-
 def split(model: FieldModel, weight: Real) -> tuple[Real, Real, float]:
     """Variances of the columns (M,), weights of the degrees' groups, of the room."""
     blocks, groups = len(model.share), len(model.degrees.names)

@@ -13,11 +13,13 @@ UNEVENNESS = 0.3
 """How far chance may bend the rule "the farthest point next"; with none the first halvings leave a lattice."""
 NEIGHBOURS = 12
 """Scanned points tried for each wanted place."""
+FEWEST = 12
+"""Points in the smallest part."""
 
 
-def subset_sizes(points: int, count: int, smallest_share: float = 0.1, fewest: int = 12) -> Integer:
+def subset_sizes(points: int, count: int, smallest_share: float = 0.1) -> Integer:
     """``count`` numbers of points or fewer, rising in equal ratios from ``smallest_share`` to all."""
-    lowest = min(points, max(fewest, smallest_share * points))
+    lowest = min(points, max(FEWEST, smallest_share * points))
     return np.unique(np.geomspace(lowest, points, count).round().astype(np.int64))
 
 

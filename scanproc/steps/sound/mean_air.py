@@ -16,7 +16,7 @@ from scipy.interpolate import CubicSpline
 from scanproc.conventions import Complex, Real
 from scanproc.records.measured.scan import ImpulseScan, Scan, ScanSetup
 from scanproc.steps.field.view import relative_wavenumber, speed_of_sound, temperature
-from scanproc.steps.sound.gate import device_centre_m, latency_s
+from scanproc.steps.sound.gate import device_centre_m
 from scanproc.steps.sound.spectra import spectra
 
 GROUP = 3e-5
@@ -29,17 +29,6 @@ def varies(setup: ScanSetup) -> bool:
     """Whether the points have different speeds of sound."""
     relative = relative_wavenumber(setup)
     return bool(np.any(np.abs(relative - 1) > 1e-9))
-
-
-def spectra_in_mean_air(impulse: ImpulseScan, frequency_hz: ArrayLike) -> Scan:
-    """The spectra (as :func:`spectra`) that the points would have at the scan's mean speed of sound.
-
-    Raises ScanDataError like :func:`spectra`.
-    """
-    frequency = np.asarray(frequency_hz, dtype=np.float64)
-    stretch = 1 / relative_wavenumber(impulse.setup)
-    pressure = stretched_spectra(impulse, frequency, stretch, latency_s(impulse))
-    return Scan(mean_air(impulse.setup), frequency, pressure)
 
 
 def stretched_spectra(impulse: ImpulseScan, frequency: Real, stretch: Real, start_s: float) -> Complex:

@@ -22,14 +22,12 @@ MOST_TERMS = 3
 class GainDelayDrift:
     """Drift against the start of the scan, as powers 1, 2, ... of its share of time.
 
-    ``log_gain`` and ``delay_s`` (terms,); ``repeats`` counts the measurements that came again, ``scatter_db`` is the
-    rms of their gains about the drift.
+    ``log_gain`` and ``delay_s`` (terms,); ``repeats`` counts the measurements that came again.
     """
 
     log_gain: Real
     delay_s: Real
     repeats: int
-    scatter_db: float
 
     def gain(self, share: Real) -> Real:
         """Gain (points,) at shares of the scan's time, relative to its start."""
@@ -83,8 +81,7 @@ def find_drift(scan: Scan) -> GainDelayDrift | None:
     design = _powers(after, terms) - _powers(before, terms)
     gains = np.linalg.lstsq(design, log_gain, rcond=1e-9)[0]
     delays = np.linalg.lstsq(design, delay, rcond=1e-9)[0]
-    scatter = float(np.sqrt(np.mean((design @ gains - log_gain) ** 2)) * 20 / np.log(10))
-    return GainDelayDrift(gains, delays, len(rows), scatter)
+    return GainDelayDrift(gains, delays, len(rows))
 
 
 def without_drift(scan: Scan, drift: GainDelayDrift) -> Scan:

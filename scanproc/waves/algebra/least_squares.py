@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from bisect import bisect_left
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import cached_property
@@ -10,13 +9,12 @@ from typing import TypeAlias, TypeVar, cast
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.linalg import LinAlgError, lapack, qr, solve_triangular
+from scipy.linalg import LinAlgError, qr, solve_triangular
 
 from scanproc.conventions import Complex, Real, Single
 from scanproc.waves.algebra.dense import (
     gram_of_columns,
     inverse_of_upper,
-    letter,
     lower_factor,
     reciprocal_condition,
     row_power,
@@ -69,11 +67,6 @@ class NestedFit:
         judged_by_others = int(np.sum(self.leverage.max(axis=1) < 1 - LEAST_FREEDOM))
         return min(told_apart, judged_by_others)
 
-    @property
-    def in_double(self) -> bool:
-        """Whether it was factorised in double precision, so that the coefficients of every truncation are exact."""
-        return self.triangle.dtype in (np.float64, np.complex128)
-
     @cached_property
     def inverse(self) -> Matrix:
         """R⁻¹; its leading blocks are those of the truncations. Raises LinAlgError when two columns are the same."""
@@ -100,24 +93,14 @@ def nested_fit(
     ends: Sequence[int],
     *,
     overwrite: bool = False,
-    only_well_told_apart: bool = False,
 ) -> NestedFit:
     """Least-squares fits of all truncations of ``basis`` from one factorisation into Q and R.
 
     ``basis`` (points, columns) real or complex; ``data`` complex (points, F), both of double or both of single
     precision; ``ends`` rising numbers of leading columns, each below the number of points. With z = Qᴴ p the
     residual of one truncation is that of the one before less Q_n z_n, and the leverage grows by Σ|Q_n|².
-
-    ``only_well_told_apart`` drops the truncations (but not the first) with a condition above ``LARGEST_CONDITION``:
-    their fits raise noise a thousandfold, and take reflections, four times the time. Raises LinAlgError when the
-    first columns are not independent.
     """
-    if only_well_told_apart:
-        ends, triangle = leading_well_told_apart(basis, ends)
-        orthogonal: Matrix = solve_rows(triangle.conj().T, basis[:, : ends[-1]])
-    else:
-        orthogonal, triangle = orthogonalised(basis, overwrite)
-    return fit_by(orthogonal, triangle, data, ends)
+    return fit_by(*orthogonalised(basis, overwrite), data, ends)
 
 
 def fit_by(
@@ -182,24 +165,6 @@ def badly_conditioned(triangle: Matrix) -> bool:
     return reciprocal_condition(triangle / length) < 1 / LARGEST_CONDITION
 
 
-def leading_well_told_apart(basis: Basis, ends: Sequence[int]) -> tuple[Sequence[int], Basis]:
-    """The truncations with a condition up to ``LARGEST_CONDITION``, at least one, and their R."""
-    factorise = getattr(lapack, letter(basis) + "potrf")
-    triangle, failed = factorise(gram_of_columns(basis).T, lower=0, clean=1, overwrite_a=1)
-    sound = failed - 1 if failed else len(triangle)
-
-    def bad(truncation: int) -> bool:
-        count = ends[truncation]
-        return count > sound or badly_conditioned(triangle[:count, :count])
-
-    last = len(ends) - 1
-    count = last + 1 if not bad(last) else max(bisect_left(range(last), True, key=bad), 1)
-    end = ends[count - 1]
-    if end > sound:
-        raise LinAlgError("not even the first columns are independent")
-    return ends[:count], np.ascontiguousarray(triangle[:end, :end].conj())
-
-
 def coefficients(
     fit: NestedFit, truncation: int, columns: slice | NDArray[np.int64] = slice(None)
 ) -> Complex:
@@ -209,12 +174,6 @@ def coefficients(
         fit.triangle[:count, :count], fit.projection[:count, columns], check_finite=False
     )
     return solution
-
-
-def coefficient_variance(fit: NestedFit, truncation: int) -> Real:
-    """Variances of the coefficients for data of variance one, the diagonal of (AᴴA)⁻¹."""
-    variance: Real = fit.unit_variance[truncation, : fit.ends[truncation]]
-    return variance
 
 
 def all_coefficients(fit: NestedFit, columns: slice | NDArray[np.int64] = slice(None)) -> Iterator[Complex]:

@@ -9,12 +9,9 @@ import numpy as np
 from scipy.linalg import LinAlgError, solve_triangular
 
 from scanproc.conventions import Complex, Real
-from scanproc.waves.algebra.dense import solve_rows
 from scanproc.waves.algebra.least_squares import (
-    Matrix,
     NestedFit,
     fit_by,
-    leading_well_told_apart,
 )
 from scanproc.waves.algebra.three_products import orthogonalised_in_single
 
@@ -33,25 +30,17 @@ def single_fit(
     data: Complex,
     ends: Sequence[int],
     truncation: int | None = None,
-    *,
-    only_well_told_apart: bool = False,
 ) -> NestedFit | None:
     """As nested_fit, from a factorisation in single precision; None where that would not do.
 
     ``basis`` (points, columns); ``data`` (points, F). The coefficients of the ``truncation`` (an index into ``ends``)
     are those of double precision, by iterative refinement (Wilkinson; Higham, Accuracy and Stability of Numerical
     Algorithms, ch. 12, from memory); those of others, errors and variances are right to three digits or better.
-    ``only_well_told_apart`` as for nested_fit.
     """
     if len(basis) * ends[-1] ** 2 < LEAST_WORK:
         return None
     try:
-        if only_well_told_apart:
-            rows: Matrix = basis.astype(np.float32) if np.isrealobj(basis) else basis.astype(np.complex64)
-            ends, triangle = leading_well_told_apart(rows, ends)
-            orthogonal = solve_rows(triangle.conj().T, rows[:, : ends[-1]], overwrite=True)
-        else:
-            orthogonal, triangle = orthogonalised_in_single(basis)
+        orthogonal, triangle = orthogonalised_in_single(basis)
     except LinAlgError:
         return None
     fit = fit_by(orthogonal, triangle, data.astype(np.complex64), ends, in_turn=True)
