@@ -132,17 +132,19 @@ def block_kernels(model: FieldModel, chosen: Integer | slice) -> Complex:
     return np.array(kernels)
 
 
-def covariance(model: FieldModel, weight: Real, noise: float = 0.0) -> Complex:
+def covariance(model: FieldModel, weight: Real, noise: float = 0.0, *, whole: bool = True) -> Complex:
     """Covariance of the sound between all points for weights of the blocks, (points, points).
 
     Columns that together hold less than ``NEGLIGIBLE_SHARE`` of a ``noise``, a variance re the mean square of the
-    pressures, are left out.
+    pressures, are left out. Not ``whole``: nothing that has a meaning above the diagonal.
     """
     of_columns, of_degrees, of_room = split(model, weight)
     heard = of_columns * row_power(model.columns.T) / len(model.columns)
     rising = np.argsort(heard)
     used = np.sort(rising[np.cumsum(heard[rising]) >= NEGLIGIBLE_SHARE * noise])
-    total = _whole(gram_of_rows(model.columns[:, used] * np.sqrt(of_columns[used])))
+    total = gram_of_rows(model.columns[:, used] * np.sqrt(of_columns[used]))
+    if whole:
+        total = _whole(total)
     total += model.degrees.covariance(of_degrees, model.position_m, model.position_m)
     if model.room is not None and of_room > 0:
         total += of_room * model.room.covariance()
@@ -152,7 +154,7 @@ def covariance(model: FieldModel, weight: Real, noise: float = 0.0) -> Complex:
 def covariance_with(model: FieldModel, weight: Real, chosen: Integer) -> Complex:
     """The same between all points and some of them (indices), (points, chosen)."""
     of_columns, of_degrees, of_room = split(model, weight)
-    total: Complex = (model.columns * of_columns) @ model.columns[chosen].conj().T
+    total: Complex = model.columns @ (model.columns[chosen].conj() * of_columns).T
     total += model.degrees.covariance(of_degrees, model.position_m, model.position_m[chosen])
     if model.room is not None and of_room > 0:
         total += of_room * model.room.covariance(slice(None), chosen)
@@ -182,7 +184,7 @@ def sound_factor(model: FieldModel, weight: Real, noise: Real) -> Factor:
         )
         if found is not None:
             return found
-    sound = covariance(model, weight, float(np.min(noise)))
+    sound = covariance(model, weight, float(np.min(noise)), whole=False)
     sound[np.diag_indices(points)] += noise
     return whole_factor(sound)
 

@@ -96,12 +96,21 @@ def in_fortran_order(matrix: NDArray[Any]) -> bool:
 
 def inverse_of_upper(upper: Matrix) -> Matrix:
     """U⁻¹, with zeros below the diagonal. Raises LinAlgError when a diagonal entry is zero."""
-    size, info = len(upper), ctypes.c_int(0)
-    inverse = cast(Matrix, np.triu(upper))
-    _call(cython_lapack, letter(inverse) + "trtri", [b"L", b"N", size, inverse, size, info])
+    return _inverse(np.triu(upper), b"L")
+
+
+def inverse_of_lower(lower: Matrix) -> Matrix:
+    """L⁻¹, with zeros above the diagonal. Raises LinAlgError when a diagonal entry is zero."""
+    return _inverse(np.tril(lower), b"U")
+
+
+def _inverse(triangle: NDArray[Any], as_columns: bytes) -> Any:
+    """In place; ``as_columns``: which triangle BLAS sees, which reads by columns."""
+    size, info = len(triangle), ctypes.c_int(0)
+    _call(cython_lapack, letter(triangle) + "trtri", [as_columns, b"N", size, triangle, size, info])
     if info.value:
         raise LinAlgError("the matrix is singular")
-    return inverse
+    return triangle
 
 
 def inverse_from(lower: Matrix) -> Matrix:

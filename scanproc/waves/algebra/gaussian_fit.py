@@ -15,7 +15,14 @@ from scipy.linalg import cho_solve, lapack
 from scipy.optimize import minimize
 
 from scanproc.conventions import Complex, Integer, Real
-from scanproc.waves.algebra.dense import gram_of_columns, inverse_from, lower_factor, row_power, solve_rows
+from scanproc.waves.algebra.dense import (
+    gram_of_columns,
+    inverse_from,
+    inverse_of_lower,
+    lower_factor,
+    row_power,
+    solve_rows,
+)
 
 NOISE_FLOOR = 1e-9
 """Smallest noise variance relative to the data's mean square."""
@@ -49,13 +56,13 @@ class Factor(Protocol):
 
 @dataclass(frozen=True, eq=False)
 class WholeFactor:
-    """``triangle``: the lower Cholesky factor of K (points, points), zero above."""
+    """``triangle``: the lower Cholesky factor of K (points, points); what stands above the diagonal is not read."""
 
     triangle: Complex
 
     def solve(self, data: Complex) -> tuple[Complex, Real]:
-        inverse, _ = lapack.ztrtri(self.triangle, lower=1)
-        return cho_solve((self.triangle, True), data, check_finite=False), row_power(inverse.T)
+        inverse = inverse_of_lower(self.triangle)
+        return ((inverse @ data).conj() @ inverse).conj(), row_power(inverse.T)
 
     def variance(self, cross: Complex, prior: Real) -> Real:
         return np.maximum(prior - row_power(solve_rows(self.triangle, cross, overwrite=True)), 0)
@@ -126,7 +133,7 @@ def regress(factor: Factor, data: Complex) -> Regression:
 
 def whole_factor(covariance: Complex) -> WholeFactor:
     """Of K (points, points), which is overwritten. Raises LinAlgError when it is not positive definite."""
-    return WholeFactor(np.tril(lower_factor(covariance)))
+    return WholeFactor(lower_factor(covariance))
 
 
 def reduced_factor(

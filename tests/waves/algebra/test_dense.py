@@ -12,6 +12,7 @@ from scanproc.waves.algebra.dense import (
     gram_of_columns,
     gram_of_rows,
     inverse_from,
+    inverse_of_lower,
     inverse_of_upper,
     lower_factor,
     reciprocal_condition,
@@ -55,6 +56,7 @@ def test_factor_solve_and_inverse_equal_numpy(kind: str, near: float) -> None:
     np.testing.assert_allclose(
         inverse_of_upper(np.ascontiguousarray(lower.T)), np.linalg.inv(lower.T), atol=near
     )
+    np.testing.assert_allclose(inverse_of_lower(lower + np.triu(whole, 1)), np.linalg.inv(lower), atol=near)
     np.testing.assert_allclose(inverse_from(lower.copy()), np.linalg.inv(whole), atol=near)
 
 
