@@ -53,12 +53,13 @@ class Placement:
 
 @dataclass(frozen=True, eq=False)
 class LearntSample:
-    """A sample frequency as the fit with plain noise found it: weights by name, errors in dB, and what it tells of
-    single points, or None where it tells nothing."""
+    """A sample frequency as the fit with plain noise found it: weights by name, errors in dB, the error's shares by
+    cause and what each cure leaves, and what it tells of single points, or None where it tells nothing."""
 
     weights: Mapping[str, float]
     far_field_error_db: float
     held_out_db: float
+    budget: tuple[Real, Real]
     heard: Heard | None
 
 

@@ -17,7 +17,7 @@ from scanproc.records.measured.scan import Scan, ScanSetup
 from scanproc.steps.each import Each, in_turn
 from scanproc.steps.field.order import between, checked_order, choose_orders, highest_order
 from scanproc.steps.field.view import relative_wavenumber, view_from, wavenumbers
-from scanproc.steps.fit.budget import error_budget
+from scanproc.steps.fit.budget import budget_points, error_budget
 from scanproc.steps.fit.placement import (
     LearntSample,
     Placement,
@@ -33,6 +33,7 @@ from scanproc.steps.fit.weights import NOISE, learn, weights_at
 from scanproc.steps.model.box import Box, device_box
 from scanproc.steps.model.field_model import Device, FieldModel, make_model
 from scanproc.steps.model.room_waves import Scattering
+from scanproc.waves.algebra.gaussian_fit import Factor
 from scanproc.waves.algebra.least_squares import decibels
 from scanproc.waves.harmonics import real_harmonics
 
@@ -100,7 +101,8 @@ def prepare(
         found = fitted(model, pressure, weights)
         told = find_positions and tells_places(found)
         heard = heard_by(model, pressure, weights[NOISE], found) if told else None
-        return LearntSample(weights, found.far_field_error_db, found.held_out_db, heard)
+        shares = _plain_budget(model, weights, found.regression.factor)
+        return LearntSample(weights, found.far_field_error_db, found.held_out_db, shares, heard)
 
     learnt = each(learnt_at, range(len(k)))
     placement = learn_placement(sample, position, device, scattering, learnt, each)
@@ -112,13 +114,15 @@ def prepare(
     weights = [one.weights for one in learnt]
     errors = [one.far_field_error_db for one in learnt]
     plan = _plan(frequency, none, box.centre_m, unknown, device, scattering, sample, weights, errors)
-    plan = plan if placement is None else _placed(plan, placement)
-    return replace(plan, budget=_budget(plan, sample, each))
+    shares = [one.budget for one in learnt]
+    if placement is not None:
+        plan = _placed(plan, placement)
+        shares = each(lambda s: _budget_at(plan, sample, s), range(len(k)))
+    return replace(plan, budget=_budget(plan, sample, shares))
 
 
-def _budget(plan: FitPlan, sample: Scan, each: Each) -> Budget:
-    """The error budget at the plan's samples."""
-    found = each(lambda s: _budget_at(plan, sample, s), range(len(sample.frequency_hz)))
+def _budget(plan: FitPlan, sample: Scan, found: Sequence[tuple[Real, Real]]) -> Budget:
+    """The error budget at the plan's samples: shares by cause there, and what each cure leaves."""
     share, cured = (np.array(rows).T for rows in zip(*found, strict=True))
     moved = float(np.sqrt(np.mean(np.sum(plan.moved_m**2, axis=1)))) if len(plan.moved_m) else 0.0
     left = plan.sample_db + decibels(cured)
@@ -128,16 +132,29 @@ def _budget(plan: FitPlan, sample: Scan, each: Each) -> Budget:
 
 
 def _budget_at(plan: FitPlan, sample: Scan, s: int) -> tuple[Real, Real]:
-    """Shares of the error at a sample by cause, and what each cure leaves of it."""
+    """Shares of the error at a sample by cause, and what each cure leaves of it, with each point's own noise."""
     model, weights = planned_model(plan, sample, s)
-    if plan.position_error_m == 0 and plan.level_error == 0:
-        nothing = np.zeros(sample.points)
-        noise = {"places": nothing, "level": nothing, "noise": nothing + weights[NOISE]}
-        return error_budget(model, model.weights(weights), noise)
     pressure = sample.pressure_pa[:, s]
     sensor = float(sensor_share(sample.take_frequencies(slice(s, s + 1)))[0])
-    noise = point_noise(model, pressure, weights, plan, sensor, fitted(model, pressure, weights))
-    return error_budget(model, model.weights(weights), noise)
+    found = fitted(model, pressure, weights)
+    noise = point_noise(model, pressure, weights, plan, sensor, found)
+    return error_budget(
+        model, model.weights(weights), noise, _sound(weights, found.regression.factor, sample.points)
+    )
+
+
+def _plain_budget(model: FieldModel, weights: Mapping[str, float], factor: Factor) -> tuple[Real, Real]:
+    """The same with the same noise at all points, from the ``factor`` of the fit that has it."""
+    nothing = np.zeros(len(model.position_m))
+    noise = {"places": nothing, "level": nothing, "noise": nothing + weights[NOISE]}
+    return error_budget(model, model.weights(weights), noise, _sound(weights, factor, len(nothing)))
+
+
+def _sound(weights: Mapping[str, float], factor: Factor, points: int) -> Complex:
+    """The covariance of the sound for a budget, from a fit with the same noise at all points."""
+    sound = factor.covariance(budget_points(points))
+    sound[np.diag_indices(len(sound))] -= weights[NOISE]
+    return sound
 
 
 def truncation_centre(setup: ScanSetup, centre_m: ArrayLike | None) -> Real:

@@ -50,7 +50,7 @@ class Posterior:
     ``valid_radius_m``: beyond it from the middle the coefficients are about as good. ``residual_pa`` complex (points,):
     measured less device and room, over the root of the share of its noise that the fit leaves at a point: so all points
     of a clean scan are alike, however closely the fit follows some. ``regression`` is that of the pressures re their
-    rms.
+    rms, ``far_variance`` the far field's, mean over the sphere re their mean square, before any calibration.
     """
 
     coefficients_pa: Complex
@@ -62,6 +62,7 @@ class Posterior:
     residual_pa: Complex
     strengths: Strengths
     regression: Regression
+    far_variance: float
 
 
 def posterior(model: FieldModel, pressure: Complex, weight: Real, noise: Real) -> Posterior:
@@ -97,15 +98,6 @@ def field_strengths(model: FieldModel, weight: Real, solved: Complex) -> Strengt
     sources, multipoles = source_strengths(model.dictionary, mean)
     degrees = model.degrees.coefficients(of_degrees, model.position_m, solved)
     return Strengths(model.dictionary.source_m, sources, tuple(multipoles), degrees)
-
-
-def mean_far_variance(model: FieldModel, weight: Real, regression: Regression) -> tuple[Real, Real, Real]:
-    """Directions of a quadrature (directions, 3), their solid angles, and the far field's variance there.
-
-    Relative to the mean square of the pressures, before calibration.
-    """
-    direction, solid_angle = lebedev_grid(2 * PATTERN_ORDER + 2)
-    return direction, solid_angle, regression.variance(*far_covariance(model, weight, direction))
 
 
 def _described(
@@ -144,6 +136,7 @@ def _described(
         residual,
         strengths,
         regression,
+        mean_variance / (power_heard * calibration),
     )
 
 

@@ -27,7 +27,7 @@ from scanproc.steps.model.dictionary import (
 )
 from scanproc.steps.model.multipoles import LOW_DEGREES
 from scanproc.steps.model.room_waves import RoomSound, Scattering, room_sound
-from scanproc.waves.algebra.dense import gram_of_rows, row_power
+from scanproc.waves.algebra.dense import gram_of_rows, row_power, whole_of
 from scanproc.waves.algebra.gaussian_fit import NEGLIGIBLE_SHARE, Factor, reduced_factor, whole_factor
 
 ROOM = "room"
@@ -125,7 +125,7 @@ def block_kernels(model: FieldModel, chosen: Integer | slice) -> Complex:
     columns, kernels = model.columns[chosen], []
     for share in model.share:
         used = np.flatnonzero(share)
-        kernels.append(_whole(gram_of_rows(np.ascontiguousarray(columns[:, used] * np.sqrt(share[used])))))
+        kernels.append(whole_of(gram_of_rows(np.ascontiguousarray(columns[:, used] * np.sqrt(share[used])))))
     kernels += model.degrees.kernels(model.position_m[chosen])
     if model.room is not None:
         kernels.append(model.room.covariance(chosen, chosen))
@@ -144,7 +144,7 @@ def covariance(model: FieldModel, weight: Real, noise: float = 0.0, *, whole: bo
     used = np.sort(rising[np.cumsum(heard[rising]) >= NEGLIGIBLE_SHARE * noise])
     total = gram_of_rows(model.columns[:, used] * np.sqrt(of_columns[used]))
     if whole:
-        total = _whole(total)
+        total = whole_of(total)
     total += model.degrees.covariance(of_degrees, model.position_m, model.position_m)
     if model.room is not None and of_room > 0:
         total += of_room * model.room.covariance()
@@ -230,9 +230,3 @@ def split(model: FieldModel, weight: Real) -> tuple[Real, Real, float]:
     blocks, groups = len(model.share), len(model.degrees.names)
     room = float(weight[blocks + groups]) if model.room is not None else 0.0
     return weight[:blocks] @ model.share, weight[blocks : blocks + groups], room
-
-
-def _whole(lower: Complex) -> Complex:
-    """A Hermitian matrix from its lower triangle."""
-    below = np.tril(lower, -1)
-    return np.tril(lower) + below.conj().T

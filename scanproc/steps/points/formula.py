@@ -14,9 +14,8 @@ import numpy as np
 from scanproc.conventions import Complex, Integer, Real
 from scanproc.steps.field.uncertainty import PATTERN_ORDER
 from scanproc.steps.fit.expand import OneFit
-from scanproc.steps.fit.posterior import mean_far_variance
 from scanproc.steps.model.field_model import FieldModel, covariance, far_covariance, model_at, sound_factor
-from scanproc.waves.algebra.gaussian_fit import whole_factor
+from scanproc.waves.algebra.gaussian_fit import Factor, whole_factor
 from scanproc.waves.algebra.least_squares import decibels
 from scanproc.waves.directions import lebedev_grid
 
@@ -26,7 +25,7 @@ class FarError:
     """What a fit at one frequency knows: ``error_db`` of all its points, dB re the far field's rms.
 
     ``weight`` (blocks,) of the model's blocks and ``noise`` (points,), relative to the mean square at those points;
-    ``variance`` as :func:`mean_variance`.
+    ``variance`` as :func:`mean_variance`. ``factor``: of what is heard at the points, where a fit has made it.
     """
 
     model: FieldModel
@@ -34,12 +33,16 @@ class FarError:
     noise: Real
     error_db: float
     variance: float
+    factor: Factor | None = None
 
     def with_parts(self, parts: Sequence[Integer]) -> list[float]:
         """Errors with some of the points (indices) each, dB."""
         direction, solid_angle = sphere()
         cross, prior = far_covariance(self.model, self.weight, direction)
-        heard = noisy_covariance(self.model, self.weight, self.noise)
+        if self.factor is None:
+            heard = noisy_covariance(self.model, self.weight, self.noise)
+        else:
+            heard = self.factor.covariance()
         found = []
         for chosen in parts:
             factor = whole_factor(heard[np.ix_(chosen, chosen)])
@@ -58,10 +61,10 @@ class FarError:
 
 def far_error(fit: OneFit) -> FarError:
     """The formula for other points than those of a fit."""
-    weight = fit.model.weights(fit.weights)
-    _, solid_angle, variance = mean_far_variance(fit.model, weight, fit.found.regression)
-    mean = float(solid_angle @ variance) / (4 * np.pi)
-    return FarError(fit.model, weight, fit.noise, fit.found.far_field_error_db, mean)
+    found, weight = fit.found, fit.model.weights(fit.weights)
+    return FarError(
+        fit.model, weight, fit.noise, found.far_field_error_db, found.far_variance, found.regression.factor
+    )
 
 
 def mean_variance(model: FieldModel, weight: Real, noise: Real) -> float:

@@ -35,6 +35,13 @@ def gram_of_rows(matrix: Matrix) -> Matrix:
     return _gram(matrix, b"T" if np.isrealobj(matrix) else b"C", rows, columns, 1.0)
 
 
+def whole_of(lower: Matrix) -> Matrix:
+    """A Hermitian matrix from its lower triangle, whatever stands above."""
+    whole = np.tril(lower)
+    whole += np.tril(lower, -1).conj().T
+    return cast(Matrix, whole)
+
+
 def lower_factor(matrix: Matrix) -> Matrix:
     """L with L Lᴴ the given matrix, whose lower triangle is read and overwritten.
 
@@ -117,10 +124,7 @@ def inverse_from(lower: Matrix) -> Matrix:
     """The inverse of L Lᴴ, whole, from ``lower``, which is overwritten."""
     size, info = len(lower), ctypes.c_int(0)
     _call(cython_lapack, letter(lower) + "potri", [b"U", size, lower, size, info])
-    below = np.tril(lower, -1)
-    inverse = cast(Matrix, below + below.conj().T)
-    inverse[np.diag_indices(size)] = np.diag(lower)
-    return inverse
+    return whole_of(lower)
 
 
 def row_power(matrix: NDArray[Any]) -> Real:

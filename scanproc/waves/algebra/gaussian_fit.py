@@ -17,11 +17,13 @@ from scipy.optimize import minimize
 from scanproc.conventions import Complex, Integer, Real
 from scanproc.waves.algebra.dense import (
     gram_of_columns,
+    gram_of_rows,
     inverse_from,
     inverse_of_lower,
     lower_factor,
     row_power,
     solve_rows,
+    whole_of,
 )
 
 NOISE_FLOOR = 1e-9
@@ -53,6 +55,10 @@ class Factor(Protocol):
         """
         ...
 
+    def covariance(self, chosen: Integer | slice = slice(None)) -> Complex:
+        """K between some of the points, (chosen, chosen), whole."""
+        ...
+
 
 @dataclass(frozen=True, eq=False)
 class WholeFactor:
@@ -66,6 +72,9 @@ class WholeFactor:
 
     def variance(self, cross: Complex, prior: Real) -> Real:
         return np.maximum(prior - row_power(solve_rows(self.triangle, cross, overwrite=True)), 0)
+
+    def covariance(self, chosen: Integer | slice = slice(None)) -> Complex:
+        return whole_of(gram_of_rows(np.tril(self.triangle)[chosen]))
 
 
 @dataclass(frozen=True, eq=False)
@@ -93,6 +102,12 @@ class ReducedFactor:
         feature = solve_rows(self.pivot_triangle, np.ascontiguousarray(cross[:, self.pivot]))
         untold = np.maximum(prior - row_power(feature), 0)
         return untold + row_power(solve_rows(self.triangle, feature))
+
+    def covariance(self, chosen: Integer | slice = slice(None)) -> Complex:
+        root = self.root[chosen]
+        heard = whole_of(gram_of_rows(self.half[chosen] * root[:, None]))
+        heard[np.diag_indices(len(heard))] += root**2
+        return heard
 
 
 @dataclass(frozen=True, eq=False)
