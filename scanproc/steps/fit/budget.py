@@ -7,7 +7,7 @@ from collections.abc import Mapping
 import numpy as np
 from scipy.linalg import cho_solve
 
-from scanproc.conventions import Complex, Integer, Real
+from scanproc.conventions import Complex, Real
 from scanproc.records.fitted.budget import CAUSES
 from scanproc.steps.field.uncertainty import PATTERN_ORDER
 from scanproc.steps.model.field_model import FieldModel, covariance, far_covariance, part_of, split
@@ -18,26 +18,23 @@ SMALLEST_NOISE = 1e-9
 MOST_POINTS = 1000
 
 
-def error_budget(
-    model: FieldModel, weight: Real, noise: Mapping[str, Real], sound: Complex | None = None
-) -> tuple[Real, Real]:
+def error_budget(model: FieldModel, weight: Real, noise: Mapping[str, Real]) -> tuple[Real, Real]:
     """Shares of the far field's error power by ``CAUSES``, and what each cure leaves, re the whole.
 
     ``noise``: variances (points,) re the mean square of the pressures by the names of the causes "places", "level" and
     "noise". The estimate is linear in what is heard, G p, so its error is the sum of G K_b Gᴴ over all that is not the
-    device and of what G loses of the device itself. Of many points :func:`budget_points` are taken, each as if it had
-    been measured as often as stands for those left out; ``sound``: the covariance there without noise, if at hand.
+    device and of what G loses of the device itself. Of many points ``MOST_POINTS`` are taken, each as if it had been
+    measured as often as stands for those left out.
     """
     points = len(model.position_m)
     if points > MOST_POINTS:
-        chosen = budget_points(points)
+        chosen = np.sort(np.random.default_rng(0).permutation(points)[:MOST_POINTS])
         model = part_of(model, chosen)
         noise = {name: variance[chosen] * MOST_POINTS / points for name, variance in noise.items()}
     direction, solid_angle = lebedev_grid(2 * PATTERN_ORDER + 2)
     cross, prior = far_covariance(model, weight, direction)
     diagonal = np.sum(list(noise.values()), axis=0)
-    if sound is None:
-        sound = covariance(model, weight, float(np.min(diagonal)))
+    sound = covariance(model, weight)
     _, _, of_room = split(model, weight)
 
     def whole(covered: Complex, variance: Real) -> tuple[WholeFactor, float]:
@@ -70,8 +67,3 @@ def error_budget(
     shares["points"] = max(0.0, 1 - sum(shares.values()))
     cures["points"] = 1 - shares["points"]
     return np.array([shares[c] for c in CAUSES]), np.array([cures[c] for c in CAUSES])
-
-
-def budget_points(points: int) -> Integer:
-    """Indices of all points, or of ``MOST_POINTS`` of them."""
-    return np.sort(np.random.default_rng(0).permutation(points)[:MOST_POINTS])

@@ -17,7 +17,7 @@ from scanproc.records.measured.scan import Scan, ScanSetup
 from scanproc.steps.each import Each, in_turn
 from scanproc.steps.field.order import between, checked_order, choose_orders, highest_order
 from scanproc.steps.field.view import relative_wavenumber, view_from, wavenumbers
-from scanproc.steps.fit.budget import budget_points, error_budget
+from scanproc.steps.fit.budget import error_budget
 from scanproc.steps.fit.placement import (
     LearntSample,
     Placement,
@@ -33,7 +33,6 @@ from scanproc.steps.fit.weights import NOISE, learn, weights_at
 from scanproc.steps.model.box import Box, device_box
 from scanproc.steps.model.field_model import Device, FieldModel, make_model
 from scanproc.steps.model.room_waves import Scattering
-from scanproc.waves.algebra.gaussian_fit import Factor
 from scanproc.waves.algebra.least_squares import decibels
 from scanproc.waves.harmonics import real_harmonics
 
@@ -101,7 +100,7 @@ def prepare(
         found = fitted(model, pressure, weights)
         told = find_positions and tells_places(found)
         heard = heard_by(model, pressure, weights[NOISE], found) if told else None
-        shares = _plain_budget(model, weights, found.regression.factor)
+        shares = _plain_budget(model, weights)
         return LearntSample(weights, found.far_field_error_db, found.held_out_db, shares, heard)
 
     learnt = each(learnt_at, range(len(k)))
@@ -136,25 +135,15 @@ def _budget_at(plan: FitPlan, sample: Scan, s: int) -> tuple[Real, Real]:
     model, weights = planned_model(plan, sample, s)
     pressure = sample.pressure_pa[:, s]
     sensor = float(sensor_share(sample.take_frequencies(slice(s, s + 1)))[0])
-    found = fitted(model, pressure, weights)
-    noise = point_noise(model, pressure, weights, plan, sensor, found)
-    return error_budget(
-        model, model.weights(weights), noise, _sound(weights, found.regression.factor, sample.points)
-    )
+    noise = point_noise(model, pressure, weights, plan, sensor, fitted(model, pressure, weights))
+    return error_budget(model, model.weights(weights), noise)
 
 
-def _plain_budget(model: FieldModel, weights: Mapping[str, float], factor: Factor) -> tuple[Real, Real]:
-    """The same with the same noise at all points, from the ``factor`` of the fit that has it."""
+def _plain_budget(model: FieldModel, weights: Mapping[str, float]) -> tuple[Real, Real]:
+    """The same with the same noise at all points."""
     nothing = np.zeros(len(model.position_m))
     noise = {"places": nothing, "level": nothing, "noise": nothing + weights[NOISE]}
-    return error_budget(model, model.weights(weights), noise, _sound(weights, factor, len(nothing)))
-
-
-def _sound(weights: Mapping[str, float], factor: Factor, points: int) -> Complex:
-    """The covariance of the sound for a budget, from a fit with the same noise at all points."""
-    sound = factor.covariance(budget_points(points))
-    sound[np.diag_indices(len(sound))] -= weights[NOISE]
-    return sound
+    return error_budget(model, model.weights(weights), noise)
 
 
 def truncation_centre(setup: ScanSetup, centre_m: ArrayLike | None) -> Real:
