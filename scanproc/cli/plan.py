@@ -32,11 +32,25 @@ Metres = click.FloatRange(0, 20, min_open=True)
     "--up-to", "up_to_hz", type=click.FloatRange(20, 40000), required=True, help="Highest frequency, Hz."
 )
 @click.option(
-    "--source", "source_m", nargs=3, type=float, help="Where the high-frequency source sits: x y z, m."
+    "--source",
+    "source_m",
+    nargs=3,
+    type=float,
+    help="Where the high-frequency source sits: x y z, m; as --toward says unless given.",
 )
 @click.option(
     "--source-radius", "source_radius_m", type=Metres, default=0.08, show_default=True, help="Its extent, m."
 )
+@click.option(
+    "--toward",
+    "toward_m",
+    nargs=3,
+    type=float,
+    multiple=True,
+    help="A place, x y z in m, from where the highest frequencies leave: points lie denser around it where that takes "
+    "fewer. May be given again.",
+)
+@click.option("--points", type=click.IntRange(1), help="So many points, whatever the target takes.")
 @click.option(
     "--centre", "centre_m", nargs=3, type=float, help="Middle of the device, m: 0 0 0, or as --like has it."
 )

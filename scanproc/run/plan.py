@@ -6,15 +6,27 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+
+from scanproc.conventions import Integer
 from scanproc.files.replacing import check_file
 from scanproc.files.stored.positions_file import is_positions, write_positions
 from scanproc.files.stored.result_file import read_result
+from scanproc.files.stored.scan_file import is_scan, open_scan
+from scanproc.records.answers.next_pass import NextPass
 from scanproc.records.answers.scan_plan import ScanPlan
+from scanproc.report.words.next_pass import next_pass_json, next_pass_lines
 from scanproc.report.words.scan_plan import plan_json, plan_lines
 from scanproc.run.blas import one_blas_thread
+from scanproc.run.conversion.check import handle
+from scanproc.run.conversion.point_study import in_bands, prepared
 from scanproc.run.progress import Progress, silent
+from scanproc.run.settings.conversion import Settings
 from scanproc.steps.planning.earlier import Earlier, earlier_scan
+from scanproc.steps.planning.next_pass import Standing, next_pass, standing_of
 from scanproc.steps.planning.scan_plan import PlanChoices, plan_scan
+from scanproc.steps.points.bands import Band, explained
+from scanproc.steps.points.study import SECONDS_PER_POINT
 
 
 @one_blas_thread
@@ -41,6 +53,53 @@ def plan(
     if output is not None:
         write_positions(output, found.positions)
     return found, plan_json(found), plan_lines(found)
+
+
+@one_blas_thread
+def continued(
+    path: Path,
+    up_to_hz: float,
+    output: Path | None = None,
+    progress: Progress = silent,
+    *,
+    target_db: float = -25.0,
+    points: int | None = None,
+    seconds_per_point: float = SECONDS_PER_POINT,
+    force: bool = False,
+) -> tuple[NextPass, dict[str, Any], list[str]]:
+    """The next pass of a scan file, or of the scan behind a result (result.h5, or the directory that holds it); writes
+    its positions. Raises SettingsError, ScanFileError, ScanDataError, ResultFileError or OutputError.
+    """
+    if output is not None:
+        check_file(output, "positions file", is_positions, force=force)
+    if path.is_file() and is_scan(path):
+        bands, layer = _heard(path, up_to_hz, progress)
+    else:
+        earlier = _earlier(path)
+        bands, layer = standing_of(earlier, up_to_hz), earlier.layer
+    found = next_pass(bands, layer, target_db=target_db, points=points, seconds_per_point=seconds_per_point)
+    if output is not None:
+        write_positions(output, found.positions)
+    return found, next_pass_json(found), next_pass_lines(found)
+
+
+def _heard(path: Path, up_to_hz: float, progress: Progress) -> tuple[list[Standing], Integer | None]:
+    """What a scan that is not converted knows of itself, by band, and the layers of its points."""
+    settings = Settings()
+    with open_scan(path) as file:
+        handle(file, settings.check)
+        heard, plan = prepared(file, settings, progress)
+        bands = [
+            Band(scan, fit, int(i))
+            for scan, fit in in_bands(heard, plan)
+            for i in np.flatnonzero(scan.frequency_hz <= up_to_hz * 1.12)
+        ]
+        told = explained(bands)
+    standing = [
+        Standing(float(band.scan.frequency_hz[band.index]), one.error_db, formula, one.reason)
+        for band, (one, formula) in zip(bands, told, strict=True)
+    ]
+    return standing, bands[0].scan.setup.layer
 
 
 def _earlier(like: Path) -> Earlier:

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-import numpy as np
-
 from scanproc.conventions import Integer, Real
 from scanproc.errors import ScanDataError
 from scanproc.records.checked import integer_array, positive, real_array, short_repr
@@ -38,7 +36,8 @@ class Limit:
     ``cause``: of ``budget.CAUSES``, with its ``share`` of the error's power; ``left_db`` without it (for the
     points: what the other causes leave). ``needed``: the part of that cause's power with which the target would be met,
     None where it is met or no part is small enough. ``arm_mm``: rms error of a position in each axis that was reckoned
-    with. Raises ScanDataError when a cause is unknown.
+    with. ``missed``: whether the band misses the target; it is the highest one where none does. Raises ScanDataError
+    when a cause is unknown.
     """
 
     band_hz: float
@@ -49,10 +48,23 @@ class Limit:
     left_db: float
     needed: float | None
     arm_mm: float
+    missed: bool
 
     def __post_init__(self) -> None:
         if self.cause not in CAUSES:
             raise ScanDataError(f"cause must be one of {', '.join(CAUSES)}, got {self.cause!r}")
+
+
+@dataclass(frozen=True, eq=False)
+class Placing:
+    """Points that look even from ``view_m`` (3,), ``share`` of the way from the middle of the device to ``toward_m``
+    (3,); share 0 where points that are even on the surface do no worse. ``even_points`` (bands,): what those would
+    take, 0 where none tried do."""
+
+    view_m: tuple[float, ...]
+    toward_m: tuple[float, ...]
+    share: float
+    even_points: Integer
 
 
 @short_repr
@@ -69,8 +81,10 @@ class ScanPlan:
 
     ``limit``: of the lowest band worked out that misses the target with the most points tried, else of the highest
     band with the planned ones. ``like``: the device of the earlier scan whose weights were taken, else nothing;
-    ``untold`` (bands): why nothing can be told, or nothing. ``radii_m`` (layers,) distances of the layers' nearest
-    points from the middle of the device; ``surface`` "shell", "drum" or "as before".
+    ``untold`` (bands): why nothing can be told, or nothing. ``placing``: whether points lie denser around a place, None
+    where that was not asked for; ``planned`` points, as many as there are but for gaps of the surface. ``radii_m``
+    (layers,) distances of the layers' nearest points from the middle of the device; ``surface`` "shell", "drum" or "as
+    before".
     Raises ScanDataError when a shape or a value cannot be used.
     """
 
@@ -89,8 +103,10 @@ class ScanPlan:
     positions: Positions
     seconds_per_point: float
     limit: Limit
+    planned: int
     like: str = ""
     untold: tuple[str, ...] = ()
+    placing: Placing | None = None
 
     def __post_init__(self) -> None:
         put = object.__setattr__
@@ -103,11 +119,6 @@ class ScanPlan:
         put(self, "seconds_per_point", positive("seconds_per_point", self.seconds_per_point))
         if self.surface not in SURFACES:
             raise ScanDataError(f"surface must be one of {', '.join(SURFACES)}, got {self.surface!r}")
-
-    @property
-    def missed(self) -> bool:
-        """Whether some band misses the target with every number of points tried."""
-        return bool(self.points[np.argmin(np.abs(self.band_hz - self.limit.band_hz))] == 0)
 
     @property
     def total(self) -> int:

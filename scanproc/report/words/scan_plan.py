@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from scanproc.records.answers.scan_plan import Limit, ScanPlan
+from scanproc.records.answers.scan_plan import Limit, Placing, ScanPlan
 from scanproc.report.words import sentences
 from scanproc.report.words.budget import LIMITS
 from scanproc.waves.bands import third_octave_name
@@ -34,6 +34,7 @@ def plan_json(plan: ScanPlan) -> dict[str, Any]:
     return {
         "verdict": sentence(plan),
         "basis": basis(plan),
+        "placing": None if plan.placing is None else _placing_json(plan.placing) | {"words": placement(plan)},
         "lever": lever(plan),
         "limit": {**asdict(plan.limit), "band_hz": third_octave_name(plan.limit.band_hz)},
         "target_db": plan.target_db,
@@ -52,6 +53,15 @@ def plan_json(plan: ScanPlan) -> dict[str, Any]:
     }
 
 
+def _placing_json(placing: Placing) -> dict[str, Any]:
+    return {
+        "view_m": [round(value, 4) for value in placing.view_m],
+        "toward_m": list(placing.toward_m),
+        "share": placing.share,
+        "even_points": [int(points) for points in placing.even_points],
+    }
+
+
 def plan_lines(plan: ScanPlan) -> list[str]:
     """The sentence, a row per band, the cautions."""
     orders = f"{'k·r0+10':>8} {'J-F':>4} {'far':>4} {'near':>5} {'source':>7}"
@@ -67,12 +77,33 @@ def plan_lines(plan: ScanPlan) -> list[str]:
 
 def sentence(plan: ScanPlan) -> str:
     """What to scan, how long it takes, by what that is known, and what limits it."""
-    met = int(np.flatnonzero(plan.points)[-1])
-    top = sentences.frequency(third_octave_name(plan.band_hz[met]))
+    top = sentences.frequency(third_octave_name(plan.band_hz[_met(plan)]))
+    gain = f" {placement(plan)}" if plan.placing else ""
     return (
         f"Scan {plan.total:,} points {_where(plan)} for a far-field error of {plan.target_db:g} dB up to {top}: "
-        f"{sentences.hours(plan.total * plan.seconds_per_point)}. {basis(plan)} {lever(plan)}"
+        f"{sentences.hours(plan.total * plan.seconds_per_point)}.{gain} {basis(plan)} {lever(plan)}"
     )
+
+
+def _met(plan: ScanPlan) -> int:
+    """The highest band that the planned points serve, or the lowest that some number does."""
+    served = np.flatnonzero((plan.points > 0) & (plan.points <= plan.planned))
+    return int(served[-1]) if len(served) else int(np.flatnonzero(plan.points)[0])
+
+
+def placement(plan: ScanPlan) -> str:
+    """What it gains that points lie denser around a place; nothing where that was not asked for."""
+    placing, top = plan.placing, _met(plan)
+    if placing is None:
+        return ""
+    view, toward = (", ".join(f"{value:.2f}" for value in at) for at in (placing.view_m, placing.toward_m))
+    if not placing.share:
+        return f"Points denser around ({toward}) m would not do better: they are even."
+    name, even = sentences.frequency(third_octave_name(plan.band_hz[top])), int(placing.even_points[top])
+    start = f"They look even from ({view}) m, {100 * placing.share:.0f} % of the way to ({toward}) m"
+    if not even:
+        return f"{start}: no number of even points tried would do at {name}."
+    return f"{start}: even ones would take {even:,} at {name}, {even / plan.points[top]:.1f} times as many."
 
 
 def basis(plan: ScanPlan) -> str:
@@ -88,7 +119,7 @@ def lever(plan: ScanPlan) -> str:
     name, error = sentences.frequency(third_octave_name(limit.band_hz)), f"{limit.error_db:.1f} dB"
     arm = f" ({limit.arm_mm:.2g} mm along each axis)" if limit.cause == "places" else ""
     what = f"{LIMITS[limit.cause]}{arm}"
-    if not plan.missed:
+    if not limit.missed:
         return f"At {name} {what}."
     start = f"Above, {limit.points:,} points would bring {error} at {name}: {what}"
     if limit.cause == "points":

@@ -26,7 +26,7 @@ from scanproc.run.incoming.growing import Growing, growing
 from scanproc.run.progress import Progress, silent
 from scanproc.run.settings.conversion import Settings
 from scanproc.run.settings.imports import ImportSettings
-from scanproc.steps.points.bands import Band
+from scanproc.steps.points.bands import Band, explained
 from scanproc.steps.points.next_points import next_points
 
 GROWTH = 0.05
@@ -261,8 +261,9 @@ def _where(
     fails = [band.needed is None or band.needed > answer.points for band in answer.bands]
     every = [Band(scan, fit, i) for scan, fit in in_bands(heard, plan) for i in range(len(scan.frequency_hz))]
     failing = [band for band, missed in zip(every, fails, strict=True) if missed and not band.plan.truncated]
-    if answer.enough or not failing:
+    known = [formula for _, formula in explained(failing[:JUDGED_BANDS]) if formula is not None]
+    if answer.enough or not known:
         return (), ()
-    found = next_points(failing[:JUDGED_BANDS], SUGGESTIONS, planned)
+    found = next_points(known, SUGGESTIONS, every[0].scan.setup.layer, planned)
     places = tuple((float(x), float(y), float(z)) for x, y, z in np.round(found.position_m, 4))
     return places, tuple(round(float(gain), 2) for gain in found.gain)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -46,12 +46,23 @@ class Conditions:
 @dataclass(frozen=True, eq=False)
 class Expected:
     """The error's ``formula`` for planned points, whose mean ``noise`` is told by "places", "level" and "noise";
-    ``arm_mm`` behind the first. With a ``reason`` nothing can be told."""
+    ``arm_mm`` behind the first, for points like ``at_m`` (points, 3). With a ``reason`` nothing can be told."""
 
     formula: FarError
     noise: Mapping[str, float]
     arm_mm: float
+    at_m: Real
     reason: str = ""
+
+    def seen_at(self, at_m: Real) -> Expected:
+        """The same for points (points, 3) elsewhere: where the sound is steeper, errors of places cost more."""
+        if not self.noise["places"]:
+            return self
+        model, weight = self.formula.model, self.formula.weight
+        steeper = mean_slope(model, weight, at_m) / mean_slope(model, weight, self.at_m)
+        noise = {**self.noise, "places": self.noise["places"] * steeper}
+        spread = np.full(len(self.formula.noise), sum(noise.values()))
+        return replace(self, formula=replace(self.formula, noise=spread), noise=noise, at_m=at_m)
 
 
 def usual(device: Device, wavenumber: float, at_m: Real, given: Conditions) -> Expected:
@@ -65,7 +76,7 @@ def usual(device: Device, wavenumber: float, at_m: Real, given: Conditions) -> E
         "noise": _level(model, weight, at_m) * 10 ** (-snr_db / 10),
     }
     spread = np.full(len(at_m), sum(noise.values()))
-    return Expected(FarError(model, weight, spread, 0.0, mean_prior(model, weight)), noise, arm_mm)
+    return Expected(FarError(model, weight, spread, 0.0, mean_prior(model, weight)), noise, arm_mm, at_m)
 
 
 def as_before(earlier: Earlier, index: int, at_m: Real, given: Conditions) -> Expected:
@@ -103,7 +114,7 @@ def as_before(earlier: Earlier, index: int, at_m: Real, given: Conditions) -> Ex
         "noise": had["noise"] if given.snr_db is None else level * 10 ** (-given.snr_db / 10),
     }
     formula = FarError(model, weight, np.full(points, sum(noise.values())), error_db, variance)
-    return Expected(formula, noise, 1000 * arm_m, _reason(named[NOISE], error_db))
+    return Expected(formula, noise, 1000 * arm_m, at_m, _reason(named[NOISE], error_db))
 
 
 def mean_slope(model: FieldModel, weight: Real, position_m: Real) -> float:

@@ -22,7 +22,14 @@ REMEDIES = {
 
 
 def limit_of(
-    expected: Expected, layers: Layers, points: float, band_hz: float, error_db: float, target_db: float
+    expected: Expected,
+    layers: Layers,
+    points: float,
+    band_hz: float,
+    error_db: float,
+    target_db: float,
+    *,
+    missed: bool,
 ) -> Limit:
     """The largest share of the error ``error_db`` that so many points leave, and to what part of its power that cause
     would have to fall for the target alone, everything else as it is.
@@ -44,4 +51,5 @@ def limit_of(
         left_db=error_db + float(10 * np.log10(max(cured[first], 1e-12))),
         needed=needed if 0 < needed < 1 else None,
         arm_mm=expected.arm_mm,
+        missed=missed,
     )

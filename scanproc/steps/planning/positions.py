@@ -1,4 +1,5 @@
-"""Points on shells and drums, in an order that is short to travel and may stop at any time."""
+"""Points on shells and drums, even about the middle or as seen from elsewhere, in an order that is short to travel and
+may stop at any time."""
 
 from __future__ import annotations
 
@@ -17,10 +18,26 @@ FEWEST_PER_PASS = 24
 
 def shell(radius_m: float, count: int, turn: int) -> Real:
     """Even points (count, 3) on a sphere; each ``turn`` is rotated against the others."""
-    angle = 0.6 * turn
-    cos, sin = np.cos(angle), np.sin(angle)
-    tilt = np.array([[1, 0, 0], [0, cos, -sin], [0, sin, cos]])
-    return radius_m * fibonacci_sphere(count) @ tilt.T
+    return radius_m * _directions(count, turn)
+
+
+def shell_seen_from(view_m: Real, radius_m: float, count: int, turn: int) -> Real:
+    """Points (count, 3) on the same sphere, even as seen from a place (3,) inside it."""
+    direction = _directions(count, turn)
+    along = direction @ view_m
+    return view_m + direction * (np.sqrt(along**2 + radius_m**2 - view_m @ view_m) - along)[:, None]
+
+
+def drum_seen_from(view_m: Real, radius_m: float, half_height_m: float, count: int, turn: int) -> Real:
+    """Points (count, 3) on an upright cylinder with lids, even as seen from a place (3,) inside it."""
+    direction = _directions(count, turn)
+    flat = np.maximum(np.sum(direction[:, :2] ** 2, axis=1), np.finfo(float).tiny)
+    along = direction[:, :2] @ view_m[:2]
+    room = radius_m**2 - view_m[:2] @ view_m[:2]
+    to_side = (np.sqrt(along**2 + flat * room) - along) / flat
+    steep = np.maximum(np.abs(direction[:, 2]), np.finfo(float).tiny)
+    to_lid = (half_height_m - np.sign(direction[:, 2]) * view_m[2]) / steep
+    return view_m + direction * np.minimum(to_side, to_lid)[:, None]
 
 
 def drum(radius_m: float, half_height_m: float, count: int, turn: int) -> Real:
@@ -36,17 +53,27 @@ def drum(radius_m: float, half_height_m: float, count: int, turn: int) -> Real:
     )
 
 
-def travel_order(position_m: Real, layer: Integer, rng: np.random.Generator) -> Positions:
+def travel_order(
+    position_m: Real, layer: Integer, rng: np.random.Generator, view_m: Real | None = None
+) -> Positions:
     """The points in passes: each pass fills the widest gaps left by those before, and goes from point to nearest point.
 
-    After every complete pass the points so far are spread over all layers; a pass that was cut short adds to that.
+    After every complete pass the points so far are spread over all layers; a pass that was cut short adds to that. With
+    a ``view_m`` (3,) gaps are as wide as they look from there.
     """
-    order = farthest_first(position_m, len(position_m), rng)
+    seen = position_m if view_m is None else position_m - view_m
+    apart = seen if view_m is None else seen / np.linalg.norm(seen, axis=1)[:, None]
+    order = farthest_first(apart, len(position_m), rng)
+    return in_passes(position_m[order], layer[order])
+
+
+def in_passes(position_m: Real, layer: Integer) -> Positions:
+    """Points (points, 3) in passes from the first to the last, each from point to nearest point."""
     each = max(FEWEST_PER_PASS, round(PASS_SHARE * len(position_m)))
-    here = position_m[order[0]]
+    here = position_m[0]
     path = []
-    for start in range(0, len(order), each):
-        part = _tour(position_m, order[start : start + each], here)
+    for start in range(0, len(position_m), each):
+        part = _tour(position_m, np.arange(start, min(start + each, len(position_m))), here)
         here = position_m[part[-1]]
         path.append(part)
     chosen = np.concatenate(path)
@@ -67,6 +94,14 @@ def _tour(position: Real, part: Integer, start: Real) -> Integer:
         tour.append(left.pop(at))
         start = position[tour[-1]]
     return np.array(tour)
+
+
+def _directions(count: int, turn: int) -> Real:
+    """Even directions (count, 3)."""
+    angle = 0.6 * turn
+    cos, sin = np.cos(angle), np.sin(angle)
+    tilt = np.array([[1, 0, 0], [0, cos, -sin], [0, sin, cos]])
+    return fibonacci_sphere(count) @ tilt.T
 
 
 def _lid(radius: float, height: float, count: int, turn: int) -> Real:

@@ -76,6 +76,14 @@ def formula_of(band: Band, told: Told) -> FarError:
     return FarError(model, model.weights(told.weights), told.noise, told.error_db, told.variance)
 
 
+def explained(bands: Sequence[Band]) -> list[tuple[Told, FarError | None]]:
+    """What is told of each band, and the formula where the points explain it."""
+    told = [tell(band, ()) for band in bands]
+    return [
+        (one, None if one.reason else formula_of(band, one)) for band, one in zip(bands, told, strict=True)
+    ]
+
+
 def refit_db(band: Band, told: Told, chosen: Integer) -> float:
     """Far-field error of a fit of some points (indices) that knows nothing of the others, dB.
 

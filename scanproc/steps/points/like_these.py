@@ -1,4 +1,5 @@
-"""More points on the surface of a scan, or fewer: as dense here and there as an even scan of it would be."""
+"""More points on the surface of a scan, or fewer: as dense here and there as an even scan of it would be, or one that
+looks even from elsewhere."""
 
 from __future__ import annotations
 
@@ -13,7 +14,9 @@ NEAREST = 3
 GAP = 1.5
 """A place farther from all scanned points than this many spacings lies in a gap, and is not taken."""
 PLACES = 4
-"""Places to choose from for each point, where a surface is no sphere."""
+"""Places to choose from for each point, where a surface is no sphere,"""
+CLOSE_PLACES = 12
+"""or where points close to a place lie denser than those far from it."""
 
 
 def like_these(position_m: Real, layer: Integer | None, count: int) -> Real:
@@ -22,15 +25,22 @@ def like_these(position_m: Real, layer: Integer | None, count: int) -> Real:
     return np.concatenate(layers_like_these(position_m, layer, count))
 
 
-def layers_like_these(position_m: Real, layer: Integer | None, count: int) -> list[Real]:
-    """The same, each layer on its own."""
+def layers_like_these(
+    position_m: Real, layer: Integer | None, count: int, view_m: Real | None = None
+) -> list[Real]:
+    """The same, each layer on its own; even as seen from ``view_m`` (3,) if that is given."""
     layers = np.zeros(len(position_m), np.int64) if layer is None else layer
     middle = position_m.mean(axis=0)
     parts = []
     for number, one in enumerate(np.unique(layers)):
         scanned = position_m[layers == one]
         wanted = round(count * len(scanned) / len(position_m))
-        parts.append(_even(scanned, middle, wanted, number))
+        even = _even(scanned, middle, wanted if view_m is None else CLOSE_PLACES * wanted, number)
+        if view_m is not None:
+            away = even - view_m
+            seen = away / np.linalg.norm(away, axis=1)[:, None]
+            even = even[farthest_first(seen, round(len(even) / CLOSE_PLACES), np.random.default_rng(number))]
+        parts.append(even)
     return parts
 
 

@@ -31,7 +31,7 @@ def test_the_first_is_what_lowers_the_error_most_and_the_second_counts_it(band):
     candidates = taken(CANDIDATES, 9).setup.position_m
     formula = formula_of(band, tell(band, ()))
     scanned = band.scan.setup.position_m
-    chosen = next_points([band], 2, candidates).position_m
+    chosen = next_points([formula], 2, None, candidates).position_m
     for _ in range(2):
         errors = [formula.at(np.concatenate([scanned, one[None]])) for one in candidates]
         best = candidates[np.argmin(errors)]
@@ -40,7 +40,7 @@ def test_the_first_is_what_lowers_the_error_most_and_the_second_counts_it(band):
 
 
 def test_points_go_into_a_gap(band):
-    found = next_points([band], 4)
+    found = next_points([formula_of(band, tell(band, ()))], 4)
     assert np.all(cut(found.position_m))
     assert found.gain[0] > 2
 
@@ -48,5 +48,6 @@ def test_points_go_into_a_gap(band):
 def test_what_is_scanned_already_is_left_out(band):
     scanned = band.scan.setup.position_m
     more = np.concatenate([scanned, [[0.2, 0.2, 0.1]]])
-    np.testing.assert_allclose(next_points([band], 3, more).position_m, [[0.2, 0.2, 0.1]])
-    assert len(next_points([band], 3, scanned).position_m) == 0
+    known = [formula_of(band, tell(band, ()))]
+    np.testing.assert_allclose(next_points(known, 3, None, more).position_m, [[0.2, 0.2, 0.1]])
+    assert len(next_points(known, 3, None, scanned).position_m) == 0
