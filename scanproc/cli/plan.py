@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
@@ -11,6 +12,21 @@ from scanproc.cli.terminal.frame import Outcome, as_command
 from scanproc.cli.terminal.progress import shown
 
 Metres = click.FloatRange(0, 20, min_open=True)
+OF_A_NEXT_PASS = ("up_to_hz", "target_db", "points", "seconds_per_point")
+OF_A_SCAN = {
+    "size_m": "--size",
+    "like": "--like",
+    "source_m": "--source",
+    "toward_m": "--toward",
+    "centre_m": "--centre",
+    "layers": "--layers",
+    "surface": "--surface",
+    "clearance_m": "--clearance",
+    "snr_db": "--snr-db",
+    "arm_mm": "--arm-mm",
+    "room_db": "--room",
+}
+"""What is not said again beside --continue."""
 
 
 @as_command(
@@ -27,6 +43,12 @@ Metres = click.FloatRange(0, 20, min_open=True)
 )
 @click.option(
     "--like", type=click.Path(path_type=Path), help="Result of a like device, whose weights are taken."
+)
+@click.option(
+    "--continue",
+    "continued",
+    type=click.Path(path_type=Path),
+    help="Scan, or result, whose points do not suffice: place the next ones by what it has told.",
 )
 @click.option(
     "--up-to", "up_to_hz", type=click.FloatRange(20, 40000), required=True, help="Highest frequency, Hz."
@@ -96,17 +118,39 @@ Metres = click.FloatRange(0, 20, min_open=True)
 @click.option("--seconds-per-point", type=click.FloatRange(0, min_open=True), default=10.0, show_default=True)
 @click.option("-o", "--output", type=click.Path(path_type=Path), help="Positions to write, .csv or .h5.")
 @click.option("--force", is_flag=True, help="Replace an earlier positions file.")
-def command(output: Path | None, like: Path | None, force: bool, as_json: bool, **given: Any) -> Outcome:
+def command(
+    output: Path | None,
+    like: Path | None,
+    continued: Path | None,
+    force: bool,
+    as_json: bool,
+    **given: Any,
+) -> Outcome:
     """Say how many points to scan, where and for how long, and write the positions for a robot.
 
     The order of the positions is short to travel, and after every pass those so far are spread all around: the scan
-    may be stopped at any time. Without --like the number of points is a guess from usual weights.
+    may be stopped at any time. Without --like the number of points is a guess from usual weights. With --continue the
+    points go where they lower the error most in the bands that miss the target, the most useful first.
     """
-    from scanproc.run.plan import plan
+    from scanproc.run.plan import next_points, plan
 
     with shown() as progress:
-        found, document, lines = plan(given, output, progress, like=like, force=force)
+        if continued is None:
+            _, document, lines = plan(given, output, progress, like=like, force=force)
+        else:
+            _refuse_beside({**given, "like": like})
+            asked = {name: given[name] for name in OF_A_NEXT_PASS}
+            _, document, lines = next_points(continued, asked, output, progress, force=force)
     if output is not None:
         document["output"] = str(output)
-        lines.append(f"Positions are in {output}: {found.total:,} points in the order of travel")
+        lines.append(f"Positions are in {output}: {document['points']:,} points in the order of travel")
     return Outcome(document, lines)
+
+
+def _refuse_beside(given: Mapping[str, Any]) -> None:
+    """Raises SettingsError when something is said that a scan to be continued says itself."""
+    from scanproc.errors import SettingsError
+
+    for name, option in OF_A_SCAN.items():
+        if given[name]:
+            raise SettingsError(f"--continue takes that from the scan: leave out {option}")

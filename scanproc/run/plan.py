@@ -23,10 +23,9 @@ from scanproc.run.conversion.point_study import in_bands, prepared
 from scanproc.run.progress import Progress, silent
 from scanproc.run.settings.conversion import Settings
 from scanproc.steps.planning.earlier import Earlier, earlier_scan
-from scanproc.steps.planning.next_pass import Standing, next_pass, standing_of
+from scanproc.steps.planning.next_pass import PassChoices, Standing, next_pass, standing_of
 from scanproc.steps.planning.scan_plan import PlanChoices, plan_scan
 from scanproc.steps.points.bands import Band, explained
-from scanproc.steps.points.study import SECONDS_PER_POINT
 
 
 @one_blas_thread
@@ -56,28 +55,27 @@ def plan(
 
 
 @one_blas_thread
-def continued(
+def next_points(
     path: Path,
-    up_to_hz: float,
+    choices: Mapping[str, Any],
     output: Path | None = None,
     progress: Progress = silent,
     *,
-    target_db: float = -25.0,
-    points: int | None = None,
-    seconds_per_point: float = SECONDS_PER_POINT,
     force: bool = False,
 ) -> tuple[NextPass, dict[str, Any], list[str]]:
     """The next pass of a scan file, or of the scan behind a result (result.h5, or the directory that holds it); writes
-    its positions. Raises SettingsError, ScanFileError, ScanDataError, ResultFileError or OutputError.
+    its positions. ``choices`` as :class:`PassChoices`. Raises SettingsError, ScanFileError, ScanDataError,
+    ResultFileError or OutputError.
     """
     if output is not None:
         check_file(output, "positions file", is_positions, force=force)
+    wanted = PassChoices(**choices)
     if path.is_file() and is_scan(path):
-        bands, layer = _heard(path, up_to_hz, progress)
+        bands, layer = _heard(path, wanted.up_to_hz, progress)
     else:
         earlier = _earlier(path)
-        bands, layer = standing_of(earlier, up_to_hz), earlier.layer
-    found = next_pass(bands, layer, target_db=target_db, points=points, seconds_per_point=seconds_per_point)
+        bands, layer = standing_of(earlier, wanted.up_to_hz), earlier.layer
+    found = next_pass(bands, layer, wanted)
     if output is not None:
         write_positions(output, found.positions)
     return found, next_pass_json(found), next_pass_lines(found)

@@ -23,7 +23,7 @@ from scanproc.records.measured.scan import Scan, ScanSetup
 from scanproc.steps.field.extrapolate import far_field
 from scanproc.steps.fit.expand import fit_planned
 from scanproc.steps.fit.plan import prepare
-from scanproc.steps.planning.next_pass import Standing, next_pass
+from scanproc.steps.planning.next_pass import PassChoices, Standing, next_pass
 from scanproc.steps.planning.positions import shell, shell_seen_from
 from scanproc.steps.points.bands import Band, explained
 from scanproc.waves.directions import lebedev_grid
@@ -82,7 +82,7 @@ def continued(frequency_hz: Real, points: int, more: int) -> None:
         Standing(float(hz), one.error_db, formula, one.reason)
         for hz, (one, formula) in zip(frequency_hz, explained(bands), strict=True)
     ]
-    found = next_pass(standing, None, target_db=TARGET_DB, points=more, seconds_per_point=10.0)
+    found = next_pass(standing, None, PassChoices(frequency_hz[-1], TARGET_DB, more))
     print(f"told with {more} more: {np.round(found.then_db, 1)} dB", flush=True)
     placed = np.concatenate([first, found.positions.position_m])
     told(f"and {more} placed", fitted(scanned(placed, frequency_hz)))

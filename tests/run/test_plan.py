@@ -141,3 +141,46 @@ def test_an_arm_that_will_not_do_is_told_beforehand_and_so_is_one_that_will(caps
     fine = with_arm(0.99 * limit["needed"] ** 0.5)
     met = {band["nominal_hz"]: band["points"] for band in fine["bands"]}
     assert 0 < met[limit["band_hz"]] <= limit["points"]
+
+
+@pytest.fixture(scope="module")
+def half_scanned(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """150 even points of a device of the fleet at 3.2 and 6 kHz, converted."""
+    place = tmp_path_factory.mktemp("half")
+    scan, _, _ = make(SMALL, 3, 7)
+    even = spread_subset(scan.setup, 150, np.random.default_rng(1))
+    write_scan(place / "scan.h5", scan.take_frequencies(slice(5, 7)).take_points(even))
+    convert(
+        place / "scan.h5", place / "results", Settings.model_validate({"points": {"sizes": 8, "draws": 2}})
+    )
+    return place
+
+
+def test_a_scan_is_continued_where_that_helps_most(half_scanned: Path, capsys: Captured) -> None:
+    """Said of the scan and of its result alike, the path written; nothing is said twice, nothing where all is met."""
+
+    def asked(path: str, *more: str) -> tuple[int, dict[str, Any], str]:
+        code = run(["plan", "--continue", str(half_scanned / path), "--up-to", "6000", *more, "--json"])
+        out, err = capsys.readouterr()
+        return code, json.loads(out), err
+
+    place = half_scanned / "next.csv"
+    code, found, _ = asked("results", "--points", "40", "-o", str(place))
+    assert code == 0
+    position = np.loadtxt(place, delimiter=",", skiprows=1)[:, :3]
+    assert len(position) == found["points"] == 40
+    low, high = found["bands"]
+    assert low["now_db"] < -25 < high["now_db"]
+    assert high["then_db"] < high["now_db"] - 1
+    assert low["then_db"] < low["now_db"]
+    scanned = make(SMALL, 3, 7)[0].setup.position_m
+    middle = scanned.mean(axis=0)
+    radius = np.linalg.norm(position - middle, axis=1)
+    assert np.ptp(radius) < 0.1 * np.median(radius)
+    _, again, _ = asked("scan.h5", "--points", "40")
+    assert [band["now_db"] for band in again["bands"]] == pytest.approx(
+        [band["now_db"] for band in found["bands"]], abs=0.05
+    )
+    assert again["bands"][1]["then_db"] == pytest.approx(high["then_db"], abs=0.5)
+    assert asked("results", "--target-db", "-2")[0] == 2
+    assert asked("results", "--size", "1", "1", "1")[0] == 2

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 import subprocess
 import time
 from collections.abc import Callable, Iterator
@@ -60,13 +61,14 @@ class WatchChoices:
 @dataclass(frozen=True)
 class Look:
     """What one look found: the answer, the points still to go, the time that each takes (both None if it cannot be
-    told), places that would help most with their gain."""
+    told), places that would help most with their gain, and the command that places the next pass, if one would."""
 
     answer: PointsAnswer
     missing_points: int | None
     seconds_per_point: float | None
     next_m: tuple[tuple[float, float, float], ...]
     gain: tuple[float, ...]
+    next_command: str = ""
 
     def as_json(self) -> dict[str, Any]:
         return {**asdict(self), "seconds_left": self.seconds_left, "answer": self.answer.headline()}
@@ -91,6 +93,8 @@ class Look:
             found.append(
                 f"Points help most at {places}: up to {max(self.gain):.0f} times as much as elsewhere."
             )
+        if self.next_command:
+            found.append(f"To place the next ones by what these have told: {self.next_command}")
         return found
 
 
@@ -241,7 +245,13 @@ def _look(
     except (InputError, ScanDataError) as error:
         say(f"not to be judged at the moment, trying again: {error}")
         return None
-    return Look(answer, _missing(answer), each_s, place, gain)
+    command = _next_command(scan.path, answer) if place and scan.path.is_file() else ""
+    return Look(answer, _missing(answer), each_s, place, gain, command)
+
+
+def _next_command(path: Path, answer: PointsAnswer) -> str:
+    asked = f"--up-to {answer.wanted_hz:g} --target-db {answer.target_db:g} -o next.csv"
+    return f"scanproc plan --continue {shlex.quote(str(path))} {asked}"
 
 
 def _missing(answer: PointsAnswer) -> int | None:

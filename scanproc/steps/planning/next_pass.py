@@ -15,9 +15,20 @@ from scanproc.steps.planning.expected import Conditions, as_before
 from scanproc.steps.planning.positions import in_passes
 from scanproc.steps.points.formula import FarError
 from scanproc.steps.points.next_points import next_points
+from scanproc.steps.points.study import SECONDS_PER_POINT
 
 MOST_TIMES = 1.0
 """No more new points than this multiple of those taken, unless asked for: what is told of more rests on less."""
+
+
+@dataclass(frozen=True)
+class PassChoices:
+    """So many ``points``, or as many as the target takes in the bands up to a frequency."""
+
+    up_to_hz: float
+    target_db: float = -25.0
+    points: int | None = None
+    seconds_per_point: float = SECONDS_PER_POINT
 
 
 @dataclass(frozen=True, eq=False)
@@ -43,20 +54,14 @@ def standing_of(earlier: Earlier, up_to_hz: float) -> list[Standing]:
     return found
 
 
-def next_pass(
-    bands: Sequence[Standing],
-    layer: Integer | None,
-    *,
-    target_db: float,
-    points: int | None,
-    seconds_per_point: float,
-) -> NextPass:
+def next_pass(bands: Sequence[Standing], layer: Integer | None, choices: PassChoices) -> NextPass:
     """Points on the surface of a scan, its points in ``layer`` (points,), that lower the error most in the bands that
-    miss the target and can be told: so many ``points``, or as many as the target takes, at most as many as there are.
+    miss the target and can be told: as many as are asked for, or as the target takes, at most as many as there are.
 
     They come in passes, the most useful first, each from point to nearest point. Raises SettingsError when no band
     misses the target, or none that does can be told.
     """
+    target_db, points = choices.target_db, choices.points
     missed = [i for i, one in enumerate(bands) if one.error_db > target_db]
     if not missed:
         raise SettingsError(f"all bands meet the target of {target_db:g} dB: no more points are needed")
@@ -82,5 +87,5 @@ def next_pass(
         then,
         tuple(one.reason for one in bands),
         in_passes(found.position_m, found.layer),
-        seconds_per_point,
+        choices.seconds_per_point,
     )

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import shlex
 import subprocess
 import sys
 import time
@@ -15,6 +16,7 @@ import pytest
 import soundfile
 from small_scans import SOURCE_M, SPEED_M_S, even_points
 
+from scanproc.cli.plan import command as plan_command
 from scanproc.errors import InputError, OutputError, ScanFileError, SettingsError
 from scanproc.files.stored.positions_file import read_positions, write_positions
 from scanproc.files.stored.scan_file import read_scan
@@ -293,6 +295,12 @@ def test_it_says_where_points_help_most(robot):
         assert place[2] < -0.15
         assert np.linalg.norm(robot.position - place, axis=1).min() < 1e-3
     assert look.gain[0] >= look.gain[-1]
+    command, *arguments = shlex.split(look.next_command)
+    assert (command, arguments[0]) == ("scanproc", "plan")
+    given = plan_command.make_context("plan", arguments[1:]).params
+    assert given["continued"] == robot.path
+    assert (given["up_to_hz"], given["target_db"]) == (look.answer.wanted_hz, -45.0)
+    assert any(look.next_command in line for line in said)
 
 
 @pytest.mark.parametrize("name", ["a.csv", "a.h5"])
