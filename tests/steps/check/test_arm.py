@@ -30,8 +30,8 @@ def heard_at(position: np.ndarray, outwards: float, sideways: float, scale: floa
     return (1 + scale) * np.stack([x, y, position[:, 2]], axis=1)
 
 
-def scan_of_an_arm(outwards: float, sideways: float, scale: float) -> Scan:
-    recipe = two_layers(400, 12, 50.0)
+def scan_of_an_arm(outwards: float, sideways: float, scale: float, points: int = 400) -> Scan:
+    recipe = two_layers(points, 12, 50.0)
     clean = make_scan(recipe)
     assert isinstance(clean, Scan)
     position = heard_at(clean.setup.position_m, outwards, sideways, scale)
@@ -55,7 +55,7 @@ def test_a_good_arm_is_left_alone() -> None:
 
 
 def test_a_conversion_moves_the_points_on_request(tmp_path: Path) -> None:
-    scan = scan_of_an_arm(0.0, 0.02, 0.005)
+    scan = scan_of_an_arm(0.0, 0.02, 0.005, 200)
     write_scan(tmp_path / "scan.h5", scan)
     with open_scan(tmp_path / "scan.h5") as file:
         handled = handle(file, CheckSettings(correct_positions=True))
@@ -73,7 +73,7 @@ def test_one_shell_tells_little() -> None:
 def test_the_command_says_what_is_wrong_with_the_arm(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    write_scan(tmp_path / "scan.h5", scan_of_an_arm(0.02, 0.0, 0.0))
+    write_scan(tmp_path / "scan.h5", scan_of_an_arm(0.02, 0.0, 0.0, 200))
     assert run(["check", str(tmp_path / "scan.h5"), "--arm"]) == 0
     said = re.search(r"the arm seems off by \+([0-9.]+) ± [0-9.]+ mm outwards", capsys.readouterr().out)
     assert said is not None
