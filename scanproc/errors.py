@@ -14,6 +14,8 @@ Every message is one line: what, where, what was needed, what came, what to do.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from unicodedata import category
 
@@ -79,3 +81,12 @@ class SettingsError(ScanprocError):
 
 class OutputError(ScanprocError):
     """Results could not be written."""
+
+
+@contextmanager
+def naming(path: Path | str) -> Iterator[None]:
+    """Errors in the numbers of a scan, raised inside, get the file's path unless they have one."""
+    try:
+        yield
+    except ScanDataError as error:
+        raise error if error.path else error.at(path) from None

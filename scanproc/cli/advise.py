@@ -8,6 +8,7 @@ from typing import Any
 import click
 
 from scanproc.cli.terminal.frame import Outcome, as_command
+from scanproc.cli.terminal.options import Positive, with_force
 from scanproc.cli.terminal.progress import shown
 
 
@@ -31,10 +32,8 @@ from scanproc.cli.terminal.progress import shown
     show_default=True,
     help="flat (on the axis), dB per octave of the in-room response, or a CSV of frequency_hz,level_db.",
 )
-@click.option(
-    "--from", "from_hz", type=click.FloatRange(0, min_open=True), help="Where filters begin to act, Hz."
-)
-@click.option("--up-to", "up_to_hz", type=click.FloatRange(0, min_open=True), help="And end, Hz.")
+@click.option("--from", "from_hz", type=Positive, help="Where filters begin to act, Hz.")
+@click.option("--up-to", "up_to_hz", type=Positive, help="And end, Hz.")
 @click.option(
     "--rate",
     "rate_hz",
@@ -60,7 +59,7 @@ from scanproc.cli.terminal.progress import shown
     show_default=True,
     help="Several seats: their mean, or the one farthest off.",
 )
-@click.option("--force", is_flag=True, help="Replace earlier results of another kind, too.")
+@with_force
 def command(
     result: Path, output: Path | None, config: Path | None, force: bool, as_json: bool, **given: Any
 ) -> Outcome:

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 import click
 
 from scanproc.cli.terminal.frame import Outcome, as_command
+from scanproc.cli.terminal.options import with_settings
 
 if TYPE_CHECKING:
     from scanproc.run.night.batch import Wanted
@@ -22,7 +23,7 @@ if TYPE_CHECKING:
 )
 @click.argument("sources", nargs=-1, required=True, metavar="SOURCE...")
 @click.option("-o", "--output", required=True, type=click.Path(path_type=Path), help="Directory of results.")
-@click.option("-c", "--config", type=click.Path(path_type=Path), help="Settings in TOML; see configs/.")
+@with_settings
 @click.option("--scheduler", metavar="ADDRESS", help="Use a running dask cluster instead of a local one.")
 @click.option("--workers", type=click.IntRange(min=1), help="Local workers; as many as processors if absent.")
 @click.option("--memory", type=click.FloatRange(min=0.5), metavar="GIB", help="Memory of each local worker.")

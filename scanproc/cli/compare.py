@@ -7,10 +7,10 @@ from typing import Literal
 
 import click
 
-from scanproc.cli.terminal.frame import Outcome, as_command
+from scanproc.cli.terminal.frame import NO, Outcome, as_command
+from scanproc.cli.terminal.options import Positive, with_force
 from scanproc.cli.terminal.progress import shown
 
-NO_MATCH = 3
 FREE = ("gain", "delay", "turn", "place")
 
 
@@ -25,24 +25,20 @@ FREE = ("gain", "delay", "turn", "place")
     type=click.Path(path_type=Path),
     help="Write a page, JSON and a table to this directory.",
 )
-@click.option("--force", is_flag=True, help="Replace earlier results of another kind, too.")
+@with_force
 @click.option("--halves", is_flag=True, help="RESULT is a scan: compare two halves of its points.")
-@click.option(
-    "--distance", "distance_m", type=click.FloatRange(0, min_open=True), help="Of the microphones, m."
-)
+@click.option("--distance", "distance_m", type=Positive, help="Of the microphones, m.")
 @click.option(
     "--unit",
     type=click.Choice(["pa", "relative"]),
     help="Of WAV and plain text: Pa (dB re 20 µPa) or unknown.",
 )
 @click.option("--channel", type=click.IntRange(1), help="Of WAV files with several, from 1.")
-@click.option(
-    "--gate-ms", type=click.FloatRange(0, min_open=True), help="Cut responses so long after the direct sound."
-)
+@click.option("--gate-ms", type=Positive, help="Cut responses so long after the direct sound.")
 @click.option(
     "--height",
     "height_m",
-    type=click.FloatRange(0, min_open=True),
+    type=Positive,
     help="Of device and microphone above the floor, m: gate before its reflection.",
 )
 @click.option(
@@ -67,12 +63,8 @@ FREE = ("gain", "delay", "turn", "place")
     show_default=True,
     help="Levels so far below the loudest angle count as that floor.",
 )
-@click.option(
-    "--from", "from_hz", type=click.FloatRange(0, min_open=True), help="Lowest frequency to judge, Hz."
-)
-@click.option(
-    "--up-to", "up_to_hz", type=click.FloatRange(0, min_open=True), help="Highest that matters, Hz."
-)
+@click.option("--from", "from_hz", type=Positive, help="Lowest frequency to judge, Hz.")
+@click.option("--up-to", "up_to_hz", type=Positive, help="Highest that matters, Hz.")
 @click.option("-c", "--config", type=click.Path(path_type=Path), help="Settings in TOML for --halves.")
 def command(
     result: Path,
@@ -134,7 +126,7 @@ def command(
         write_comparison(output, found, result, references, force=force)
         shown_lines.append(f"The page is {output / 'report.html'}")
     matches = all(one.matches for one in found)
-    return Outcome(plain(several_as_json(found)), shown_lines, 0 if matches else NO_MATCH)
+    return Outcome(plain(several_as_json(found)), shown_lines, 0 if matches else NO)
 
 
 def _parts(align: str) -> tuple[str, ...]:

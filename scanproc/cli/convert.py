@@ -7,19 +7,20 @@ from pathlib import Path
 import click
 
 from scanproc.cli.terminal.frame import Outcome, as_command
+from scanproc.cli.terminal.options import with_force, with_settings
 from scanproc.cli.terminal.progress import shown
 
 
 @as_command("convert", example="scanproc convert scan.h5 -o results -c configs/quick.toml", topic="results")
 @click.argument("scan", type=click.Path(path_type=Path))
 @click.option("-o", "--output", required=True, type=click.Path(path_type=Path), help="Directory to make.")
-@click.option("-c", "--config", type=click.Path(path_type=Path), help="Settings in TOML; see configs/.")
+@with_settings
 @click.option(
     "--reference",
     type=click.Path(path_type=Path),
     help="Compare with this far-field measurement, as compare does; more in [reference].",
 )
-@click.option("--force", is_flag=True, help="Replace earlier results of another kind, too.")
+@with_force
 @click.option("--figures", is_flag=True, help="Write each figure of the page to figures/ as well.")
 def command(
     scan: Path,

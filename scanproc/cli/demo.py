@@ -7,6 +7,7 @@ from pathlib import Path
 import click
 
 from scanproc.cli.terminal.frame import Outcome, as_command
+from scanproc.cli.terminal.options import with_force
 from scanproc.cli.terminal.progress import shown
 
 
@@ -20,7 +21,7 @@ from scanproc.cli.terminal.progress import shown
     help="Directory to make.",
 )
 @click.option("--room", is_flag=True, help="Two layers in a boat shed, an arm that is 0.5 mm off; quicker.")
-@click.option("--force", is_flag=True, help="Replace earlier results of another kind, too.")
+@with_force
 def command(output: Path, room: bool, force: bool, as_json: bool) -> Outcome:
     """Make a scan and convert it.
 

@@ -6,10 +6,8 @@ from pathlib import Path
 
 import click
 
-from scanproc.cli.terminal.frame import Outcome, as_command
-
-BEYOND = 3
-Above = click.FloatRange(0, min_open=True)
+from scanproc.cli.terminal.frame import NO, Outcome, as_command
+from scanproc.cli.terminal.options import Positive, with_force
 
 
 @as_command(
@@ -18,21 +16,23 @@ Above = click.FloatRange(0, min_open=True)
     topic="distortion",
 )
 @click.argument("folder", type=click.Path(path_type=Path))
-@click.option("--compression-db", type=Above, default=1.0, show_default=True, help="Compression allowed, dB.")
+@click.option(
+    "--compression-db", type=Positive, default=1.0, show_default=True, help="Compression allowed, dB."
+)
 @click.option(
     "--distortion-percent",
-    type=Above,
+    type=Positive,
     default=3.0,
     show_default=True,
     help="Total harmonic distortion allowed, %.",
 )
-@click.option("--from", "from_hz", type=Above, help="Lowest frequency to judge, Hz.")
-@click.option("--up-to", "up_to_hz", type=Above, help="Highest frequency to judge, Hz.")
+@click.option("--from", "from_hz", type=Positive, help="Lowest frequency to judge, Hz.")
+@click.option("--up-to", "up_to_hz", type=Positive, help="Highest frequency to judge, Hz.")
 @click.option(
     "-c", "--config", type=click.Path(path_type=Path), help="Settings as for import; see configs/import/."
 )
 @click.option("-o", "--output", type=click.Path(path_type=Path), help="Write a page, JSON and a table here.")
-@click.option("--force", is_flag=True, help="Replace earlier results of another kind, too.")
+@with_force
 def command(
     folder: Path,
     compression_db: float,
@@ -74,4 +74,4 @@ def command(
         write_levels(output, measured, force=force)
         lines.append(f"The page is {output / 'report.html'}")
     none = highest_within(level_facts(found, limits)) is None
-    return Outcome(plain(levels_json(found, limits, warnings)), lines, BEYOND if none else 0)
+    return Outcome(plain(levels_json(found, limits, warnings)), lines, NO if none else 0)

@@ -9,6 +9,7 @@ from typing import Any
 import click
 
 from scanproc.cli.terminal.frame import Outcome, as_command
+from scanproc.cli.terminal.options import Positive
 from scanproc.cli.terminal.progress import shown
 
 Metres = click.FloatRange(0, 20, min_open=True)
@@ -110,12 +111,12 @@ OF_A_SCAN = {
 @click.option(
     "--room-up-to",
     "room_up_to_hz",
-    type=click.FloatRange(0, min_open=True),
+    type=Positive,
     default=1000.0,
     show_default=True,
     help="Above, a gate cuts the room off, Hz.",
 )
-@click.option("--seconds-per-point", type=click.FloatRange(0, min_open=True), default=10.0, show_default=True)
+@click.option("--seconds-per-point", type=Positive, default=10.0, show_default=True)
 @click.option("-o", "--output", type=click.Path(path_type=Path), help="Positions to write, .csv or .h5.")
 @click.option("--force", is_flag=True, help="Replace an earlier positions file.")
 def command(

@@ -6,26 +6,21 @@ from pathlib import Path
 
 import click
 
-from scanproc.cli.terminal.frame import Outcome, as_command, say_dated
+from scanproc.cli.terminal.frame import NO, Outcome, as_command, say_dated
+from scanproc.cli.terminal.options import with_settings, with_target, with_up_to
 from scanproc.cli.terminal.progress import shown
-
-NOT_ENOUGH = 3
 
 
 @as_command("points", example="scanproc points scan.h5 --up-to 8000", topic="points")
 @click.argument("scan", type=click.Path(path_type=Path))
-@click.option(
-    "--target-db", type=click.FloatRange(-200, 0, max_open=True), help="Far-field error to reach, dB."
-)
+@with_target
 @click.option(
     "--curve-db",
     type=click.FloatRange(0, 20, min_open=True),
     help="The same as a standard error of the curves, dB.",
 )
-@click.option(
-    "--up-to", "up_to_hz", type=click.FloatRange(0, min_open=True), help="Highest frequency that matters, Hz."
-)
-@click.option("-c", "--config", type=click.Path(path_type=Path), help="Settings in TOML; see configs/.")
+@with_up_to
+@with_settings
 def command(
     scan: Path,
     target_db: float | None,
@@ -48,4 +43,4 @@ def command(
         answer = points(
             scan, settings, progress, say_dated, target_db=target_db, curve_db=curve_db, up_to_hz=up_to_hz
         )
-    return Outcome(answer.as_json(), answer.lines(), 0 if answer.enough else NOT_ENOUGH)
+    return Outcome(answer.as_json(), answer.lines(), 0 if answer.enough else NO)

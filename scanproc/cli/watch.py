@@ -6,24 +6,19 @@ from pathlib import Path
 
 import click
 
-from scanproc.cli.terminal.frame import Outcome, as_command, say_dated
+from scanproc.cli.terminal.frame import NO, Outcome, as_command, say_dated
+from scanproc.cli.terminal.options import Positive, with_settings, with_target, with_up_to
 from scanproc.cli.terminal.progress import shown
-
-NOT_ENOUGH = 3
 
 
 @as_command("watch", example="scanproc watch scan.h5 --up-to 8000 --every 300", topic="points")
 @click.argument("scan", type=click.Path(path_type=Path))
-@click.option(
-    "--target-db", type=click.FloatRange(-200, 0, max_open=True), help="Far-field error to reach, dB."
-)
-@click.option(
-    "--up-to", "up_to_hz", type=click.FloatRange(0, min_open=True), help="Highest frequency that matters, Hz."
-)
+@with_target
+@with_up_to
 @click.option(
     "--every",
     "every_s",
-    type=click.FloatRange(0, min_open=True),
+    type=Positive,
     default=60.0,
     show_default=True,
     help="Seconds between looks at the file.",
@@ -31,7 +26,7 @@ NOT_ENOUGH = 3
 @click.option(
     "--idle",
     "idle_s",
-    type=click.FloatRange(0, min_open=True),
+    type=Positive,
     default=3600.0,
     show_default=True,
     help="Seconds without a new point after which the scan counts as ended.",
@@ -45,7 +40,7 @@ NOT_ENOUGH = 3
     type=click.Path(path_type=Path),
     help="How a folder of recordings is read: settings of an import in TOML.",
 )
-@click.option("-c", "--config", type=click.Path(path_type=Path), help="Settings in TOML; see configs/.")
+@with_settings
 def command(
     scan: Path,
     target_db: float | None,
@@ -73,4 +68,4 @@ def command(
     recordings = None if import_config is None else read_sections(import_config, ImportSettings)
     choices = WatchChoices(target_db, up_to_hz, every_s, idle_s, run, positions, recordings)
     look = watch(scan, settings, choices, say_dated, telling=shown)
-    return Outcome(look.as_json(), look.lines(), 0 if look.answer.enough else NOT_ENOUGH)
+    return Outcome(look.as_json(), look.lines(), 0 if look.answer.enough else NO)

@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 
 from scanproc.conventions import Real, level_db
-from scanproc.errors import ScanDataError, SettingsError
+from scanproc.errors import SettingsError, naming
 from scanproc.files.atomic import whole_directory
 from scanproc.files.hashing import file_hash, write_hashes
 from scanproc.files.incoming.target_curve import read_target
@@ -137,10 +137,8 @@ def advise_file(
     if output is not None:
         refuse(output)
     result = read_result(source)
-    try:
+    with naming(source):
         advice = advise(result.expansion, choices, progress)
-    except ScanDataError as error:
-        raise error if error.path else error.at(source) from None
     document = advice_json(advice)
     if output is not None:
         from scanproc.report.drawing.static import save

@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 
 from scanproc.conventions import Integer
-from scanproc.errors import InputError, ScanDataError
+from scanproc.errors import InputError, naming
 from scanproc.files.stored.result_file import read_result
 from scanproc.files.stored.scan_file import open_scan
 from scanproc.records.answers.comparison import Comparison
@@ -65,11 +65,9 @@ def compare_halves(
     with open_scan(Path(scan_path)) as file:
         half = spread_subset(file.setup, file.points // 2, np.random.default_rng(HALVES_SEED))
         other = np.setdiff1d(np.arange(file.points), half)
-    try:
+    with naming(scan_path):
         first, second = (_converted(Path(scan_path), part, settings, progress) for part in (half, other))
         return compare(first, far_field_reference("its other half", second), choices)
-    except ScanDataError as error:
-        raise error if error.path else error.at(scan_path) from None
 
 
 def _converted(path: Path, points: Integer, settings: Settings, progress: Progress) -> Expansion:

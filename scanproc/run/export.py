@@ -10,7 +10,7 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
-from scanproc.errors import OutputError, ScanDataError, SettingsError
+from scanproc.errors import OutputError, SettingsError, naming
 from scanproc.files.atomic import whole_directory
 from scanproc.files.hashing import file_hash
 from scanproc.files.json_file import write_json
@@ -97,7 +97,7 @@ def export(
     read = [read_filters(path) for path in wanted.filters]
     chain, said = [stage for stages, _ in read for stage in stages], [words for _, words in read]
     result = read_result(source)
-    try:
+    with naming(source):
         driven = filtered(result.expansion, chain) if chain else result.expansion
         with whole_directory(directory, refuse) as draft:
             about = _about(result, settings.about)
@@ -126,8 +126,6 @@ def export(
                 "files": _checksums(draft),
             }
             write_json(draft / MANIFEST, manifest)
-    except ScanDataError as error:
-        raise error if error.path else error.at(source) from None
     return manifest
 
 

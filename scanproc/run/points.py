@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from pathlib import Path
 
-from scanproc.errors import ScanDataError, SettingsError
+from scanproc.errors import SettingsError, naming
 from scanproc.files.stored.scan_file import open_scan
 from scanproc.report.words.points import PointsAnswer, points_answer
 from scanproc.report.words.sentences import hours
@@ -41,13 +41,10 @@ def points(
         raise SettingsError("--target-db and --curve-db say the same in two ways: give one of them")
     given = target_db if curve_db is None else curve_target_db(curve_db)
     set_by = settings.who_set("fit", "target_db") if given is None else "settings"
-    with open_scan(Path(scan_path)) as file:
-        try:
-            require_memory(file, settings)
-            require_time(file, settings)
-            say(f"at most about {hours(job_seconds(file, settings))} for all of it, roughly")
-            handle(file, settings.check)
-            found = studied(file, settings, progress, target_db=given)
-        except ScanDataError as error:
-            raise error if error.path else error.at(scan_path) from None
+    with open_scan(Path(scan_path)) as file, naming(scan_path):
+        require_memory(file, settings)
+        require_time(file, settings)
+        say(f"at most about {hours(job_seconds(file, settings))} for all of it, roughly")
+        handle(file, settings.check)
+        found = studied(file, settings, progress, target_db=given)
     return points_answer(found, set_by, up_to_hz)

@@ -4,6 +4,9 @@ from __future__ import annotations
 
 from typing import Protocol
 
+LONGEST_SILENCE_S = 60.0
+"""A job says at least so often that it is at work."""
+
 
 class Progress(Protocol):
     """Told what is being done and how many of how many parts are done."""

@@ -15,10 +15,11 @@ from rich.live import Live
 from rich.table import Table
 
 from scanproc.cli.terminal.frame import duration, say_dated
-from scanproc.cli.terminal.progress import LONGEST_SILENCE_S, is_plain_terminal
+from scanproc.cli.terminal.progress import is_plain_terminal
 from scanproc.errors import printable
 from scanproc.run.night.batch import Watcher
 from scanproc.run.night.state import Course
+from scanproc.run.progress import LONGEST_SILENCE_S
 
 REFRESH_S = 0.5
 LONGEST_TABLE = 30

@@ -22,6 +22,8 @@ Exit codes:
     3  a command that judges answers "no": not enough, does not match
   130  interrupted
 """
+NO = 3
+"""The exit code of a command that judges, where the answer is no."""
 
 
 @dataclass(frozen=True)

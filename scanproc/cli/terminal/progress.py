@@ -12,9 +12,8 @@ from dataclasses import dataclass
 from typing import TextIO
 
 from scanproc.cli.terminal.frame import duration, say_dated
-from scanproc.run.progress import Progress
+from scanproc.run.progress import LONGEST_SILENCE_S, Progress
 
-LONGEST_SILENCE_S = 60.0
 FIRST_ESTIMATE_S = 5.0
 
 

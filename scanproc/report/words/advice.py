@@ -10,11 +10,11 @@ import numpy as np
 from scanproc.records.answers.advice import Advice, Band, Departures, Estimate, Resonance
 from scanproc.report.words.scan_plan import CAUTIONS as USUAL
 from scanproc.report.words.sentences import count, frequency
+from scanproc.steps.advise.departures import CERTAIN
 from scanproc.waves.bands import third_octave_index, third_octave_nominal
 
 SERVES, TRADES, FINE = "serves all", "trades one for another", "nothing to mend"
 KINDS = {"peaking": "peaking", "low_shelf": "low shelf", "high_shelf": "high shelf"}
-CERTAIN = 1.96
 CAUTIONS = (
     "A boost heats drivers and eats excursion: leave the limits of the protection as they are, start low, stay well "
     "below the long-term rating.",

@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 
 from scanproc.conventions import Integer, Real, Words
-from scanproc.errors import ScanDataError
+from scanproc.errors import ScanDataError, naming
 from scanproc.files.stored.scan_file import ScanFile, open_scan
 from scanproc.records.measured.check import BAD_POINTS, CheckReport, Finding, named
 from scanproc.records.measured.scan import ImpulseScan, Scan
@@ -55,11 +55,8 @@ class Handled:
 @one_blas_thread
 def check_scan(path: Path | str) -> CheckReport:
     """The findings about a scan file. Raises ScanFileError or ScanDataError."""
-    with open_scan(path) as file:
-        try:
-            return check_file(file).report
-        except ScanDataError as error:
-            raise error if error.path else error.at(path) from None
+    with open_scan(path) as file, naming(path):
+        return check_file(file).report
 
 
 def check_file(file: ScanFile) -> Judged:
@@ -138,11 +135,8 @@ def arm_errors(file: ScanFile) -> ArmErrors:
 @one_blas_thread
 def check_arm(path: Path | str) -> Finding:
     """The arm's errors as a finding about a scan file. Raises ScanFileError or ScanDataError."""
-    with open_scan(path) as file:
-        try:
-            arm = arm_errors(file)
-        except ScanDataError as error:
-            raise error if error.path else error.at(path) from None
+    with open_scan(path) as file, naming(path):
+        arm = arm_errors(file)
     remedy = "adjust the arm, or let a conversion allow for it (check.correct_positions)"
     return Finding(
         "arm", "warning" if arm.found else "note", arm.words(), remedy if arm.found else "nothing to do"

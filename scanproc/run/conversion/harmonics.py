@@ -24,9 +24,9 @@ from scanproc.run.progress import Progress, silent
 from scanproc.run.settings.conversion import Settings
 from scanproc.steps.each import Each
 from scanproc.steps.farfield.distortion import Harmonic, distortion
-from scanproc.steps.field.view import view_from
+from scanproc.steps.field.view import device_centre_m, view_from
 from scanproc.steps.fit.plan import sample_frequencies
-from scanproc.steps.sound.gate import device_centre_m, gate
+from scanproc.steps.sound.gate import gate
 from scanproc.steps.sound.harmonics import FADE_SHARE, noise_density, window_of
 
 PER_OCTAVE = 6

@@ -22,7 +22,7 @@ GIB = 2**30
 PROGRAM_BYTES = 0.3 * GIB
 """Libraries, tables, the page."""
 BLOCK_BYTES = 128 * 2**20
-"""Pressures in memory at once; see run.conversion.pipeline."""
+"""Pressures fitted at once."""
 COPIES_OF_BLOCK, COPIES_OF_COLUMNS = 4, 3
 """A block as read, corrected, transformed and fitted; columns as made, factorised and in use."""
 BLOCKS = 8 + len(SHARES)

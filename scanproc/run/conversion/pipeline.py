@@ -11,7 +11,7 @@ from pathlib import Path
 
 import numpy as np
 
-from scanproc.errors import ScanDataError
+from scanproc.errors import naming
 from scanproc.files.atomic import whole_directory
 from scanproc.files.hashing import file_hash, write_hashes
 from scanproc.files.json_file import write_json
@@ -39,7 +39,7 @@ from scanproc.run.conversion.effort import require_time
 from scanproc.run.conversion.fitting import in_threads
 from scanproc.run.conversion.harmonics import distortion_of
 from scanproc.run.conversion.heard import Heard
-from scanproc.run.conversion.memory import require_memory
+from scanproc.run.conversion.memory import BLOCK_BYTES, require_memory
 from scanproc.run.conversion.page import Extras, write_figures, write_page
 from scanproc.run.conversion.point_study import study_of
 from scanproc.run.conversion.preparation import Prepared, hearing, prepare
@@ -52,9 +52,6 @@ from scanproc.steps.farfield.calibration import curves_with, directions_with
 from scanproc.steps.field.crossfade import with_cut_off
 from scanproc.steps.field.extrapolate import orbits
 from scanproc.version import RESULTS_VERSION, VERSION
-
-BLOCK_BYTES = 128 * 2**20
-"""Pressures fitted at once. A block shares one factorisation, so it is as large as memory allows."""
 
 
 @one_blas_thread
@@ -76,23 +73,20 @@ def convert(
     source, directory = Path(scan_path), Path(output)
     may_replace(directory, source, settings, force)
     check_reference(settings.reference)
-    with open_scan(source) as file:
-        try:
-            require_memory(file, settings)
-            require_time(file, settings)
-            progress("scans checked", 0, 1)
-            checked = handle(file, settings.check)
-            progress("plans made", 0, 1)
-            plan = prepare(hearing(file, settings), settings, in_threads)
-            progress("plans made", 1, 1)
-            heard = hearing(file, settings, plan)
-            expansion, room = fitted(heard, plan, progress)
-            wanted = settings.points.in_convert
-            study = study_of(heard, settings, plan, in_threads, progress) if wanted else None
-            found = distortion_of(heard, settings, plan, expansion, in_threads, progress)
-            aside = asides(file, room, checked, study, plan.room, found)
-        except ScanDataError as error:
-            raise error if error.path else error.at(source) from None
+    with open_scan(source) as file, naming(source):
+        require_memory(file, settings)
+        require_time(file, settings)
+        progress("scans checked", 0, 1)
+        checked = handle(file, settings.check)
+        progress("plans made", 0, 1)
+        plan = prepare(hearing(file, settings), settings, in_threads)
+        progress("plans made", 1, 1)
+        heard = hearing(file, settings, plan)
+        expansion, room = fitted(heard, plan, progress)
+        wanted = settings.points.in_convert
+        study = study_of(heard, settings, plan, in_threads, progress) if wanted else None
+        found = distortion_of(heard, settings, plan, expansion, in_threads, progress)
+        aside = asides(file, room, checked, study, plan.room, found)
     return finish(expansion, aside, source, directory, settings, force=force, figures=figures)
 
 

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import numpy as np
 
-from scanproc.errors import InputError, ScanDataError
+from scanproc.errors import InputError, naming
 from scanproc.files.hdf5 import hdf5_format
 from scanproc.files.incoming.reference_files import Measured, files_of, read_reference
 from scanproc.files.incoming.reference_text import Unit
@@ -77,10 +77,8 @@ def read_at(path: Path) -> list[Path]:
 def compared(expansion: Expansion, path: Path | str, wanted: ReferenceChoices) -> Comparison:
     """An expansion against the reference, or the other result, at ``path``. Raises InputError or ScanDataError."""
     place = result_at(Path(path))
-    try:
+    with naming(path):
         return compare(expansion, _reference(place, expansion, wanted), wanted.choices)
-    except ScanDataError as error:
-        raise error if error.path else error.at(path) from None
 
 
 def matched(expansion: Expansion, settings: ReferenceSettings) -> tuple[Comparison | None, tuple[str, ...]]:

@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from scanproc.conventions import Real
-from scanproc.errors import InputError, ScanDataError, SettingsError
+from scanproc.errors import InputError, ScanDataError, SettingsError, naming
 from scanproc.files.incoming.import_wav import Recording, inside, read_wav, wav_format
 from scanproc.records.measured.stream import SoundStream
 from scanproc.run.settings.imports import ImportSettings
@@ -46,10 +46,8 @@ def driven_by(folder: Path, settings: ImportSettings, stream: SoundStream) -> Dr
         )
     sound = read_wav(Recording(path, 1))
     gain = settings.scan.drive_voltage_v / (drive.volts_per_unit or settings.scan.drive_voltage_v)
-    try:
+    with naming(path):
         return Driven(path, sound, gain, find_log_sweep(sound, rate) if drive.harmonics else None)
-    except ScanDataError as error:
-        raise error.at(path) from None
 
 
 def response_stream(stream: SoundStream, driven: Driven, settings: ImportSettings) -> SoundStream:

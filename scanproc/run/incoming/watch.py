@@ -24,7 +24,7 @@ from scanproc.run.conversion.heard import Heard
 from scanproc.run.conversion.point_study import in_bands, prepared, study_of
 from scanproc.run.conversion.preparation import Prepared
 from scanproc.run.incoming.growing import Growing, growing
-from scanproc.run.progress import Progress, silent
+from scanproc.run.progress import LONGEST_SILENCE_S, Progress, silent
 from scanproc.run.settings.conversion import Settings
 from scanproc.run.settings.imports import ImportSettings
 from scanproc.steps.points.bands import Band, explained
@@ -36,7 +36,6 @@ FEWEST_POINTS = 40
 SUGGESTIONS = 5
 RECENT = 50
 """The pace is that of so many latest points."""
-LONGEST_SILENCE_S = 60.0
 CLEAR_GAIN = 2.0
 """A place is worth naming when a point there helps this many times as much as at the median place."""
 JUDGED_BANDS = 3

@@ -22,7 +22,7 @@ import scipy.linalg  # noqa: F401  its BLAS must be loaded before it is limited
 from threadpoolctl import threadpool_limits
 
 from scanproc.conventions import mode_count
-from scanproc.errors import InputError, ScanDataError, ScanprocError
+from scanproc.errors import InputError, ScanDataError, ScanprocError, naming
 from scanproc.files.atomic import clear_leftovers, output_errors
 from scanproc.files.hashing import file_hash, first_difference
 from scanproc.files.json_file import plain, read_json, write_json
@@ -137,7 +137,7 @@ def _read(work: Work) -> dict[str, Any]:
         _empty(work.room)
         write_json(work.room / "scan.json", identity)
     if not work.check_file.is_file():
-        with open_scan(work.source) as file, _named(work.source):
+        with open_scan(work.source) as file, naming(work.source):
             require_memory_of_worker(file, work.settings, memory_of_worker())
             blocks.save_record(work.check_file, handle(file, work.settings.check))
     with _opened(work) as file:
@@ -255,7 +255,7 @@ class _Appending(Exception):
 @contextmanager
 def _opened(work: Work) -> Iterator[ScanFile]:
     """The scan as the stage "read" left it: checked, points dropped. Errors in its numbers get its path."""
-    with open_scan(work.source) as file, _named(work.source):
+    with open_scan(work.source) as file, naming(work.source):
         handle_again(file, blocks.load_record(work.check_file))
         yield file
 
@@ -266,15 +266,6 @@ def _kept(work: Work) -> Iterator[Kept]:
     kept = Kept(work.room, work.stage)
     yield kept
     kept.clear()
-
-
-@contextmanager
-def _named(path: Path) -> Iterator[None]:
-    """Errors in the numbers of a scan get its path."""
-    try:
-        yield
-    except ScanDataError as error:
-        raise error if error.path else error.at(path) from None
 
 
 @contextmanager

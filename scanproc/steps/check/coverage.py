@@ -10,6 +10,7 @@ from scipy.spatial import ConvexHull, QhullError, cKDTree
 from scanproc.conventions import Integer, Real, mode_count
 from scanproc.records.measured.scan import Scan
 from scanproc.steps.field.order import highest_order
+from scanproc.steps.sound.repeats import SAME_M
 from scanproc.waves.harmonics import real_harmonics
 
 WORST_CONDITION = 10.0
@@ -18,7 +19,6 @@ WORST_CONDITION = 10.0
 HIGHEST_ORDER = 30
 NEAR_SHARE = 0.1
 """Points closer than this part of the usual distance to the nearest point are near-duplicates."""
-SAME_M = 1e-6
 
 
 @dataclass(frozen=True)

@@ -20,11 +20,10 @@ from scanproc.records.fitted.expansion import Expansion
 from scanproc.steps.farfield.curves import STANDARD, CurveChoices, average_weights, derived_curves
 from scanproc.steps.farfield.error_bars import error_model
 from scanproc.steps.field.extrapolate import far_field_variance
+from scanproc.steps.sound.drive_levels import POWER_99
 from scanproc.waves.orbit_sets import directions
 
 CURVES = dict(zip(PLACES, ("on axis", "listening window", "sound power, exact"), strict=True))
-POWER_99 = float(np.log(100))
-"""Power below which 99 % of circular complex errors of variance one lie; of a mean of several, 99 % or more."""
 
 Reference = Literal["excitation", "own"]
 

@@ -12,14 +12,13 @@ from scanproc.errors import ScanDataError
 from scanproc.records.answers.directions import DirectionSet
 from scanproc.records.answers.impulse import ImpulseSet
 from scanproc.steps.farfield.interpolation import delays, interpolated, interpolation_error, spline
+from scanproc.steps.sound.spectra import HIGHEST_OF_RATE
 from scanproc.waves.bands import third_octave_centre, third_octave_index
 from scanproc.waves.smoothing import smoothed
 
 Smoothing: TypeAlias = Literal["power", "complex"]
 FADE_BELOW_OCTAVES = 1.0
 FADE_ABOVE_OCTAVES = 1 / 3
-HIGHEST_OF_RATE = 0.45
-"""Highest frequency kept in impulse responses, as a part of the sampling rate."""
 BLOCK_ANGLES = 128
 
 

@@ -14,6 +14,8 @@ from scanproc.waves import air
 
 SHELL_TOLERANCE = 1e-9
 """Relative spread of radius up to which points count as one shell."""
+GUESSED_SHARE = 0.55
+"""Without a stated size the device's box is this share of the scanned volume in each direction."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -44,6 +46,22 @@ def view_from(position_m: Real, centre_m: ArrayLike) -> View:
             "correct that position or set another centre"
         )
     return View(centre, radius, offset / radius[:, None], median)
+
+
+def device_centre_m(setup: ScanSetup) -> Real:
+    """The middle of the device's box, else that of the scanned surface, (3,)."""
+    if setup.device_centre_m is not None:
+        return setup.device_centre_m
+    middle: Real = (setup.position_m.min(axis=0) + setup.position_m.max(axis=0)) / 2
+    return middle
+
+
+def device_size_m(setup: ScanSetup) -> Real:
+    """Depth, width and height of the device's box, (3,), stated or guessed from the scanned surface."""
+    if setup.device_size_m is not None:
+        return setup.device_size_m
+    guessed: Real = GUESSED_SHARE * np.ptp(setup.position_m, axis=0)
+    return guessed
 
 
 def wavenumbers(setup: ScanSetup, frequency_hz: Real) -> Real:

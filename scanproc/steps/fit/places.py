@@ -10,6 +10,7 @@ from scanproc.conventions import Complex, Real, mode_count
 from scanproc.steps.each import Each, in_turn
 from scanproc.steps.model.box import Box, box_surface
 from scanproc.steps.model.degrees import all_degrees
+from scanproc.steps.model.dictionary import INSET_SHARE
 from scanproc.steps.model.multipoles import Multipoles, low_multipoles
 from scanproc.waves.algebra.dense import gram_of_rows, lower_factor
 
@@ -18,7 +19,6 @@ FIRST_KR = 4.0
 """Below this k times the reach a place tells little that the middle does not."""
 PER_SIDE = 5
 """First tries along each side of each face."""
-INSET_SHARE = 0.1
 SEARCH_NOISE = (1e-2, 1e-3, 1e-4)
 """Of these the one with the most evidence."""
 SEARCH_DEGREES = 5

@@ -9,9 +9,8 @@ from scipy.spatial import cKDTree
 
 from scanproc.conventions import Real
 from scanproc.records.measured.scan import ScanSetup
+from scanproc.steps.field.view import device_centre_m, device_size_m
 
-GUESSED_SHARE = 0.55
-"""Without a stated size the box is this share of the scanned volume in each direction."""
 LARGEST_SHARE = 0.85
 """No part of the surface is taken to lie farther out than this share of the scanned surface's distance."""
 
@@ -45,10 +44,7 @@ class Surface:
 
 def device_box(setup: ScanSetup) -> Box:
     """The stated box, or a guess from the scanned surface."""
-    low, high = setup.position_m.min(axis=0), setup.position_m.max(axis=0)
-    centre = (low + high) / 2 if setup.device_centre_m is None else setup.device_centre_m
-    size = GUESSED_SHARE * (high - low) if setup.device_size_m is None else setup.device_size_m
-    return Box(np.array(centre), np.array(size))
+    return Box(np.array(device_centre_m(setup)), np.array(device_size_m(setup)))
 
 
 def box_surface(box: Box, spacing_m: float, inset_m: float, scanned_m: Real) -> Surface:

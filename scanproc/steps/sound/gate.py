@@ -11,7 +11,7 @@ from scanproc.conventions import Real
 from scanproc.errors import ScanDataError
 from scanproc.records.fitted.room import Gate
 from scanproc.records.measured.scan import ImpulseScan, ScanSetup
-from scanproc.steps.field.view import speed_of_sound
+from scanproc.steps.field.view import device_centre_m, device_size_m, speed_of_sound
 
 TAPERED = 0.5
 """Share of the window, from the direct sound to its end, over which it falls (half a Hann window)."""
@@ -105,21 +105,10 @@ def aligned_energy(impulse: ImpulseScan) -> tuple[Real, float]:
     return energy / impulse.points, impulse.time_zero_s
 
 
-def device_centre_m(setup: ScanSetup) -> Real:
-    """The middle of the device's box, else that of the scanned surface, (3,)."""
-    if setup.device_centre_m is not None:
-        return setup.device_centre_m
-    middle: Real = (setup.position_m.min(axis=0) + setup.position_m.max(axis=0)) / 2
-    return middle
-
-
 def _box_corners(setup: ScanSetup) -> Real:
-    """Corners of the device's box (8, 3); without its size of a box inside the scanned surface."""
-    size = setup.device_size_m
-    if size is None:
-        size = np.ptp(setup.position_m, axis=0) / np.sqrt(3)
+    """Corners of the device's box (8, 3)."""
     sign = np.array(np.meshgrid([-1, 1], [-1, 1], [-1, 1])).reshape(3, -1).T
-    return device_centre_m(setup) + sign * size / 2
+    return device_centre_m(setup) + sign * device_size_m(setup) / 2
 
 
 def _window(setup: ScanSetup, end_s: Real, source: str, latency_s: float) -> Gate:

@@ -15,8 +15,7 @@ from scipy.interpolate import CubicSpline
 
 from scanproc.conventions import Complex, Real
 from scanproc.records.measured.scan import ImpulseScan, Scan, ScanSetup
-from scanproc.steps.field.view import relative_wavenumber, speed_of_sound, temperature
-from scanproc.steps.sound.gate import device_centre_m
+from scanproc.steps.field.view import device_centre_m, relative_wavenumber, speed_of_sound, temperature
 from scanproc.steps.sound.spectra import spectra
 
 GROUP = 3e-5

@@ -7,8 +7,7 @@ import numpy as np
 from scanproc.conventions import Complex, Real
 from scanproc.errors import ScanDataError
 from scanproc.records.measured.scan import ImpulseScan, Scan
-from scanproc.steps.field.view import speed_of_sound
-from scanproc.steps.sound.gate import device_centre_m
+from scanproc.steps.field.view import device_centre_m, speed_of_sound
 
 UNEVEN = 1e-4
 """Largest deviation from even steps, in steps."""

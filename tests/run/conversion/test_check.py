@@ -120,7 +120,7 @@ def test_nothing_but_nan(tmp_path: Path) -> None:
 
 
 def test_drift_is_taken_out_on_request(tmp_path: Path) -> None:
-    scan = spoilt(two_layers(400, 12)).scan
+    scan = spoilt(two_layers(240, 12)).scan
     write_scan(tmp_path / "scan.h5", scan)
     with open_scan(tmp_path / "scan.h5") as file:
         handled = handle(file, CheckSettings(correct_drift=True))
