@@ -51,6 +51,14 @@ def group_weights(group: tuple[tuple[str, int], ...]) -> Real:
     return chosen / chosen.sum()
 
 
+def averaged() -> Real:
+    """Weights (8, 70) of the averages from which all others follow: on the axis, over the listening window and each of
+    the five reflections, and over all angles as for the sound power."""
+    groups = ((("horizontal", 0),), LISTENING_WINDOW, FLOOR_BOUNCE, CEILING_BOUNCE, FRONT_WALL, SIDE_WALLS)
+    rows = [group_weights(group) for group in (*groups, REAR_WALLS["all"])]
+    return np.stack([*rows, power_weights("quadrangles")])
+
+
 def power_weights(weighting: Weighting) -> Real:
     """Weights (70,) of the sound power average as they are quoted; those of quadrangles sum to 0.99637."""
     from_axis = np.array([min(abs(angle), 180 - abs(angle)) for _, angle in PLACES], dtype=np.float64)

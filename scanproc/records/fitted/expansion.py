@@ -34,6 +34,9 @@ class Expansion:
       it may reach beyond the order, where it stands for what the expansion leaves out
     - ``variance_pattern`` (modes of a low order, F): the variance over directions relative to its mean, as
       a series of real harmonics whose mean over the sphere is one
+    - ``average_covariance`` (averages, averages, F): what the relative errors Σ w p* ε / Σ w |p|² of the averages of
+      :func:`~scanproc.waves.orbit_sets.averaged`, and of all directions last, have in common (real parts), which no
+      kernel tells; None of truncated fits
     - ``estimator`` (F,): index into ``ESTIMATORS``
     - ``valid_radius_m`` (F,): beyond this distance from the centre the coefficients hold; 0 where nobody said
     - ``near_field``: one for each frequency, for places nearer than that; None of truncated fits
@@ -62,6 +65,7 @@ class Expansion:
     valid_radius_m: Real = field(default_factory=lambda: np.empty(0))
     near_field: Sequence[NearField] | None = None
     residual: PointErrors | None = None
+    average_covariance: Real | None = None
 
     def __post_init__(self) -> None:
         put = object.__setattr__
@@ -80,6 +84,9 @@ class Expansion:
         put(self, "held_out_db", real_array("held_out_db", self.held_out_db, ("orders", count), finite=False))
         for name in ("coefficient_variance_pa2", "variance_pattern"):
             put(self, name, real_array(name, getattr(self, name), ("entries", count)))
+        if self.average_covariance is not None:
+            shape = ("averages", "averages", count)
+            put(self, "average_covariance", real_array("average_covariance", self.average_covariance, shape))
         put(self, "drive_voltage_v", positive("drive_voltage_v", self.drive_voltage_v))
         if count and self.order.min() < 0:
             raise ScanDataError(f"order must not be negative, got {self.order.min()}")
@@ -114,12 +121,13 @@ class Expansion:
             "valid_radius_m",
         )
         columns = {name: getattr(self, name)[..., which] for name in last_axis}
-        near, residual = self.near_field, self.residual
+        near, residual, shared = self.near_field, self.residual, self.average_covariance
         return replace(
             self,
             centre_m=self.centre_m[which],
             near_field=None if near is None else [near[i] for i in np.arange(len(near))[which]],
             residual=None if residual is None else residual.among(columns["frequency_hz"]),
+            average_covariance=None if shared is None else shared[..., which],
             **columns,
         )
 
@@ -128,6 +136,7 @@ def join(parts: Sequence[Expansion]) -> Expansion:
     """One expansion from blocks of frequencies of the same scan, in rising frequency."""
     first = parts[0]
     near = [part.near_field for part in parts if part.near_field is not None]
+    shared = [part.average_covariance for part in parts if part.average_covariance is not None]
     return Expansion(
         frequency_hz=np.concatenate([part.frequency_hz for part in parts]),
         order=np.concatenate([part.order for part in parts]),
@@ -146,6 +155,7 @@ def join(parts: Sequence[Expansion]) -> Expansion:
         valid_radius_m=np.concatenate([part.valid_radius_m for part in parts]),
         near_field=[one for part in near for one in part] if len(near) == len(parts) else None,
         residual=point_errors.join([part.residual for part in parts if part.residual is not None]),
+        average_covariance=np.concatenate(shared, axis=2) if len(shared) == len(parts) else None,
     )
 
 

@@ -15,7 +15,13 @@ import numpy as np
 from scanproc.conventions import REFERENCE_PRESSURE_PA, REFERENCE_VOLTAGE_V, Complex, Real
 from scanproc.records.answers.curves import Curve, Curves
 from scanproc.records.fitted.expansion import Expansion
-from scanproc.steps.farfield.error_bars import DB_OF_POWER, ErrorModel, error_model, standard_errors
+from scanproc.steps.farfield.error_bars import (
+    DB_OF_POWER,
+    ErrorModel,
+    averages_known,
+    error_model,
+    standard_errors,
+)
 from scanproc.steps.farfield.sets import STRAIGHT, Turn, turned_back
 from scanproc.steps.field.extrapolate import far_field
 from scanproc.waves.orbit_sets import (
@@ -110,6 +116,9 @@ def derived_curves(expansion: Expansion, choices: CurveChoices = STANDARD, turn:
     """All averaged curves, the exact sound power, the directivity indices and the listening window's spread.
 
     With ``turn`` the device is turned about the scan's origin first. Errors include what the angles share.
+
+    >>> sp.derived_curves(result.expansion)["listening window"].unit
+    'dB'
     """
     direction = turned_back(directions(), turn)
     pressure = far_field(expansion, direction)
@@ -132,7 +141,11 @@ def derived_curves(expansion: Expansion, choices: CurveChoices = STANDARD, turn:
         direction,
         np.concatenate([gradient, gradient[plus] - gradient[minus]]),
         np.concatenate([own, own[plus] - own[minus]]),
+        averages_known(expansion, model),
     )
+    error[row["on axis"]] = standard_errors(model, direction, gradient[[row["on axis"]]])[
+        0
+    ]  # as of any direction
     curves = [Curve(name, "dB", value[i], error[i]) for i, name in enumerate([*names, *INDICES])]
     return Curves(expansion.frequency_hz, (*curves, _spread(pressure, model, direction)), choices.notes())
 

@@ -4,6 +4,11 @@ The error of the far field is taken as ε(u) = √g(u) · e^{jk u·x0} Σ R_n ε
 of variance s_n, which is the covariance that :class:`~scanproc.records.fitted.expansion.Expansion` documents. A real
 quantity that moves by Re Σ_i G_i ε(u_i) then has the variance
 ½ Σ_nm s_n |R_n|² |Σ_i G_i √g_i e^{jk u_i·x0} Y_nm(u_i)|².
+
+Averages of squared pressure follow the errors that look like the field itself, and a fit has more of those than of
+others. What it says of the averages is held against this covariance C: with A the averages' slopes, M = A C Aᴴ and S
+what is known of them, C becomes C + C Aᴴ M⁻¹ (S - M) M⁻¹ A C, the Gaussian whose averages have the covariance S and
+that is otherwise as before, given these.
 """
 
 from __future__ import annotations
@@ -11,15 +16,21 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.linalg import pinvh
 
 from scanproc.conventions import Complex, Real, mode_degrees
 from scanproc.records.fitted.expansion import Expansion
+from scanproc.steps.field.extrapolate import far_field
 from scanproc.steps.field.uncertainty import pattern_at
 from scanproc.waves.harmonics import real_harmonics
+from scanproc.waves.orbit_sets import averaged, directions
 from scanproc.waves.radial import far_radial
 
 DB_OF_POWER = 10 / np.log(10)
 """Decibels per relative change of a power."""
+SILENCE = 1e-300
+TOLD_APART = 1e-9
+"""Combinations of averages whose variance is a smaller share of theirs tell nothing that rounding would not."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -35,6 +46,17 @@ class ErrorModel:
     pattern: Real
     centre_m: Real
     wavenumber_rad_m: Real
+
+
+@dataclass(frozen=True, eq=False)
+class Averages:
+    """``covariance`` (averages, averages, F) of the relative errors of averages, that over the sphere last; ``slope``
+    (averages - 1, angles, F) of the others by the modes' far fields at the angles of ``directions``, ``harmonics``
+    (angles, modes) those."""
+
+    covariance: Real
+    slope: Complex
+    harmonics: Real
 
 
 def error_model(expansion: Expansion) -> ErrorModel:
@@ -53,6 +75,16 @@ def error_model(expansion: Expansion) -> ErrorModel:
     )
 
 
+def averages_known(expansion: Expansion, model: ErrorModel) -> Averages | None:
+    """What the fit says of averages, where it does."""
+    if expansion.average_covariance is None:
+        return None
+    pressure, weights = far_field(expansion, directions()), averaged()
+    power = np.maximum(weights @ np.abs(pressure) ** 2, SILENCE)
+    slope = weights[:, :, None] * pressure.conj() / power[:, None] * _factor(model, directions())
+    return Averages(expansion.average_covariance, slope, real_harmonics(model.order, directions()))
+
+
 def far_field_along(model: ErrorModel, direction: Real) -> Complex:
     """Far-field pressure in Pa·m of each frequency in its own direction (F, 3), (F,)."""
     order = int(np.sqrt(len(model.field))) - 1
@@ -62,12 +94,17 @@ def far_field_along(model: ErrorModel, direction: Real) -> Complex:
 
 
 def standard_errors(
-    model: ErrorModel, direction: Real, gradient: Complex, extra: Complex | None = None
+    model: ErrorModel,
+    direction: Real,
+    gradient: Complex,
+    extra: Complex | None = None,
+    known: Averages | None = None,
 ) -> Real:
     """Standard errors (quantities, F) of quantities that move by Re Σ_i G_i ε(u_i).
 
     ``direction`` (angles, 3), the same for all frequencies; ``gradient`` complex (quantities, angles, F).
-    ``extra`` complex (quantities, modes, F): what a quantity owes directly to the errors R_n ε_nm.
+    ``extra`` complex (quantities, modes, F): what a quantity owes directly to the errors R_n ε_nm; ``known``: what the
+    fit says of averages.
     """
     harmonics = real_harmonics(model.order, direction)
     factor = _factor(model, direction)
@@ -77,8 +114,28 @@ def standard_errors(
         row = weight.real @ harmonics + 1j * (weight.imag @ harmonics)
         if extra is not None:
             row = row + extra[:, :, index]
-        error[:, index] = np.sqrt(np.abs(row) ** 2 @ model.mode_power[:, index] / 2)
+        variance = np.abs(row) ** 2 @ model.mode_power[:, index]
+        if known is not None:
+            variance = np.maximum(variance + _known_more(model, known, row, index), 0.0)
+        error[:, index] = np.sqrt(variance / 2)
     return error
+
+
+def _known_more(model: ErrorModel, known: Averages, row: Complex, index: int) -> Real:
+    """By how much E|row · R_n ε_nm|² (quantities,) at one frequency exceeds that of the kernel."""
+    power = model.mode_power[:, index]
+    modes = min(len(model.field), len(power))
+    slope = np.zeros((len(known.covariance), len(power)), dtype=np.complex128)
+    slope[:-1] = known.slope[:, :, index] @ known.harmonics
+    field = np.sum(np.abs(model.field[:, index]) ** 2)
+    slope[-1, :modes] = model.field[:modes, index].conj() / max(field, SILENCE)
+    told = (slope * power) @ slope.conj().T
+    size = np.maximum(np.sqrt(np.diag(told).real), SILENCE)
+    share = (
+        ((row * power) @ slope.conj().T / size) @ pinvh(told / np.outer(size, size), rtol=TOLD_APART) / size
+    )
+    more: Real = np.einsum("qa,ab,qb->q", share, known.covariance[:, :, index] - told, share.conj()).real
+    return more
 
 
 def standard_errors_along(model: ErrorModel, direction: Real, gradient: Complex) -> Real:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -96,8 +97,17 @@ def _mixed(low: Expansion, high: Expansion) -> Expansion:
         variance_pattern=(1 - share) * low.variance_pattern + share * high.variance_pattern,
         valid_radius_m=np.maximum(low.valid_radius_m, high.valid_radius_m),
         near_field=_mixed_near(low, high, share),
+        average_covariance=_mixed_averages(
+            ((low, (1 - share) * error[0] / predicted[0]), (high, share * error[1] / predicted[1]))
+        ),
         residual=point_errors.join([s.residual for s in (high, low) if s.residual is not None]),
     )
+
+
+def _mixed_averages(sides: Sequence[tuple[Expansion, Real]]) -> Real | None:
+    """The covariances of both, each by a factor (F,): no less than if their errors were one."""
+    parts = [one.average_covariance * by for one, by in sides if one.average_covariance is not None]
+    return np.sum(parts, axis=0) if len(parts) == len(sides) else None
 
 
 def _mixed_near(low: Expansion, high: Expansion, share: Real) -> list[NearField] | None:

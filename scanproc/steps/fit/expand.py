@@ -66,6 +66,9 @@ def fit(
     truncated fits; any other geometry takes one complex QR per frequency.
 
     Raises ScanDataError when the points are too few, or too few for ``order``, or one lies on the centre.
+
+    >>> int(sp.fit(scan, order=4).order.max())
+    4
     """
     report = progress or _silent
     if estimator == "truncated" or order is not None:
@@ -185,6 +188,7 @@ def _expansion(
         far_field_error_db=np.array([found.far_field_error_db]),
         coefficient_variance_pa2=found.uncertainty.variance_pa2,
         variance_pattern=found.uncertainty.pattern,
+        average_covariance=found.average_covariance[:, :, None],
         estimator=np.ones(1, dtype=np.int64),
         points=scan.points,
         drive_voltage_v=scan.setup.drive_voltage_v,

@@ -15,6 +15,7 @@ from scanproc.waves.algebra.gaussian_fit import Regression, regress
 from scanproc.waves.algebra.least_squares import decibels
 from scanproc.waves.directions import gauss_legendre_grid, lebedev_grid
 from scanproc.waves.harmonics import real_harmonics
+from scanproc.waves.orbit_sets import averaged, directions
 from scanproc.waves.radial import far_radial, outgoing_radial
 from scanproc.waves.transform import analyse_grid
 
@@ -46,6 +47,7 @@ class Strengths:
 class Posterior:
     """Outgoing coefficients about the device's middle (modes,) and what is known of their error.
 
+    ``average_covariance`` (averages, averages) as :class:`~scanproc.records.fitted.expansion.Expansion` has it.
     ``far_field_error_db`` predicted, dB re the rms over the sphere; ``held_out_db`` the leave-one-out error.
     ``valid_radius_m``: beyond it from the middle the coefficients are about as good. ``residual_pa`` complex (points,):
     measured less device and room, over the root of the share of its noise that the fit leaves at a point: so all points
@@ -56,6 +58,7 @@ class Posterior:
     coefficients_pa: Complex
     order: int
     uncertainty: Uncertainty
+    average_covariance: Real
     far_field_error_db: float
     held_out_db: float
     valid_radius_m: float
@@ -130,6 +133,7 @@ def _described(
         full[: mode_count(order)],
         order,
         Uncertainty(spread[:, None], pattern[:, None]),
+        calibration * _average_covariance(model, weight, regression),
         float(decibels(np.asarray(error))),
         float(decibels(np.mean(np.abs(regression.held_out) ** 2))),
         _valid_radius(model, full, spread, error),
@@ -153,6 +157,20 @@ def _low_variance(model: FieldModel, weight: Real, regression: Regression, cross
     variance = regression.variance(analysed @ cross, prior)
     degree = mode_degrees(PATTERN_ORDER)
     return np.bincount(degree, variance) / np.bincount(degree)
+
+
+def _average_covariance(model: FieldModel, weight: Real, regression: Regression) -> Real:
+    """What the averages of squared pressure share of their errors, before calibration: of Σ w p* ε / Σ w |p|² for each
+    of ``averaged`` and over the sphere, the real part."""
+    around, solid_angle = lebedev_grid(2 * PATTERN_ORDER + 2)
+    direction, weights = np.concatenate([directions(), around]), averaged()
+    share = np.zeros((len(weights) + 1, len(direction)))
+    share[:-1, : weights.shape[1]], share[-1, weights.shape[1] :] = weights, solid_angle
+    cross, _ = far_covariance(model, weight, direction)
+    pressure = cross @ regression.solved
+    slope = share * pressure.conj() / (share @ np.abs(pressure) ** 2)[:, None]
+    prior = slope @ far_prior(model, weight, direction) @ slope.conj().T
+    return regression.joint_variance(slope @ cross, prior).real
 
 
 def _by_degree(low: Real, total: float, order: int, directions: int) -> Real:

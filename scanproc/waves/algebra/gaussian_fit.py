@@ -59,6 +59,10 @@ class Factor(Protocol):
         """K between some of the points, (chosen, chosen), whole."""
         ...
 
+    def joint_variance(self, cross: Complex, prior: Complex) -> Complex:
+        """Posterior variance with what the values share: ``prior`` and what comes back are (values, values)."""
+        ...
+
 
 @dataclass(frozen=True, eq=False)
 class WholeFactor:
@@ -75,6 +79,11 @@ class WholeFactor:
 
     def covariance(self, chosen: Integer | slice = slice(None)) -> Complex:
         return whole_of(gram_of_rows(np.tril(self.triangle)[chosen]))
+
+    def joint_variance(self, cross: Complex, prior: Complex) -> Complex:
+        told = solve_rows(self.triangle, cross)
+        left: Complex = prior - told @ told.conj().T
+        return left
 
 
 @dataclass(frozen=True, eq=False)
@@ -109,6 +118,12 @@ class ReducedFactor:
         heard[np.diag_indices(len(heard))] += root**2
         return heard
 
+    def joint_variance(self, cross: Complex, prior: Complex) -> Complex:
+        feature = solve_rows(self.pivot_triangle, np.ascontiguousarray(cross[:, self.pivot]))
+        told = solve_rows(self.triangle, feature.copy())
+        left: Complex = prior - feature @ feature.conj().T + told @ told.conj().T
+        return left
+
 
 @dataclass(frozen=True, eq=False)
 class Regression:
@@ -126,6 +141,10 @@ class Regression:
     def variance(self, cross: Complex, prior: Real) -> Real:
         """As :meth:`Factor.variance`."""
         return self.factor.variance(cross, prior)
+
+    def joint_variance(self, cross: Complex, prior: Complex) -> Complex:
+        """As :meth:`Factor.joint_variance`."""
+        return self.factor.joint_variance(cross, prior)
 
     @property
     def calibration(self) -> float:

@@ -16,8 +16,9 @@ from scanproc.records.measured.scan import Scan, ScanSetup
 from scanproc.steps.farfield.beamwidth import beamwidths
 from scanproc.steps.farfield.curves import CurveChoices, derived_curves
 from scanproc.steps.farfield.sets import Turn, arc_angles, direction_set
-from scanproc.steps.field.extrapolate import radiated_power_w
+from scanproc.steps.field.extrapolate import far_field, far_field_terms, radiated_power_w
 from scanproc.steps.fit.expand import fit
+from scanproc.waves.orbit_sets import averaged, directions
 
 CAPS = rows("direction_curves", "direction_cap")
 KA = sorted({row[1] for row in CAPS})
@@ -183,3 +184,40 @@ def test_error_bars_are_the_spread_of_drawn_errors(turn) -> None:
                 np.testing.assert_allclose(
                     curve.standard_error, spread_found[index], rtol=0.18, err_msg=curve.name
                 )
+
+
+@pytest.mark.parametrize("turn", [Turn(), Turn(20, 10)])
+def test_error_bars_follow_what_averages_are_known_to_share(turn) -> None:
+    """Errors of the terms as before and a common one of gain, β times the field: every average of squared pressure is
+    off by β as well, so that its relative errors have the covariance of the terms' plus E|β|²."""
+    known = pattern_expansion(lobe, np.array([500.0, 2000.0]), 8, relative_variance=1e-4)
+    rng, gain = np.random.default_rng(5), 0.02
+    spread = np.sqrt(known.coefficient_variance_pa2[mode_degrees(8)] / 2)
+    weights = averaged()
+
+    def relative_errors(error) -> np.ndarray:
+        """Of each average and of the sphere (averages, F), by 70 angles and by the terms."""
+        other = replace(known, coefficients_pa=error)
+        field, off = far_field(known, directions()), far_field(other, directions())
+        of_angles = weights @ (field.conj() * off) / (weights @ np.abs(field) ** 2)
+        terms, wrong = far_field_terms(known), far_field_terms(other)
+        return np.vstack(
+            [of_angles, np.sum(terms.conj() * wrong, axis=0) / np.sum(np.abs(terms) ** 2, axis=0)]
+        )
+
+    def terms_drawn() -> np.ndarray:
+        return spread * (rng.normal(size=spread.shape) + 1j * rng.normal(size=spread.shape))
+
+    drawn = np.stack([relative_errors(terms_drawn()) for _ in range(400)])
+    shared = np.einsum("daf,dbf->abf", drawn, drawn.conj()).real / len(drawn) + gain**2
+    known = replace(known, average_covariance=shared)
+    found = []
+    for _ in range(200):
+        common = gain * (rng.normal() + 1j * rng.normal()) / np.sqrt(2)
+        wrong = replace(known, coefficients_pa=known.coefficients_pa * (1 + common) + terms_drawn())
+        found.append([curve.value for curve in derived_curves(wrong, turn=turn).curves])
+    for index, curve in enumerate(derived_curves(known, turn=turn).curves):
+        if curve.name not in ("on axis", "listening window spread"):  # these are of single directions
+            np.testing.assert_allclose(
+                curve.standard_error, np.std(found, axis=0)[index], rtol=0.2, err_msg=curve.name
+            )

@@ -138,3 +138,20 @@ def test_sound_of_too_many_fields_is_not_reduced() -> None:
     columns = circular(rng, 200, 300)
     sound = columns @ columns.conj().T
     assert reduced_factor(lambda c: sound[:, c], np.diag(sound).real, np.full(200, 1e-4), 100) is None
+
+
+def test_what_values_share_of_their_errors() -> None:
+    """Of 6 values of 30 fields: V - V Aᴴ K⁻¹ A Vᴴ by a dense solver, from the whole and from few columns."""
+    rng = np.random.default_rng(11)
+    columns, noise = circular(rng, 200, 30), rng.uniform(0.5e-2, 2e-2, 200)
+    sound = columns @ columns.conj().T
+    functional = circular(rng, 6, 30)
+    cross, prior = functional @ columns.conj().T, functional @ functional.conj().T
+    exact = prior - cross @ np.linalg.solve(sound + np.diag(noise), cross.conj().T)
+    few = reduced_factor(lambda chosen: sound[:, chosen], np.diag(sound).real, noise, 100)
+    assert few is not None
+    for factor in (whole_factor(sound + np.diag(noise)), few):
+        found = regress(factor, columns[:, 0])
+        np.testing.assert_allclose(found.joint_variance(cross, prior), exact, atol=1e-3 * np.abs(exact).max())
+        alone = found.variance(cross.copy(), np.diag(prior).real)
+        np.testing.assert_allclose(np.diag(found.joint_variance(cross, prior)).real, alone, rtol=1e-6)
