@@ -26,17 +26,22 @@ if TYPE_CHECKING:
     from scanproc.run.conversion.page import save_figure as save_figure
     from scanproc.run.conversion.pipeline import convert as convert
     from scanproc.run.export import Wanted as ExportWanted  # noqa: F401 public under a clearer name
-    from scanproc.run.export import export as export
     from scanproc.run.incoming.import_scan import import_scan as import_scan
-    from scanproc.run.notebook import FieldValues as FieldValues
-    from scanproc.run.notebook import Picture as Picture
-    from scanproc.run.notebook import advise as advise
-    from scanproc.run.notebook import compare as compare
-    from scanproc.run.notebook import plan as plan
-    from scanproc.run.notebook import read_result as read_result
+    from scanproc.run.notebook.commands import advise as advise
+    from scanproc.run.notebook.commands import compare as compare
+    from scanproc.run.notebook.commands import export as export
+    from scanproc.run.notebook.commands import levels as levels
+    from scanproc.run.notebook.commands import plan as plan
+    from scanproc.run.notebook.distortion import NotebookDistortion as NotebookDistortion
+    from scanproc.run.notebook.levels import Levels as Levels
+    from scanproc.run.notebook.pictures import Picture as Picture
+    from scanproc.run.notebook.results import NotebookResult as NotebookResult
+    from scanproc.run.notebook.results import read_result as read_result
+    from scanproc.run.notebook.values import FieldValues as FieldValues
     from scanproc.run.points import points as study  # noqa: F401 public under a clearer name
     from scanproc.run.settings.conversion import Settings as Settings
     from scanproc.run.settings.conversion import read_settings as read_settings
+    from scanproc.run.settings.imports import ImportSettings as ImportSettings
     from scanproc.steps.compare.differences import CompareChoices as CompareChoices
     from scanproc.steps.farfield.beamwidth import beamwidths as beamwidths
     from scanproc.steps.farfield.curves import derived_curves as derived_curves
@@ -58,26 +63,31 @@ _HOME = {
     "read_scan": "scanproc.files.stored.scan_file",
     "write_scan": "scanproc.files.stored.scan_file",
     "import_scan": "scanproc.run.incoming.import_scan",
+    "ImportSettings": "scanproc.run.settings.imports",
     "Scan": "scanproc.records.measured.scan",
     "ImpulseScan": "scanproc.records.measured.scan",
     "ScanSetup": "scanproc.records.measured.scan",
     "check": "scanproc.run.conversion.check:check_scan",
-    "advise": "scanproc.run.notebook",
-    "plan": "scanproc.run.notebook",
+    "advise": "scanproc.run.notebook.commands",
+    "plan": "scanproc.run.notebook.commands",
     "study": "scanproc.run.points:points",
     "convert": "scanproc.run.conversion.pipeline",
     "read_settings": "scanproc.run.settings.conversion",
     "Settings": "scanproc.run.settings.conversion",
-    "read_result": "scanproc.run.notebook",
+    "levels": "scanproc.run.notebook.commands",
+    "read_result": "scanproc.run.notebook.results",
     "write_result": "scanproc.files.stored.result_file",
     "Result": "scanproc.records.answers.result",
-    "FieldValues": "scanproc.run.notebook",
-    "Picture": "scanproc.run.notebook",
-    "compare": "scanproc.run.notebook",
+    "NotebookResult": "scanproc.run.notebook.results",
+    "NotebookDistortion": "scanproc.run.notebook.distortion",
+    "FieldValues": "scanproc.run.notebook.values",
+    "Picture": "scanproc.run.notebook.pictures",
+    "Levels": "scanproc.run.notebook.levels",
+    "compare": "scanproc.run.notebook.commands",
     "CompareChoices": "scanproc.steps.compare.differences",
     "read_reference": "scanproc.files.incoming.reference_files",
     "Reference": "scanproc.records.answers.comparison",
-    "export": "scanproc.run.export",
+    "export": "scanproc.run.notebook.commands",
     "ExportWanted": "scanproc.run.export:Wanted",
     "spectra": "scanproc.steps.sound.spectra",
     "fit": "scanproc.steps.fit.expand",

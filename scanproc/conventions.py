@@ -44,7 +44,12 @@ def mode_degrees(order: int) -> Integer:
 
 
 def level_db(pressure_pa_m: Complex, drive_voltage_v: float = REFERENCE_VOLTAGE_V) -> Real:
-    """Level in dB re 20 µPa at 1 m, scaled to 2.83 V, of far-field pressures in Pa·m."""
+    """Level in dB re 20 µPa at 1 m, scaled to 2.83 V, of far-field pressures in Pa·m.
+
+    >>> level = sp.level_db(np.array([1.0]), 2.83)
+    >>> round(float(level[0]), 2)
+    93.98
+    """
     amplitude = np.abs(pressure_pa_m) * (REFERENCE_VOLTAGE_V / drive_voltage_v)
     with np.errstate(divide="ignore"):
         level: Real = 20 * np.log10(amplitude / REFERENCE_PRESSURE_PA)

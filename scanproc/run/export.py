@@ -57,6 +57,9 @@ class Wanted:
 
     ``per_octave``: None for the scan's own frequencies; ``bands_per_octave``: levels of the curves in bands as well.
     ``smoothing``: octave fraction and kind.
+
+    >>> sp.ExportWanted(names=("orbits-30",), formats=("wav",), keep_delay=True).formats
+    ('wav',)
     """
 
     names: tuple[str, ...] = ("orbits-10",)

@@ -35,6 +35,9 @@ def points(
     ``say`` hears at once about how long that takes.
 
     Raises ScanFileError, ScanDataError or SettingsError.
+
+    >>> sp.study(folder / "scan.h5", up_to_hz=315.0).points
+    40
     """
     settings = settings or Settings()
     if target_db is not None and curve_db is not None:

@@ -4,23 +4,34 @@ from __future__ import annotations
 
 import doctest
 import sys
+from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
+import h5py
 import numpy as np
 import pytest
 from planted import DISTANCE_M, Planted, device, expansion, reference
+from small_scans import monopole_scan
+from swept import level_folder, recorded
 
 import scanproc as sp
 from scanproc.errors import ScanDataError, ScanprocError, SettingsError
+from scanproc.files.stored.not_known import ELSE
+from scanproc.records.answers.distortion import Distortion
 from scanproc.records.fitted.budget import Budget
-from scanproc.run import notebook
-from scanproc.run.notebook import NotebookResult
+from scanproc.records.fitted.fit_plan import FitPlan
+from scanproc.run.notebook.distortion import NotebookDistortion
+from scanproc.run.notebook.results import NotebookResult
 
 
 @pytest.fixture(scope="module")
 def result(tmp_path_factory: pytest.TempPathFactory) -> NotebookResult:
     place = tmp_path_factory.mktemp("mast")
-    sp.write_result(place / "result.h5", sp.Result(expansion("mast"), provenance={"device": "mast horn"}))
+    known = expansion("mast")
+    tried = np.where(np.arange(known.max_order + 1)[:, None] < 1, np.nan, known.held_out_db)
+    known = replace(known, held_out_db=tried)
+    sp.write_result(place / "result.h5", sp.Result(known, provenance={"device": "mast horn"}))
     return sp.read_result(place)
 
 
@@ -146,16 +157,98 @@ def test_a_plan_by_keywords() -> None:
         sp.plan(size_m=(0.4, 0.3, 0.5))
 
 
-def test_the_examples_of_the_docstrings_run(result: NotebookResult) -> None:
-    for one in doctest.DocTestFinder().find(notebook.NotebookResult, globs={"result": result}):
-        outcome = doctest.DocTestRunner().run(one)
-        assert outcome.failed == 0, one.name
+@pytest.fixture(scope="module")
+def names(result: NotebookResult, tmp_path_factory: pytest.TempPathFactory) -> dict[str, Any]:
+    """What the examples of the docstrings know."""
+    folder, scan = tmp_path_factory.mktemp("slipway"), monopole_scan(40)
+    sp.write_scan(folder / "scan.h5", scan)
+    sp.write_result(folder / "result" / "result.h5", sp.Result(result.expansion))
+    level_folder(folder / "levels")
+    recorded(folder / "sweeps", points=8)
+    (folder / "quick.toml").write_text("[fit]\norder = 4\n", encoding="utf-8")
+    (folder / "H0.txt").write_text("\n".join(f"{hz} 90 0" for hz in np.geomspace(70, 3000, 40)))
+    known = {"sp": sp, "np": np, "folder": folder, "scan": scan, "result": result, "distorted": distorted()}
+    quick = {"fit": {"order": 4}, "check": {"run": False}, "points": {"in_convert": False}}
+    return known | {"quick": sp.Settings.model_validate(quick)}
 
 
-def test_everything_public_is_documented() -> None:
-    for name in sp.__all__:
-        if name != "__version__":
-            assert len((getattr(sp, name).__doc__ or "").split()) > 4, name
+@pytest.mark.parametrize("name", [name for name in sp.__all__ if name != "__version__"])
+def test_everything_public_has_words_and_an_example_that_runs(name: str, names: dict[str, Any]) -> None:
+    public = getattr(sp, name)
+    assert len((public.__doc__ or "").split()) > 4
+    found = doctest.DocTestFinder(recurse=name.startswith("Notebook")).find(public, name, globs=dict(names))
+    assert any(one.examples for one in found)
+    for one in found:
+        words: list[str] = []
+        assert doctest.DocTestRunner().run(one, out=words.append).failed == 0, "".join(words)
+
+
+def distorted() -> NotebookDistortion:
+    """Second harmonic 40 dB below the fundamental, 20 dB above the noise, but for the highest frequency."""
+    shape = (1, 3, 2)
+    level = np.full(shape, 50.0)
+    level[..., 1] = np.nan
+    level_of = {"fundamental_db": np.full(shape[1:], 90.0), "own_db": np.full(shape, 84.0)}
+    noise = {"standard_error_db": level * 0.01, "floor_db": level - 20}
+    return NotebookDistortion.of(
+        Distortion(np.array([100.0, 200.0]), np.array([2]), level, **noise, **level_of)
+    )
+
+
+def test_distortion_by_name_and_what_is_not_known_of_it(tmp_path: Path) -> None:
+    """-40 dB is 1 %; excited at 200 Hz the harmonic lies beyond the band, and the file says so."""
+    sp.write_result(tmp_path / "result.h5", sp.Result(expansion("mast"), distortion=distorted()))
+    found = sp.read_result(tmp_path)
+    assert found.distortion is not None
+    total, own = found.distortion.total("listening window"), found.distortion.harmonic(2, reference="own")
+    assert total.value_db[0] == -40.0
+    assert own.value_db[0] == -34.0
+    assert np.isnan(total.value_db[1])
+    assert found.not_known["distortion/level_db"].startswith("NaN: beyond the band")
+    with h5py.File(tmp_path / "result.h5") as file:
+        assert file["distortion/level_db"].attrs["not_known"] == found.not_known["distortion/level_db"]
+        assert "not_known" not in file["distortion/fundamental_db"].attrs
+    assert "at most 1 % of the fundamental" in repr(found.distortion)
+    assert "1 %" in found.distortion._repr_html_()
+    assert "distortion_on_axis" in found.plot.names
+    with pytest.raises(
+        SettingsError, match="no place 'axis': there are on axis, listening window, sound power"
+    ):
+        found.distortion.total("axis")
+    with pytest.raises(SettingsError, match="no harmonic 5: there are 2"):
+        found.distortion.harmonic(5)
+
+
+def test_every_value_that_is_no_number_has_a_reason_of_its_own(result: NotebookResult) -> None:
+    """Whatever is NaN or infinite in memory is named, with a reason that is not the general one."""
+    assert set(result.not_known) == {"error/held_out_db"}
+    assert ELSE not in result.not_known.values()
+
+
+def test_a_result_reads_back_whole(tmp_path: Path) -> None:
+    """What a plan like it needs, and its distortion, come along."""
+    plan = FitPlan(
+        np.array([100.0]), np.array([-1]), np.zeros(3), np.array([np.nan]), np.zeros(3), np.ones(3), np.empty((0, 3)),
+        None, 0.0, 0.0, np.empty((0, 3)), np.empty((0, 3)), (np.nan, np.nan), np.array([100.0]), ("surface", "place"),
+        np.array([[0.5], [np.nan]]), np.array([1e-4]), np.array([-40.0]),
+    )  # fmt: skip
+    sp.write_result(tmp_path / "result.h5", sp.Result(expansion("mast"), learnt=(plan,)))
+    found = sp.read_result(tmp_path)
+    assert found.learnt[0].block_names == ("surface", "place")
+    assert found.not_known["learnt/1/block_weight"] == "NaN: the model has no such part at this frequency"
+
+
+def test_levels_in_a_notebook(names: dict[str, Any], tmp_path: Path) -> None:
+    settings = sp.ImportSettings.model_validate({"drive": {"length_s": 0.3, "harmonics": 3}})
+    found = sp.levels(names["folder"] / "levels", settings, distortion_percent=3.0)
+    assert found.highest_within_v == 4.0
+    assert repr(found).startswith("Levels(Up to 4 V it stays within 1 dB")
+    assert "<svg" in found._repr_html_()
+    assert found.found.compression_db.shape == (5, len(found.found.frequency_hz))
+    found.save(tmp_path / "out")
+    assert (tmp_path / "out" / "report.html").exists()
+    table = pytest.importorskip("pandas").read_csv(tmp_path / "out" / "by-level.csv")
+    assert len(found.to_pandas()) == len(table)
 
 
 def test_a_result_says_where_its_error_comes_from(tmp_path: Path) -> None:

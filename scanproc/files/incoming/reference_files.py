@@ -116,6 +116,9 @@ def read_reference(
     1) for WAV files that hold several.
 
     Raises InputError, or SettingsError when distance or unit are needed and not stated.
+
+    >>> sp.read_reference(folder / "H0.txt", distance_m=2.0, unit="pa").label
+    ('horizontal 0 deg',)
     """
     place = Path(path)
     if place.is_dir():

@@ -4,7 +4,8 @@ Root attributes ``format`` = "scanproc result", ``layout_version`` = 1, ``points
 ``air_density_kg_m3``. Root datasets ``frequency_hz``, ``order``, ``scaling_radius_m``, ``wavenumber_rad_m``,
 ``estimator`` (F,), an index into its attribute ``names``; ``centre_m`` (F, 3); ``coefficients_pa`` complex
 (modes, F); ``provenance``, JSON text. Group ``error``: ``held_out_db`` (orders, F), ``far_field_error_db``
-(F,), ``coefficient_variance_pa2`` (degrees, F), ``variance_pattern`` (modes, F). Per direction set a group
+(F,), ``coefficient_variance_pa2`` (degrees, F), ``variance_pattern`` (modes, F), and of fits that know it
+``average_covariance`` (averages, averages, F). Per direction set a group
 ``directions/NAME``: ``direction`` (angles, 3), ``frequency_hz`` (F,), ``pressure_pa_m`` complex and
 ``standard_error_db`` (angles, F), for orbits ``orbit`` and ``angle_deg`` (angles,), for seats ``distance_m``
 (angles,), and the attributes ``drive_voltage_v``, ``delay`` ("removed" or "kept") and ``speed_of_sound_m_s``.
@@ -16,6 +17,8 @@ and text ``name`` (points,). Files of earlier versions lack these three.
 Where the predicted error comes from stands in the group ``budget``, see ``budget_group``; what harmonics of sweeps
 show in the group ``distortion``, see ``distortion_group``; what a plan of a like scan takes from this one in the group
 ``learnt``, see ``learnt_group``.
+A value that is not known is NaN, one without bounds infinite. A dataset that holds such values says why in its
+attribute ``not_known``; the module ``not_known`` lists all reasons.
 """
 
 from __future__ import annotations
@@ -46,6 +49,7 @@ from scanproc.files.stored.budget_group import read_budget, write_budget
 from scanproc.files.stored.distortion_group import read_distortion, write_distortion
 from scanproc.files.stored.learnt_group import read_learnt, write_learnt
 from scanproc.files.stored.near_field_group import near_field_arrays, read_near_field
+from scanproc.files.stored.not_known import mark_not_known
 from scanproc.files.stored.room_group import read_room, room_arrays, room_words
 from scanproc.records.answers.directions import DirectionSet
 from scanproc.records.answers.result import Result
@@ -79,7 +83,10 @@ DIRECTION_FIELDS: dict[str, tuple[str, tuple[str, ...]]] = {
 
 
 def write_result(path: Path | str, result: Result) -> None:
-    """Writes a result file, whole or not at all; the same result gives the same bytes. Raises OutputError."""
+    """Writes a result file, whole or not at all; the same result gives the same bytes. Raises OutputError.
+
+    >>> sp.write_result(folder / "again.h5", sp.Result(result.expansion))
+    """
     expansion = result.expansion
     for name in result.directions:
         if not name or "/" in name or name.startswith("."):
@@ -92,6 +99,8 @@ def write_result(path: Path | str, result: Result) -> None:
         file["estimator"].attrs["names"] = list(ESTIMATORS)
         put_text(file, "provenance", json_text(result.provenance))
         put_array(file, "valid_radius_m", expansion.valid_radius_m)
+        if expansion.average_covariance is not None:
+            put_array(file, "error/average_covariance", expansion.average_covariance)
         if expansion.near_field is not None:
             for label, value in near_field_arrays(expansion.near_field).items():
                 put_array(file, f"near_field/{label}", value)
@@ -109,6 +118,7 @@ def write_result(path: Path | str, result: Result) -> None:
             write_learnt(file.create_group("learnt"), result.learnt)
         for name in sorted(result.directions):
             write_direction_group(file.create_group(f"directions/{name}"), result.directions[name])
+        mark_not_known(file)
 
 
 def read_result(path: Path | str) -> Result:
@@ -138,6 +148,9 @@ def _optional(file: Group) -> dict[str, Any]:
         found["valid_radius_m"] = read_whole(file, "valid_radius_m", "real", ("frequencies",))
     if "near_field" in file:
         found["near_field"] = read_near_field(_group(file, "near_field"))
+    if "average_covariance" in file.get("error", {}):
+        axes = ("averages", "averages", "frequencies")
+        found["average_covariance"] = read_whole(_group(file, "error"), "average_covariance", "real", axes)
     if "residual" in file:
         found["residual"] = _read_residual(_group(file, "residual"))
     return found

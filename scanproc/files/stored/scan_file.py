@@ -76,7 +76,11 @@ Kind = Literal["spectra", "impulse responses"]
 
 
 def read_scan(path: Path | str) -> Scan | ImpulseScan:
-    """A whole scan. Raises ScanFileError or ScanDataError, in one line with the path."""
+    """A whole scan. Raises ScanFileError or ScanDataError, in one line with the path.
+
+    >>> sp.read_scan(folder / "scan.h5").points
+    40
+    """
     with open_scan(path) as scan:
         return scan.read()
 
@@ -96,7 +100,10 @@ def write_scan(
     scan: Scan | ImpulseScan,
     harmonics: Mapping[int, tuple[ImpulseScan, tuple[float, float]]] | None = None,
 ) -> None:
-    """Writes a scan file, whole or not at all; ``harmonics`` by order with their bands in Hz. Raises OutputError."""
+    """Writes a scan file, whole or not at all; ``harmonics`` by order with their bands in Hz. Raises OutputError.
+
+    >>> sp.write_scan(folder / "copy.h5", scan)
+    """
     with new_file(path, FORMAT, LAYOUT_VERSION) as file:
         write_setup(file, scan.setup)
         if isinstance(scan, Scan):

@@ -33,6 +33,9 @@ class Reference:
     sound to the end of the window, None without one, and ``onset_s`` when that sound begins at the nearest microphone,
     after the drive, None for spectra; below ``lowest_valid_hz`` nothing is judged. Raises ScanDataError when a shape
     or a value cannot be used.
+
+    >>> sp.Reference("hall", ("axis",), [[1, 0, 0]], [2.0], [100.0, 200.0], np.ones((1, 2), complex)).angles
+    1
     """
 
     name: str

@@ -14,13 +14,15 @@ from scanproc.records.checked import real_array, short_repr
 class Curve:
     """One curve over the frequencies of its :class:`Curves`; ``value`` and ``standard_error`` (F,) in ``unit``.
 
-    ``unit`` is "dB" (re 20 µPa at 1 m and 2.83 V for levels, a ratio for indices) or "deg".
+    ``unit`` is "dB" (re 20 µPa at 1 m and 2.83 V for levels, a ratio for indices) or "deg". ``not_known`` says what a
+    value of NaN means, of a kind of curve that may hold one.
     """
 
     name: str
     unit: str
     value: Real
     standard_error: Real
+    not_known: str = ""
 
     def __post_init__(self) -> None:
         value = real_array(self.name, self.value, ("frequencies",), finite=False)

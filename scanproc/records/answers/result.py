@@ -24,6 +24,9 @@ class Result:
     ``room`` tells how the room was taken out, ``budget`` where the predicted error comes from, ``distortion`` what
     harmonics of sweeps show, where the scan holds them; ``learnt`` how loud the parts of the device's model are, for
     plans of scans of like devices, each from its first frequency on; empty where least squares alone was asked for.
+
+    >>> sp.Result(result.expansion, provenance={"device": "quay horn"}).provenance["device"]
+    'quay horn'
     """
 
     expansion: Expansion

@@ -8,12 +8,13 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from scanproc.conventions import Real
-from scanproc.records.checked import real_array
+from scanproc.records.checked import real_array, short_repr
 
 CAUSES = ("points", "room", "places", "level", "noise")
 """Too few points for what the device radiates; the room; errors of the points' places; of their gain; the rest."""
 
 
+@short_repr
 @dataclass(frozen=True, eq=False)
 class Budget:
     """Of the predicted far-field error at some frequencies (S,), by ``CAUSES``.

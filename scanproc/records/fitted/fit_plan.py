@@ -7,10 +7,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from scanproc.conventions import Integer, Real
-from scanproc.records.checked import integer_array, real_array
+from scanproc.records.checked import integer_array, real_array, short_repr
 from scanproc.records.fitted.budget import Budget
 
 
+@short_repr
 @dataclass(frozen=True, eq=False)
 class FitPlan:
     """How every frequency of a scan is fitted; small, and the same for any block of it.

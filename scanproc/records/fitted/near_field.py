@@ -9,7 +9,7 @@ import numpy as np
 
 from scanproc.conventions import Complex, Real
 from scanproc.errors import ScanDataError
-from scanproc.records.checked import complex_array, real_array
+from scanproc.records.checked import complex_array, real_array, short_repr
 
 
 @dataclass(frozen=True, eq=False)
@@ -26,6 +26,7 @@ class Multipole:
             raise ScanDataError(f"terms_pa has {len(self.terms_pa)} terms, whole degrees were needed")
 
 
+@short_repr
 @dataclass(frozen=True, eq=False)
 class NearField:
     """p = Σ ``source_pa_m`` e^{-jkR}/R + the terms of the multipoles, outside the device's box.

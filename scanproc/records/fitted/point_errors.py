@@ -8,9 +8,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from scanproc.conventions import Integer, Real
-from scanproc.records.checked import integer_array, real_array
+from scanproc.records.checked import integer_array, real_array, short_repr
 
 
+@short_repr
 @dataclass(frozen=True, eq=False)
 class PointErrors:
     """``error_db`` (points, B): |measured - fitted|² at each point re the mean |measured|² over all points, at the

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from scanproc.conventions import Real
-from scanproc.records.checked import real_array
+from scanproc.records.checked import real_array, short_repr
 
 
 @dataclass(frozen=True, eq=False)
@@ -30,6 +30,7 @@ class Gate:
         return 1 / self.length_s
 
 
+@short_repr
 @dataclass(frozen=True, eq=False)
 class RoomReport:
     """How the room was taken out, per frequency (F,) and in words.

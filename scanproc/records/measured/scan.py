@@ -43,6 +43,9 @@ class ScanSetup:
     ``lowest_hz`` and ``highest_hz`` bound the band that was driven, where that is known.
 
     Raises ScanDataError when a shape or a value cannot be used.
+
+    >>> sp.ScanSetup(np.eye(3), device="quay horn", device_size_m=[0.3, 0.2, 0.4]).points
+    3
     """
 
     position_m: Real
@@ -141,6 +144,9 @@ class Scan:
 
     ``frequency_hz`` (F,) increasing; ``pressure_pa`` (points, F); ``noise_pa`` (F,) or (points, F), the rms
     background of each value, if known. Raises ScanDataError when a shape or a value cannot be used.
+
+    >>> sp.Scan(sp.ScanSetup(np.eye(3)), np.array([100.0, 200.0]), np.ones((3, 2), complex)).points
+    3
     """
 
     setup: ScanSetup
@@ -200,6 +206,9 @@ class ImpulseScan:
 
     ``impulse_response_pa`` (points, samples), float32 or float64; ``time_zero_s`` is the time of the first
     sample relative to the drive. Raises ScanDataError when a shape or a value cannot be used.
+
+    >>> sp.ImpulseScan(sp.ScanSetup(np.eye(3)), np.zeros((3, 512)), 48000.0).points
+    3
     """
 
     setup: ScanSetup

@@ -54,7 +54,11 @@ class Handled:
 
 @one_blas_thread
 def check_scan(path: Path | str) -> CheckReport:
-    """The findings about a scan file. Raises ScanFileError or ScanDataError."""
+    """The findings about a scan file. Raises ScanFileError or ScanDataError.
+
+    >>> sp.check(folder / "scan.h5").points
+    40
+    """
     with open_scan(path) as file, naming(path):
         return check_file(file).report
 

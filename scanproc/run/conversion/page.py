@@ -71,7 +71,11 @@ def write_figures(
 
 
 def figures(result: Result, target_db: float = -25.0) -> tuple[Figure, ...]:
-    """The figures of a result, to be kept with :func:`save_figure`; those that need the scan are left out."""
+    """The figures of a result, to be kept with :func:`save_figure`; those that need the scan are left out.
+
+    >>> len(sp.figures(result)) > 5
+    True
+    """
     from scanproc.report.pages.sections import scan_figures
 
     curves = all_curves(result.expansion, CurveSettings())
@@ -79,7 +83,10 @@ def figures(result: Result, target_db: float = -25.0) -> tuple[Figure, ...]:
 
 
 def save_figure(figure: Figure, path: Path | str, theme: str = "light", width_mm: float = 170.0) -> None:
-    """Writes a figure as SVG, PDF or PNG, by the ending of ``path``. Raises OutputError and SettingsError."""
+    """Writes a figure as SVG, PDF or PNG, by the ending of ``path``. Raises OutputError and SettingsError.
+
+    >>> sp.save_figure(sp.figures(result)[0], folder / "first.svg")
+    """
     from scanproc.report.drawing.look import THEMES
     from scanproc.report.drawing.static import FORMATS, save
 

@@ -68,6 +68,9 @@ def convert(
 
     The directory holds result.h5, summary.json, directions/, report.html and, if wanted, figures/. Raises
     ScanFileError, ScanDataError or OutputError.
+
+    >>> sp.convert(folder / "scan.h5", folder / "converted", quick).points
+    40
     """
     settings = settings or Settings()
     source, directory = Path(scan_path), Path(output)

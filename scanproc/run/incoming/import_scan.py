@@ -61,6 +61,10 @@ def import_scan(
     """Writes a scan file from a folder of WAV or CSV files, an archive or a SOFA file.
 
     Raises InputError, ScanDataError, SettingsError or OutputError; nothing is left half-written.
+
+    >>> settings = sp.ImportSettings(drive={"lowest_hz": 60.0, "highest_hz": 1800.0, "length_s": 0.2})
+    >>> sp.import_scan(folder / "sweeps", folder / "imported.h5", settings).points
+    8
     """
     place, target, settings = Path(source), Path(output), settings or ImportSettings()
     check_file(target, "scan file", is_scan, force=force)

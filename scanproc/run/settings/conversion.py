@@ -214,7 +214,11 @@ class LimitSettings(_Section):
 
 
 class Settings(_Section):
-    """All sections, each with its defaults."""
+    """All sections, each with its defaults.
+
+    >>> sp.Settings(fit={"order": 4}).fit.order
+    4
+    """
 
     fit: FitSettings = Field(default=FitSettings(), description="a section [fit]")
     frequencies: FrequencySettings = Field(default=FrequencySettings(), description="a section [frequencies]")
@@ -237,7 +241,11 @@ class Settings(_Section):
 
 
 def read_settings(path: Path | str) -> Settings:
-    """The settings of a TOML file. Raises SettingsError with one line per mistake, all in one go."""
+    """The settings of a TOML file. Raises SettingsError with one line per mistake, all in one go.
+
+    >>> sp.read_settings(folder / "quick.toml").fit.order
+    4
+    """
     data, text = _read_toml(path)
     return parse_settings(data, str(path), text)
 

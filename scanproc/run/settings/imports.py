@@ -90,7 +90,11 @@ class ScanSettings(Section):
 
 
 class ImportSettings(Section):
-    """All sections of an import."""
+    """All sections of an import.
+
+    >>> sp.ImportSettings(scan={"device": "quay horn", "temperature_c": 20.0}).scan.device
+    'quay horn'
+    """
 
     source: SourceSettings = Field(default=SourceSettings(), description="a section [source]")
     sound: SoundSettings = Field(default=SoundSettings(), description="a section [sound]")

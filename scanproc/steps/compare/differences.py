@@ -34,7 +34,11 @@ EXCEEDS_DB = 3.0
 class CompareChoices:
     """``tolerance_db`` at 1/``per_octave`` octave; levels more than ``floor_db`` below the loudest angle are raised to
     that floor; ``from_hz`` and ``up_to_hz`` bound what is judged; ``apply``: the parts of the alignment to take out
-    ("gain", "delay", "turn", "place")."""
+    ("gain", "delay", "turn", "place").
+
+    >>> sp.compare(result, result, sp.CompareChoices(tolerance_db=0.5)).matches
+    True
+    """
 
     tolerance_db: float = 1.0
     per_octave: float = 12.0

@@ -42,6 +42,9 @@ def beamwidths(expansion: Expansion, turn: Turn = STRAIGHT) -> Curves:
     just reaches the limit the angle is undecided: a level higher or lower by ``DOUBT`` standard errors would jump to
     another; then the standard error is half the jump, and curves "..., if all is higher" and "..., lower" hold both
     values (elsewhere they equal the angle).
+
+    >>> sp.beamwidths(result.expansion)["horizontal beamwidth, -6 dB"].unit
+    'deg'
     """
     model = error_model(expansion)
     curves: list[Curve] = []
@@ -79,7 +82,8 @@ def _beamwidth(
             for side, other, hops in zip(SIDES, others, jumps, strict=True)
         ),
     ]
-    return [Curve(one, "deg", np.rad2deg(value), np.rad2deg(error)) for one, value in named]
+    reason = f"the level never falls by {drop_db:g} dB on one side or both"
+    return [Curve(one, "deg", np.rad2deg(value), np.rad2deg(error), reason) for one, value in named]
 
 
 def _width(series: Complex, drop_db: float | Real) -> tuple[Real, Real]:

@@ -16,6 +16,7 @@ import numpy as np
 from scanproc.conventions import Integer, Real, level_db
 from scanproc.records.answers.curves import Curves
 from scanproc.records.answers.distortion import PLACES, Distortion
+from scanproc.records.checked import short_repr
 from scanproc.records.fitted.expansion import Expansion
 from scanproc.steps.farfield.curves import STANDARD, CurveChoices, average_weights, derived_curves
 from scanproc.steps.farfield.error_bars import error_model
@@ -38,6 +39,7 @@ class Harmonic:
     noise_pa_m: Real
 
 
+@short_repr
 @dataclass(frozen=True, eq=False)
 class Ratio:
     """Of pressures, dB (F,): ``value_db`` with ``standard_error_db``, and ``floor_db`` up to which it is no more than

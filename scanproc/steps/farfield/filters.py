@@ -100,7 +100,11 @@ def chain_response(chain: Sequence[Stage], frequency_hz: Real) -> Complex:
 
 
 def filtered(expansion: Expansion, chain: Sequence[Stage]) -> Expansion:
-    """The expansion of the device driven through the filters; errors relative to the field stay as they are."""
+    """The expansion of the device driven through the filters; errors relative to the field stay as they are.
+
+    >>> sp.filtered(result.expansion, []).points == result.expansion.points
+    True
+    """
     value = chain_response(chain, expansion.frequency_hz)
     return replace(
         expansion,

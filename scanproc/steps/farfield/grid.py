@@ -98,6 +98,9 @@ def impulse_responses(
     The spectra are kept from their lowest to their highest frequency (no higher than 0.45 of the rate); beyond, they go
     on in a straight line that fades out over an octave below and a third of one above. ``keep``: the delay over the
     distance stays.
+
+    >>> sp.impulse_responses(result.directions["orbits-90"], 48000.0, 4096).response_pa_m.shape
+    (8, 4096)
     """
     if directions.delay == "kept":
         raise ScanDataError(

@@ -68,7 +68,11 @@ class Headline:
 
 
 def headline(curves: Curves, sensitivity_band_hz: tuple[float, float] = SENSITIVITY_BAND_HZ) -> Headline:
-    """Datasheet numbers, each with a standard error, of :func:`~scanproc.steps.farfield.curves.derived_curves`."""
+    """Datasheet numbers, each with a standard error, of :func:`~scanproc.steps.farfield.curves.derived_curves`.
+
+    >>> sp.headline(result.curves).sensitivity is not None
+    True
+    """
     hz, axis = curves.frequency_hz, curves.get("on axis")
     sensitivity = band_mean(hz, axis, sensitivity_band_hz)
     limits: dict[str, Figure | None] = {f"-{drop:g} dB": None for drop in LIMITS_DB}

@@ -50,7 +50,11 @@ class Angles:
 
 
 def named_set(name: str) -> Angles:
-    """The set "orbits-STEP" or "sphere-STEP", STEP in degrees. Raises SettingsError."""
+    """The set "orbits-STEP" or "sphere-STEP", STEP in degrees. Raises SettingsError.
+
+    >>> sp.named_set("orbits-30").name
+    'orbits-30'
+    """
     kind, _, step = name.partition("-")
     try:
         step_deg = float(step)
@@ -112,6 +116,9 @@ def direction_set(expansion: Expansion, angles: Angles, turn: Turn = STRAIGHT) -
     """The responses at a set of angles or seats, the device turned first.
 
     At seats ``pressure_pa_m`` is p·r·e^{+jkr} of the exact field there, r the distance from the origin.
+
+    >>> sp.direction_set(result.expansion, sp.named_set("orbits-90")).angles
+    8
     """
     seen = turned_back(angles.direction, turn)
     if angles.distance_m is None:

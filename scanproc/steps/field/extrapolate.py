@@ -23,7 +23,11 @@ DB_PER_RELATIVE_ERROR = 20 / np.log(10) / np.sqrt(2)
 
 
 def far_field(expansion: Expansion, direction: ArrayLike) -> Complex:
-    """p·r·e^{+jkr} for r → ∞ in Pa·m, (angles, F), at unit vectors (angles, 3) from the scan's origin."""
+    """p·r·e^{+jkr} for r → ∞ in Pa·m, (angles, F), at unit vectors (angles, 3) from the scan's origin.
+
+    >>> sp.far_field(result.expansion, [[1, 0, 0]]).shape == (1, len(result.frequency_hz))
+    True
+    """
     unit = _unit(direction)
     harmonics = real_harmonics(expansion.max_order, unit)
     pressure: Complex = harmonics @ (_far_factors(expansion) * expansion.coefficients_pa)
@@ -32,7 +36,11 @@ def far_field(expansion: Expansion, direction: ArrayLike) -> Complex:
 
 
 def far_field_variance(expansion: Expansion, direction: ArrayLike) -> Real:
-    """E|error|² of :func:`far_field` in Pa²·m², (angles, F)."""
+    """E|error|² of :func:`far_field` in Pa²·m², (angles, F).
+
+    >>> bool(np.all(sp.far_field_variance(result.expansion, [[1, 0, 0]]) > 0))
+    True
+    """
     variance = expansion.coefficient_variance_pa2
     degree = np.arange(len(variance))
     power = np.empty(len(expansion.frequency_hz))
@@ -47,6 +55,9 @@ def pressure_at(expansion: Expansion, position_m: ArrayLike) -> Complex:
 
     Beyond the radius from which the coefficients hold from these, nearer from the near field. Raises ScanDataError for
     a position inside the device, or near it where the points do not tell its pressure (predicted error of 0 dB).
+
+    >>> sp.pressure_at(result.expansion, [[2.0, 0.0, 0.0]]).shape == (1, len(result.frequency_hz))
+    True
     """
     position = _positions(position_m)
     _refuse(expansion, position)
@@ -71,7 +82,11 @@ def pressure_variance(expansion: Expansion, position_m: ArrayLike) -> Real:
 
 def pressure_error_db(expansion: Expansion, position_m: ArrayLike) -> Real:
     """Predicted error of :func:`pressure_at`, (positions, F): dB re the rms pressure of all directions at the same
-    distance, from the centre where coefficients serve, from the device's box where the near field does."""
+    distance, from the centre where coefficients serve, from the device's box where the near field does.
+
+    >>> bool(np.all(sp.pressure_error_db(result.expansion, [[2.0, 0.0, 0.0]]) < 0))
+    True
+    """
     variance, power = _expected(expansion, _positions(position_m))
     return decibels(variance / power)
 
@@ -85,7 +100,11 @@ def standard_error_db(pressure: Complex, variance: Real) -> Real:
 
 
 def orbits(expansion: Expansion, step_deg: float = 10.0) -> DirectionSet:
-    """The horizontal and the vertical orbit in steps of ``step_deg``, far field."""
+    """The horizontal and the vertical orbit in steps of ``step_deg``, far field.
+
+    >>> sp.orbits(result.expansion, 30.0).angles
+    24
+    """
     angle = np.arange(0, 360, step_deg)
     direction = np.concatenate([horizontal_orbit(angle), vertical_orbit(angle)])
     pressure = far_field(expansion, direction)
@@ -102,7 +121,11 @@ def orbits(expansion: Expansion, step_deg: float = 10.0) -> DirectionSet:
 
 
 def radiated_power_w(expansion: Expansion) -> Real:
-    """Sound power in W at the scan's drive voltage, (F,): Σ|a_nm|²/(ρ c k² |h_n(k r_s)|²), no sum over angles."""
+    """Sound power in W at the scan's drive voltage, (F,): Σ|a_nm|²/(ρ c k² |h_n(k r_s)|²), no sum over angles.
+
+    >>> bool(np.all(sp.radiated_power_w(result.expansion) > 0))
+    True
+    """
     speed = 2 * np.pi * expansion.frequency_hz / expansion.wavenumber_rad_m
     power = np.sum(np.abs(far_field_terms(expansion)) ** 2, axis=0)
     return power / (expansion.air_density_kg_m3 * speed)

@@ -20,6 +20,9 @@ def spectra(impulse: ImpulseScan, frequency_hz: ArrayLike) -> Scan:
 
     The sum takes every sample as it is, so silence around the response changes nothing; t_0 is
     ``time_zero_s``. Raises ScanDataError at frequencies above half the sampling rate.
+
+    >>> sp.spectra(sp.ImpulseScan(scan.setup, np.eye(40, 64), 8000.0), np.array([500.0])).pressure_pa.shape
+    (40, 1)
     """
     frequency = np.asarray(frequency_hz, dtype=np.float64)
     half = impulse.sampling_rate_hz / 2
