@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from scanproc.run.night import batch
-from scanproc.run.night.batch import Outcome, Wanted, Watcher
+from scanproc.run.night.batch import BatchOutcome, Wanted, Watcher
 from scanproc.run.night.tasks import Done, Failed, Work
 
 Carry = Callable[[Callable[[Work], Done | Failed], Work], Done | Failed]
@@ -43,7 +43,7 @@ class Lines(Watcher):
         self.lines.append(text)
 
 
-def run_inline(wanted: Wanted, carry: Carry | None = None, watcher: Watcher | None = None) -> Outcome:
+def run_inline(wanted: Wanted, carry: Carry | None = None, watcher: Watcher | None = None) -> BatchOutcome:
     """A whole batch in this process."""
 
     @contextmanager

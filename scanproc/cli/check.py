@@ -22,11 +22,11 @@ def command(scan: Path, arm: bool, as_json: bool) -> Outcome:
     """
     from scanproc.report.words.sentences import count
     from scanproc.run.conversion.check import check_arm, check_scan
-    from scanproc.steps.check.findings import merged
+    from scanproc.steps.check.findings import with_findings
 
     report = check_scan(scan)
     if arm:
-        report = merged(report, [check_arm(scan)])
+        report = with_findings(report, [check_arm(scan)])
     serious = len(report.serious)
     warnings = sum(finding.severity == "warning" for finding in report.findings)
     head = f"{report.points} points: {count(serious, 'serious finding')}, {count(warnings, 'warning')}"

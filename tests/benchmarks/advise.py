@@ -16,7 +16,7 @@ import numpy as np
 from scanproc.conventions import Complex, Real
 from scanproc.records.answers.advice import Resonances
 from scanproc.steps.advise.background import learn
-from scanproc.steps.advise.poles import fit
+from scanproc.steps.advise.poles import fit_pole
 from scanproc.steps.advise.resonances import (
     BESIDE_OCTAVES,
     GRID_DEGREE,
@@ -160,7 +160,7 @@ def true_standing(box: Box, errors: Complex, variance: Real, added: Complex, at:
     ends = octave - 0.5 - BESIDE_OCTAVES, octave + 0.5 + BESIDE_OCTAVES
     given = _responses(hz, box.whole + errors, variance, WEIGHT).within(*ends)
     background = learn(given.frequency_hz, _spread(given.value * np.sqrt(WEIGHT)[:, None]), given.noise)
-    covariance = fit(given.frequency_hz, np.array([[at, q]]), given.value, background).covariance
+    covariance = fit_pole(given.frequency_hz, np.array([[at, q]]), given.value, background).covariance
     middle = int(np.abs(np.log(hz / at)).argmin())
     share = (
         added[: len(WEIGHT), middle]

@@ -50,7 +50,7 @@ class Lines(Watcher):
 
     def standing(self, courses: Sequence[Course], seconds_left: float | None) -> None:
         if time.monotonic() - self._spoke >= self._longest_silence_s:
-            self.line(headline(courses, seconds_left))
+            self.line(first_line(courses, seconds_left))
 
 
 class LiveTable(Watcher):
@@ -71,7 +71,7 @@ class LiveTable(Watcher):
 
 def table(courses: Sequence[Course], seconds_left: float | None) -> Table:
     """Scans at work first, then the next ones in line, as many as fit."""
-    view = Table(caption=headline(courses, seconds_left), caption_justify="left")
+    view = Table(caption=first_line(courses, seconds_left), caption_justify="left")
     for title in ("scan", "stage", "frequencies", "held-out error"):
         view.add_column(title, justify="left" if title in ("scan", "stage") else "right")
     active = [course for course in courses if course.state in AT_WORK]
@@ -83,7 +83,7 @@ def table(courses: Sequence[Course], seconds_left: float | None) -> Table:
     return view
 
 
-def headline(courses: Sequence[Course], seconds_left: float | None) -> str:
+def first_line(courses: Sequence[Course], seconds_left: float | None) -> str:
     """ "3 of 12 done, 1 failed, 2 at work, about 14 min left"."""
     states = Counter(course.state for course in courses)
     done, working = states["done"] + states["done before"], sum(states[state] for state in AT_WORK)

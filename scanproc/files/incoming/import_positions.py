@@ -55,7 +55,7 @@ class PointTable:
         )
 
 
-def read_positions(path: Path | str) -> PointTable:
+def read_point_table(path: Path | str) -> PointTable:
     """The positions of a table. Raises InputError that names line and column."""
     table = _known(read_table(Path(path)))
     number = {name: table.numbers(name) for name in table.header if name not in ("file", "layer", "channel")}

@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 
 from scanproc.conventions import REFERENCE_PRESSURE_PA, Complex, Real
 from scanproc.errors import InputError
-from scanproc.files.incoming.reference_text import read_table as read_columns
+from scanproc.files.incoming.reference_text import read_reference_table as read_columns
 from scanproc.files.incoming.text_table import read_table
 
 ARRAYS = ("position_m", "frequency_hz", "pressure_pa")

@@ -31,7 +31,7 @@ from scanproc.conventions import REFERENCE_VOLTAGE_V, Real
 from scanproc.errors import InputError, ScanDataError, SettingsError
 from scanproc.files.hdf5 import hdf5_format
 from scanproc.files.incoming.reference_sofa import read_sofa_sound, sofa_words
-from scanproc.files.incoming.reference_text import Unit, read_table, read_wavs, stated_unit
+from scanproc.files.incoming.reference_text import Unit, read_reference_table, read_wavs, stated_unit
 from scanproc.files.outgoing.export_archive import read_hdf5, read_npz
 from scanproc.files.outgoing.reference_list import REFERENCE_FILE
 from scanproc.files.outgoing.tables import ANGLES_FILE, FAR_FIELD, read_direction_tables
@@ -50,7 +50,7 @@ ENDINGS = (".wav", ".csv", ".txt")
 
 
 @dataclass(frozen=True, eq=False)
-class Measured:
+class MeasuredReference:
     """What a reference file holds: ``label`` names its angles where the content does not, ``relative`` says that its
     unit is not Pa, ``clock_known`` whether its time zero means anything. ``far_field``: the values are not the pressure
     at the microphones, but the far field normalised to 1 m; ``delay_removed``: the delay over the distance (of the far
@@ -111,7 +111,7 @@ def read_reference(
     distance_m: float | None = None,
     unit: Unit | None = None,
     channel: int | None = None,
-) -> Measured:
+) -> MeasuredReference:
     """A reference of any of the kinds above. ``distance_m`` and ``unit`` for files that do not say, ``channel`` (from
     1) for WAV files that hold several.
 
@@ -123,7 +123,7 @@ def read_reference(
     place = Path(path)
     if place.is_dir():
         if (place / ANGLES_FILE).is_file():
-            return Measured(place.name, read_direction_tables(place))
+            return MeasuredReference(place.name, read_direction_tables(place))
         if (place / REFERENCE_FILE).is_file():
             return _from_toml(place / REFERENCE_FILE, distance_m, unit)
         return _from_places(place.name, _named(place, distance_m), unit, REFERENCE_VOLTAGE_V, channel)
@@ -133,7 +133,7 @@ def read_reference(
     if kind == ".sofa":
         return _from_sofa(place, unit)
     if kind == ".npz":
-        return Measured(place.name, read_npz(place))
+        return MeasuredReference(place.name, read_npz(place))
     if kind in ENDINGS:
         return _from_places(place.name, [_by_name(place, distance_m)], unit, REFERENCE_VOLTAGE_V, channel)
     return _from_hdf5(place)
@@ -148,20 +148,20 @@ def files_of(path: Path) -> list[Path]:
     return [path.parent / entry.file for entry in _table(path).microphone]
 
 
-def _from_hdf5(path: Path) -> Measured:
+def _from_hdf5(path: Path) -> MeasuredReference:
     if hdf5_format(path) != "scanproc export":
         scan = read_scan(path)
         label = tuple(_position_label(position) for position in scan.setup.position_m)
-        return Measured(path.name, scan, label)
+        return MeasuredReference(path.name, scan, label)
     sets, _ = read_hdf5(path)
     if len(sets) != 1:
         raise InputError(
             f"holds {len(sets)} direction sets ({', '.join(sets)}), one was needed: export one set", path=path
         )
-    return Measured(path.name, next(iter(sets.values())))
+    return MeasuredReference(path.name, next(iter(sets.values())))
 
 
-def _from_sofa(path: Path, unit: Unit | None) -> Measured:
+def _from_sofa(path: Path, unit: Unit | None) -> MeasuredReference:
     """The clock of other programs' impulse responses is not trusted."""
     words = sofa_words(path)
     content = read_sofa_sound(path)
@@ -170,7 +170,7 @@ def _from_sofa(path: Path, unit: Unit | None) -> Measured:
         content = replace(content, setup=setup)
     label = tuple(_position_label(position) for position in content.setup.position_m)
     stated = "pa" if words else stated_unit(unit, path)
-    return Measured(
+    return MeasuredReference(
         path.name,
         content,
         label,
@@ -181,7 +181,7 @@ def _from_sofa(path: Path, unit: Unit | None) -> Measured:
     )
 
 
-def _from_toml(path: Path, distance_m: float | None, unit: Unit | None) -> Measured:
+def _from_toml(path: Path, distance_m: float | None, unit: Unit | None) -> MeasuredReference:
     table = _table(path)
     places = [
         _described(path, entry, entry.distance_m or table.distance_m or distance_m)
@@ -278,7 +278,7 @@ def _needed_distance(distance_m: float | None, path: Path) -> float:
 
 def _from_places(
     name: str, places: Sequence[_Place], unit: Unit | None, drive_voltage_v: float, channel: int | None
-) -> Measured:
+) -> MeasuredReference:
     label = tuple(place.label for place in places)
     twice = sorted({one for one in label if label.count(one) > 1})
     if twice:
@@ -291,12 +291,12 @@ def _from_places(
         relative = stated_unit(unit, places[0].path) == "relative"
         setup = ScanSetup(position, drive_voltage_v=drive_voltage_v)
         responses = read_wavs(setup, [place.path for place in places], channel)
-        return Measured(name, responses, label, relative, False)
+        return MeasuredReference(name, responses, label, relative, False)
     if ".wav" in kinds:
         raise InputError(
             "WAV and text cannot stand in one reference: use one kind", path=places[0].path.parent
         )
-    tables = [read_table(place.path, unit) for place in places]
+    tables = [read_reference_table(place.path, unit) for place in places]
     first = tables[0]
     for place, table in zip(places, tables, strict=True):
         alike = table.has_phase == first.has_phase
@@ -319,7 +319,7 @@ def _from_places(
         )
     except ScanDataError as error:
         raise InputError(error.message, path=places[0].path) from error
-    return Measured(name, content, label, any(table.relative for table in tables))
+    return MeasuredReference(name, content, label, any(table.relative for table in tables))
 
 
 def _position_label(position: Real) -> str:

@@ -39,7 +39,7 @@ KNOWN = "frequency_hz,level_db or frequency_hz,level_db,phase_deg or frequency_h
 
 
 @dataclass(frozen=True, eq=False)
-class TextTable:
+class ReferenceTable:
     """Frequencies (F,) that rise and pressures (F,), real and positive without a phase."""
 
     frequency_hz: Real
@@ -85,7 +85,7 @@ def _wav(path: Path, channel: int | None) -> tuple[int, Real]:
     return int(rate), value
 
 
-def read_table(path: Path, unit: Unit | None) -> TextTable:
+def read_reference_table(path: Path, unit: Unit | None) -> ReferenceTable:
     """A spectrum. Raises InputError, or SettingsError where the unit must be stated."""
     header, rows = _text_rows(path)
     form, says_pa = _form(path, header, rows)
@@ -106,7 +106,7 @@ def read_table(path: Path, unit: Unit | None) -> TextTable:
     else:
         phase = np.deg2rad(column["phase"]) if has_phase else np.zeros(len(hz))
         pressure = REFERENCE_PRESSURE_PA * 10 ** (column["level"] / 20) * np.exp(1j * phase)
-    return TextTable(hz, np.asarray(pressure, np.complex128)[order], has_phase, stated == "relative")
+    return ReferenceTable(hz, np.asarray(pressure, np.complex128)[order], has_phase, stated == "relative")
 
 
 def _form(path: Path, header: tuple[str, ...], rows: Real) -> tuple[tuple[str, ...], bool]:

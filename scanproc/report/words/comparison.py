@@ -138,7 +138,7 @@ def notes(found: Comparison) -> list[str]:
     return [*why(found), alignment_sentence(found.alignment, found), honest_sentence(found)]
 
 
-def headline(found: Comparison) -> dict[str, Any]:
+def compared_in_words(found: Comparison) -> dict[str, Any]:
     """What a scan's summary holds of its comparison."""
     return {
         "verdict": verdict(found),

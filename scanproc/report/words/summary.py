@@ -11,7 +11,7 @@ from scanproc.records.answers.result import Result
 from scanproc.report.words import sentences
 from scanproc.report.words.bands import Band, bands, widest_run
 from scanproc.report.words.budget import budget_numbers
-from scanproc.report.words.comparison import headline as compared_in_words
+from scanproc.report.words.comparison import compared_in_words
 from scanproc.report.words.distortion import distortion_numbers
 from scanproc.report.words.points import PointsAnswer
 from scanproc.report.words.room import room_numbers

@@ -17,7 +17,7 @@ from scanproc.run.blas import one_blas_thread
 from scanproc.run.settings.conversion import CheckSettings
 from scanproc.steps.check.arm import ArmErrors, estimate_arm_errors
 from scanproc.steps.check.drift import Drift
-from scanproc.steps.check.findings import Judged, check, judging_frequencies, merged
+from scanproc.steps.check.findings import Judged, check, judging_frequencies, with_findings
 from scanproc.steps.check.setup import some
 from scanproc.steps.sound.response_facts import (
     ResponseFacts,
@@ -60,10 +60,10 @@ def check_scan(path: Path | str) -> CheckReport:
     40
     """
     with open_scan(path) as file, naming(path):
-        return check_file(file).report
+        return judge_file(file).report
 
 
-def check_file(file: ScanFile) -> Judged:
+def judge_file(file: ScanFile) -> Judged:
     """The findings about an open scan file; point numbers are those of the file as it shows itself."""
     judged = _checked_with_gaps(file)
     return replace(judged, report=named(judged.report, file.setup.names))
@@ -81,14 +81,14 @@ def _checked_with_gaps(file: ScanFile) -> Judged:
         other.use(sound)
         judged = _checked(other)
     report = _renumbered(judged.report, sound, total)
-    return Judged(merged(report, [_not_finite(broken, file.setup.names)]), judged.drift)
+    return Judged(with_findings(report, [_not_finite(broken, file.setup.names)]), judged.drift)
 
 
 def handle(file: ScanFile, settings: CheckSettings) -> Handled:
     """Checks an open scan file, then drops and corrects what the settings ask for; always counted."""
     if not settings.run:
         return Handled(None, 0, ())
-    judged = check_file(file)
+    judged = judge_file(file)
     _refuse_nonsense(file, judged.report)
     report, dropped = judged.report, judged.report.points_of(*settings.dropped_kinds)
     warnings = [_told(finding, settings) for finding in report.findings if finding.severity != "note"]

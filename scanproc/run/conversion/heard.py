@@ -15,7 +15,12 @@ from scanproc.records.measured.scan import ImpulseScan, Scan, ScanSetup, beside
 from scanproc.steps.field.view import relative_wavenumber
 from scanproc.steps.sound.gate import gate, latency_s
 from scanproc.steps.sound.mean_air import in_mean_air, mean_air, stretched_spectra
-from scanproc.steps.sound.repeats import GainDelayDrift, find_drift, merged, without_drift
+from scanproc.steps.sound.repeats import (
+    GainDelayDrift,
+    drift_of_repeats,
+    without_drift_of_repeats,
+    without_repeats,
+)
 from scanproc.steps.sound.responses import evenly_spaced, responses
 from scanproc.steps.sound.spectra import spectra
 
@@ -68,7 +73,7 @@ class Heard:
         return self._steadied(spectra(gate(responses(self._file_in_mean_air()), window), frequency_hz))
 
     def _steadied(self, scan: Scan) -> Scan:
-        return scan if self.drift is None else merged(without_drift(scan, self.drift))
+        return scan if self.drift is None else without_repeats(without_drift_of_repeats(scan, self.drift))
 
     def _transformed(self, frequency_hz: Real, window: Gate | None) -> Scan:
         """Spectra of a file of impulse responses, read by blocks of points."""
@@ -113,7 +118,7 @@ def hear(file: ScanFile, centre_m: Sequence[float] | None = None) -> Heard:
 
 def drift_of(heard: Heard, frequency_hz: Real) -> GainDelayDrift | None:
     """What repeated points show at some frequencies (F,), if they are enough."""
-    found = find_drift(heard.steady(frequency_hz))
+    found = drift_of_repeats(heard.steady(frequency_hz))
     return found if found is not None and found.repeats >= LEAST_REPEATS else None
 
 

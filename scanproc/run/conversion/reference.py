@@ -9,7 +9,7 @@ import numpy as np
 
 from scanproc.errors import InputError, naming
 from scanproc.files.hdf5 import hdf5_format
-from scanproc.files.incoming.reference_files import Measured, files_of, read_reference
+from scanproc.files.incoming.reference_files import MeasuredReference, files_of, read_reference
 from scanproc.files.incoming.reference_text import Unit
 from scanproc.files.stored.result_file import FORMAT, read_result
 from scanproc.records.answers.comparison import Comparison, Reference
@@ -22,7 +22,7 @@ from scanproc.steps.compare.reference import (
     as_heard,
     direction_reference,
     far_field_reference,
-    first_reflection_s,
+    floor_reflection_s,
     gated_reference,
     reference_of,
 )
@@ -113,7 +113,9 @@ def _reference(path: Path, expansion: Expansion, wanted: ReferenceChoices) -> Re
     return _ready(measured, expansion, wanted, path)
 
 
-def _ready(measured: Measured, expansion: Expansion, wanted: ReferenceChoices, path: Path) -> Reference:
+def _ready(
+    measured: MeasuredReference, expansion: Expansion, wanted: ReferenceChoices, path: Path
+) -> Reference:
     content = measured.content
     if isinstance(content, ImpulseScan):
         gate_s = _gate_s(content, expansion, wanted)
@@ -134,7 +136,7 @@ def _ready(measured: Measured, expansion: Expansion, wanted: ReferenceChoices, p
     return as_heard(found, speed_of_sound(expansion), measured.far_field, measured.delay_removed)
 
 
-def _of_spectra(measured: Measured, content: Reference | DirectionSet | Scan) -> Reference:
+def _of_spectra(measured: MeasuredReference, content: Reference | DirectionSet | Scan) -> Reference:
     if isinstance(content, DirectionSet):
         return direction_reference(content)
     if isinstance(content, Scan):
@@ -147,4 +149,4 @@ def _gate_s(impulse: ImpulseScan, expansion: Expansion, wanted: ReferenceChoices
     if wanted.gate_s is not None or wanted.height_m is None:
         return wanted.gate_s
     farthest = float(np.linalg.norm(impulse.setup.position_m, axis=1).max())
-    return first_reflection_s(farthest, wanted.height_m, speed_of_sound(expansion))
+    return floor_reflection_s(farthest, wanted.height_m, speed_of_sound(expansion))

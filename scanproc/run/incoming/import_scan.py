@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from scanproc.conventions import Boolean, Complex, Real, Words
 from scanproc.errors import InputError
-from scanproc.files.incoming.import_positions import PointTable, read_positions
+from scanproc.files.incoming.import_positions import PointTable, read_point_table
 from scanproc.files.incoming.import_sofa import read_sofa
 from scanproc.files.incoming.import_spectra import (
     archive_blocks,
@@ -216,7 +216,7 @@ def _points(folder: Path, settings: ImportSettings) -> PointTable:
     if not folder.is_dir():
         raise InputError("must be a folder: name the folder that holds the files", path=folder)
     source = settings.source
-    table = read_positions(inside(folder, source.positions))
+    table = read_point_table(inside(folder, source.positions))
     names = table.file or tuple(
         _pattern(folder, settings).format(number=source.first_number + index)
         for index in range(len(table.position_m))

@@ -71,7 +71,7 @@ class Stop:
 
 
 @dataclass(frozen=True)
-class Outcome:
+class BatchOutcome:
     """The rows of all scans, and why the batch ended early if it did."""
 
     rows: tuple[Row, ...]
@@ -88,7 +88,7 @@ class Outcome:
 
 def batch(
     wanted: Wanted, workers: Callable[[Path], AbstractContextManager[Workers]], watcher: Watcher
-) -> Outcome:
+) -> BatchOutcome:
     """Converts all scans that are missing or changed; the rest stays.
 
     ``workers`` makes the workers, given the output directory. Each result is a directory OUT/NAME; beside them
@@ -275,13 +275,13 @@ def _seconds_left(night: Night, elapsed: float) -> float | None:
     return elapsed * (1 - done) / done if done > 0.01 else None
 
 
-def _ended(night: Night, look: _Look, stop: Stop) -> Outcome:
+def _ended(night: Night, look: _Look, stop: Stop) -> BatchOutcome:
     waiting = [
         Row(job.name, str(job.source), "left", error="is still being written")
         for job in look.unsettled
         if job.source not in night.courses
     ]
-    return Outcome(
+    return BatchOutcome(
         tuple(night.rows() + waiting),
         stop.reason or night.stop_reason,
         stop.interrupted,
@@ -293,7 +293,7 @@ def _count(night: Night, state: str) -> int:
     return sum(course.state == state for course in night.courses.values())
 
 
-def _write_summary(output: Path, outcome: Outcome) -> None:
+def _write_summary(output: Path, outcome: BatchOutcome) -> None:
     write_json(output / "summary.json", {**overview.as_json(outcome.rows), "stopped": outcome.stopped})
     for name, text in (
         ("summary.csv", overview.as_csv(outcome.rows)),
@@ -304,7 +304,7 @@ def _write_summary(output: Path, outcome: Outcome) -> None:
     write_index(output, outcome.rows)
 
 
-def _tidy(hidden: Path, night: Night, outcome: Outcome) -> None:
+def _tidy(hidden: Path, night: Night, outcome: BatchOutcome) -> None:
     """Checkpoints go when no scan needs them; after an early end the next start goes on from them."""
     if all(course.is_over for course in night.courses.values()) and not outcome.stopped:
         shutil.rmtree(hidden / "work", ignore_errors=True)

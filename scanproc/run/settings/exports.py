@@ -72,7 +72,7 @@ class ArcSet(_Set):
         return arc_angles(self.name, self.plane, self.from_deg, self.to_deg, self.step_deg)
 
 
-class DirectionSet(_Set):
+class SetSettings(_Set):
     kind: Literal["directions"]
     azimuth_elevation_deg: Annotated[list[Pair], Field(min_length=1)]
 
@@ -88,7 +88,7 @@ class SeatSet(_Set):
         return seat_angles(self.name, self.position_m)
 
 
-AnySet = NamedSet | ArcSet | DirectionSet | SeatSet
+AnySet = NamedSet | ArcSet | SetSettings | SeatSet
 
 
 class AboutTable(_Table):
@@ -245,7 +245,7 @@ def _known_keys() -> list[str]:
     tables = (
         NamedSet,
         ArcSet,
-        DirectionSet,
+        SetSettings,
         SeatSet,
         AboutTable,
         CurveSettings,

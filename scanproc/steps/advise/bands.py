@@ -51,9 +51,9 @@ def propose(departures: Departures, limits: Limits) -> Proposal:
     count = 0
     while count < limits.most and left[count] - left[count + 1] > max(SHOWN_DB, known):
         count += 1
-    level = level_db(found[count], hz, rate)
-    whole = tuple(changed_rms(departures, departures.off_db + level_db(one, hz, rate)) for one in found)
-    top = level_db(found[count], np.geomspace(5.0, 0.499 * rate, 2000), rate)
+    level = bands_level_db(found[count], hz, rate)
+    whole = tuple(changed_rms(departures, departures.off_db + bands_level_db(one, hz, rate)) for one in found)
+    top = bands_level_db(found[count], np.geomspace(5.0, 0.499 * rate, 2000), rate)
     headroom = float(max(top.max(), 0.0))
     quieter = headroom - float(departures.weight @ level)
     return Proposal(found[count], tuple(left), whole, headroom, quieter, rate, level)
@@ -71,7 +71,7 @@ def _median(weight: Real, value: Real) -> float:
     return float(value[order][np.searchsorted(np.cumsum(weight[order]), 0.5)])
 
 
-def level_db(bands: Sequence[Band], frequency_hz: Real, sampling_rate_hz: float) -> Real:
+def bands_level_db(bands: Sequence[Band], frequency_hz: Real, sampling_rate_hz: float) -> Real:
     """Level (F,) of the bands in a row."""
     total = np.zeros(len(frequency_hz))
     for one in bands:
@@ -82,7 +82,7 @@ def level_db(bands: Sequence[Band], frequency_hz: Real, sampling_rate_hz: float)
 
 
 def _left(departures: Departures, bands: Sequence[Band], rate: float) -> float:
-    return changed_rms(departures, departures.bears_db + level_db(bands, departures.frequency_hz, rate))
+    return changed_rms(departures, departures.bears_db + bands_level_db(bands, departures.frequency_hz, rate))
 
 
 def changed_rms(departures: Departures, value_db: Real) -> float:
@@ -101,14 +101,14 @@ def _joined(departures: Departures, bands: tuple[Band, ...], limits: Limits) -> 
 
 
 def _boost(departures: Departures, bands: Sequence[Band], rate: float) -> float:
-    level = level_db(bands, departures.frequency_hz, rate)
+    level = bands_level_db(bands, departures.frequency_hz, rate)
     return float(level.max() - _median(departures.weight, level))
 
 
 def _starts(departures: Departures, bands: Sequence[Band], limits: Limits) -> list[Band]:
     """The best single additions by what their gain alone takes away, of different kinds or places."""
     hz, weight, rate = departures.frequency_hz, departures.weight, limits.sampling_rate_hz
-    rest = departures.bears_db + level_db(bands, hz, rate)
+    rest = departures.bears_db + bands_level_db(bands, hz, rate)
     octaves = np.log2(hz[-1] / hz[0])
     places = np.geomspace(hz[0], hz[-1], max(2, int(octaves * TRIED_PER_OCTAVE)))
     highest = _highest_q(hz)
@@ -116,7 +116,7 @@ def _starts(departures: Departures, bands: Sequence[Band], limits: Limits) -> li
     shapes += [("peaking", q) for q in TRIED_Q if q <= highest]
     scored = []
     for (kind, q), at in product(shapes, places):
-        shape = level_db([Band(kind, float(at), q, 1.0)], hz, rate)
+        shape = bands_level_db([Band(kind, float(at), q, 1.0)], hz, rate)
         shape = shape - weight @ shape
         power = max(float(weight @ shape**2), 1e-12)
         gain = float(np.clip(-(weight @ (shape * rest)) / power, DEEPEST_DB, limits.boost_db))
@@ -145,7 +145,7 @@ def _refined(departures: Departures, bands: Sequence[Band], limits: Limits) -> t
     highest = _highest_q(hz)
 
     def misses(flat: Real) -> Real:
-        level = level_db(_unpacked(kinds, flat), hz, limits.sampling_rate_hz)
+        level = bands_level_db(_unpacked(kinds, flat), hz, limits.sampling_rate_hz)
         rest = departures.bears_db + level
         beyond = np.maximum(level - _median(departures.weight, level) - limits.boost_db, 0)
         return np.concatenate([root * (rest - departures.weight @ rest), EXCESS * root * beyond])

@@ -41,7 +41,7 @@ def tried(frequency_hz: Real) -> Real:
 
 
 @dataclass(frozen=True, eq=False)
-class Fit:
+class PoleFit:
     """``strength`` complex (poles, responses) R; ``covariance`` complex (poles, poles) of the R of any one response;
     ``left`` whitened residual (F, responses)."""
 
@@ -50,12 +50,12 @@ class Fit:
     left: Complex
 
 
-def fit(frequency_hz: Real, pole: Real, response: Complex, background: Background) -> Fit:
+def fit_pole(frequency_hz: Real, pole: Real, response: Complex, background: Background) -> PoleFit:
     """The strengths of poles (poles, 2) in responses (responses, F)."""
     column = background.whitened(shapes(frequency_hz, pole))
     wanted = background.whitened(response.T)
     strength = np.linalg.lstsq(column, wanted, rcond=None)[0]
-    return Fit(strength, np.linalg.inv(column.conj().T @ column), wanted - column @ strength)
+    return PoleFit(strength, np.linalg.inv(column.conj().T @ column), wanted - column @ strength)
 
 
 def standing(

@@ -139,7 +139,7 @@ def search(given: Responses, needed: float) -> tuple[Real, Real, Background]:
     while len(pole) < MOST and len(candidate):
         middle = _middle(poles.standing(hz, candidate, pole, given.value, background), given.weight)
         more, _ = poles.refined(hz, np.vstack([pole, candidate[middle.argmax()]]), weighted, background)
-        made = (poles.shapes(hz, more) @ poles.fit(hz, more, weighted, background).strength).T
+        made = (poles.shapes(hz, more) @ poles.fit_pole(hz, more, weighted, background).strength).T
         quieter = learn(hz, _spread(weighted - made), given.noise)
         more, apart = poles.refined(hz, more, weighted, quieter)
         if _weakest(given, more, quieter) < needed:
@@ -157,7 +157,7 @@ def _needed(candidates: int) -> float:
 
 def _weakest(given: Responses, pole: Real, background: Background) -> float:
     """The least |R|²/variance among poles, in the middle direction; none where Q ends below what is sought."""
-    found = poles.fit(given.frequency_hz, pole, given.value, background)
+    found = poles.fit_pole(given.frequency_hz, pole, given.value, background)
     square = np.abs(found.strength) ** 2 / np.real(np.diag(found.covariance))[:, None]
     return float((_middle(square, given.weight) * (pole[:, 1] >= poles.LOWEST_Q)).min())
 
@@ -177,8 +177,8 @@ def _spread(weighted: Complex) -> Real:
 
 def _told(given: Responses, pole: Real, spread: Real, background: Background) -> list[Resonance]:
     hz = given.frequency_hz
-    everywhere = poles.fit(hz, pole, given.value, background)
-    at_angles = poles.fit(hz, pole, given.at_angles, background).strength
+    everywhere = poles.fit_pole(hz, pole, given.value, background)
+    at_angles = poles.fit_pole(hz, pole, given.at_angles, background).strength
     variance = np.real(np.diag(everywhere.covariance))
     square = np.abs(everywhere.strength) ** 2 / variance[:, None]
     middle = _middle(square, given.weight)

@@ -8,7 +8,7 @@ import numpy as np
 
 from scanproc.conventions import Boolean, Complex, Real
 from scanproc.records.measured.scan import Scan, ScanSetup
-from scanproc.steps.check.nuisance import Place, Unknown, has_time, solve, time_share
+from scanproc.steps.check.nuisance import Place, Unknown, has_time, share_about_middle, solve
 from scanproc.steps.check.prediction import predict
 
 GAIN_PRIOR = 0.2
@@ -59,7 +59,7 @@ class Drift:
 
     def gain(self, setup: ScanSetup) -> Real:
         """Factor on the pressure of each point, (points,), one in the middle of the scan."""
-        gain: Real = 10 ** (self.gain_db * time_share(setup) / 20)
+        gain: Real = 10 ** (self.gain_db * share_about_middle(setup) / 20)
         return gain
 
 
@@ -71,7 +71,7 @@ def estimate_drift(scan: Scan, used: Boolean) -> Drift:
     best = np.sort(np.argsort(first.level_db)[:FREQUENCIES])
     part = scan.take_frequencies(best)
     unknowns = (Unknown("gain", GAIN_PRIOR, _louder), Unknown("speed", SPEED_PRIOR, _faster))
-    share, value, step = time_share(scan.setup), np.zeros(2), None
+    share, value, step = share_about_middle(scan.setup), np.zeros(2), None
     for _ in range(STEPS):
         gain = np.exp(value[0] * share)
         steady = Scan(part.setup, part.frequency_hz, part.pressure_pa / gain[:, None])

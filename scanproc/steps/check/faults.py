@@ -72,7 +72,7 @@ def judge(scan: Scan, silent: Boolean) -> Judgement:
     learnt: Sequence[Weights] = ()
     drift = estimate_drift(scan, ~bad)
     for turn in range(ROUNDS):
-        steady = without_drift(scan, drift)
+        steady = without_even_drift(scan, drift)
         found = expected(steady, models, ~bad, learnt)
         learnt = found.weights
         usual = found.usual(near)
@@ -98,7 +98,7 @@ def _neighbours(scan: Scan, count: int) -> Integer:
     return np.asarray(nearest[:, 1:], np.int64)
 
 
-def without_drift(scan: Scan, drift: Drift) -> Scan:
+def without_even_drift(scan: Scan, drift: Drift) -> Scan:
     """The scan with the found gain drift taken out (the scan itself when none was found)."""
     if not drift.found:
         return scan

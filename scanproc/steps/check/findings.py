@@ -186,6 +186,6 @@ def _pattern(points: tuple[int, ...], total: int) -> str:
     return ""
 
 
-def merged(report: CheckReport, more: Iterable[Finding]) -> CheckReport:
+def with_findings(report: CheckReport, more: Iterable[Finding]) -> CheckReport:
     """The report with further findings."""
     return replace(report, findings=ordered([*report.findings, *more]))

@@ -47,7 +47,7 @@ class Unknown:
 
 
 @dataclass(frozen=True, eq=False)
-class Step:
+class NewtonStep:
     """A Gauss-Newton step: ``change`` and ``standard_error`` (unknowns,)."""
 
     change: Real
@@ -56,7 +56,7 @@ class Step:
 
 def solve(
     scan: Scan, used: Boolean, order: Integer, position_m: Real, unknowns: Sequence[Unknown], so_far: Real
-) -> Step:
+) -> NewtonStep:
     """One step from ``so_far`` (unknowns,), at the given order per frequency, for points at ``position_m``.
 
     The scan's pressures have the effect of ``so_far`` taken out already, or its positions have it applied.
@@ -64,7 +64,7 @@ def solve(
     prior = np.array([unknown.prior for unknown in unknowns])
     normal, target = [np.diag(1 / prior**2)], [-so_far / prior**2]
     k = wavenumbers(scan.setup, scan.frequency_hz)
-    time = time_share(scan.setup)[used]
+    time = share_about_middle(scan.setup)[used]
     for index, n in enumerate(order):
         data = scan.pressure_pa[used, index]
         place, orthogonal, missed = _linearised(position_m[used], time, k[index], int(n), data)
@@ -77,7 +77,7 @@ def solve(
     covariance = np.linalg.inv(np.sum(normal, axis=0))
     change = covariance @ np.sum(target, axis=0)
     error = np.sqrt(np.diag(covariance)) * _disagreement(normal, target, change)
-    return Step(change, error)
+    return NewtonStep(change, error)
 
 
 def _disagreement(normal: Sequence[Real], target: Sequence[Real], change: Real) -> Real:
@@ -100,7 +100,7 @@ def has_time(setup: ScanSetup) -> bool:
     return setup.time_s is not None and bool(np.ptp(setup.time_s) > 0)
 
 
-def time_share(setup: ScanSetup) -> Real:
+def share_about_middle(setup: ScanSetup) -> Real:
     """Time as a share of the scan from -1/2 to 1/2, (points,); the order of points where no time is known."""
     time = setup.time_s
     if time is None or np.ptp(time) == 0:

@@ -66,7 +66,7 @@ class Sums:
 
 
 @dataclass(frozen=True, eq=False)
-class Fit:
+class AlignmentFit:
     """``value`` of ``NAMES`` and their standard ``error``, in Np, Np per octave, s, rad and m; ``differs`` tells which
     are not zero."""
 
@@ -119,7 +119,7 @@ def _values(alignment: Alignment) -> Real:
     return found
 
 
-def _alignment(task: _Task, fit: Fit, pivot_hz: float) -> Alignment:
+def _alignment(task: _Task, fit: AlignmentFit, pivot_hz: float) -> Alignment:
     value, error = fit.value.copy(), fit.error.copy()
     if not task.reference.has_phase:
         value[2] = error[2] = np.nan
@@ -196,7 +196,7 @@ def _model(task: _Task, value: Real) -> Complex:
     return model
 
 
-def _sparse(task: _Task, near: Real | None) -> Fit:
+def _sparse(task: _Task, near: Real | None) -> AlignmentFit:
     """The fit with only those values free that differ from zero; gain and delay always are.
 
     Once all are fitted, the one least significant is set to zero, then the next, on the straight-line model of the
@@ -225,7 +225,7 @@ def _start(task: _Task, free: Boolean) -> Real:
     return start
 
 
-def _significant(task: _Task, whole: Fit, free: Boolean) -> Boolean:
+def _significant(task: _Task, whole: AlignmentFit, free: Boolean) -> Boolean:
     """Which values cannot be set to zero, told on the straight-line model."""
     kept = free.copy()
     while True:
@@ -238,7 +238,7 @@ def _significant(task: _Task, whole: Fit, free: Boolean) -> Boolean:
         kept[least] = False
 
 
-def _shares(task: _Task, fit: Fit, kept: Boolean) -> Real:
+def _shares(task: _Task, fit: AlignmentFit, kept: Boolean) -> Real:
     """How much of what would remain without it each value explains (values,), on the straight-line model."""
     power, share = _solved(fit.sums, task.start, kept)[2], np.zeros(len(NAMES))
     for index in np.flatnonzero(kept):
@@ -248,7 +248,7 @@ def _shares(task: _Task, fit: Fit, kept: Boolean) -> Real:
     return share
 
 
-def _fitted(task: _Task, free: Boolean, start: Real, rounds: int = ROUNDS) -> Fit:
+def _fitted(task: _Task, free: Boolean, start: Real, rounds: int = ROUNDS) -> AlignmentFit:
     """Least squares over the ``free`` values from ``start``; the others stay zero."""
 
     def rows(part: Real) -> Real:
@@ -265,7 +265,7 @@ def _fitted(task: _Task, free: Boolean, start: Real, rounds: int = ROUNDS) -> Fi
     matrix[:, free] = -found.jac[:count]
     sums = _sums(matrix, found.fun[:count] + matrix @ scaled, task.reference)
     error = _solved(sums, task.start, free)[1]
-    return Fit(scaled * PRIOR, error, free, task.sign, sums)
+    return AlignmentFit(scaled * PRIOR, error, free, task.sign, sums)
 
 
 def _sums(matrix: Real, target: Real, reference: Reference) -> Sums:

@@ -13,7 +13,7 @@ from scanproc.records.answers.comparison import Alignment, BandErrors, Cause, Co
 from scanproc.records.fitted.expansion import Expansion
 from scanproc.steps.compare import causes
 from scanproc.steps.compare.alignment import align, factor, far_off, first_delay, pose_of, weights
-from scanproc.steps.compare.microphones import HERE, Pose, Prediction, field_of, gate_left, predict
+from scanproc.steps.compare.microphones import HERE, AtMicrophones, Pose, at_microphones, field_of, gate_left
 from scanproc.steps.compare.reference import in_band
 from scanproc.steps.farfield.sets import speed_of_sound
 from scanproc.waves.bands import third_octave_centre, third_octave_index
@@ -110,7 +110,7 @@ class _Case:
     expansion: Expansion
     reference: Reference
     field: Callable[[Pose], Complex]
-    base: Prediction
+    base: AtMicrophones
     expected: Real
     judged: Boolean
     alignment: Alignment
@@ -128,7 +128,7 @@ def _first_alignment(expansion: Expansion, reference: Reference, judged: Boolean
     field = field_of(expansion, reference)
     delay: float | None = None
     for _ in range(GATE_ROUNDS):
-        base = predict(expansion, reference, delay)
+        base = at_microphones(expansion, reference, delay)
         expected = _expected(base, reference)
         if reference.onset_s is None or reference.gate_s is None or not reference.has_phase:
             break
@@ -139,7 +139,7 @@ def _first_alignment(expansion: Expansion, reference: Reference, judged: Boolean
     return _Case(expansion, reference, field, base, expected, judged, alignment)
 
 
-def _late_s(base: Prediction, reference: Reference, expected: Real, judged: Boolean) -> float:
+def _late_s(base: AtMicrophones, reference: Reference, expected: Real, judged: Boolean) -> float:
     """By how much the reference is late, before anything else is known of it."""
     weight = weights(reference, np.sqrt(_mean_power(expected[:, judged])))
     return first_delay((base.pressure_pa * base.gate_ratio)[:, judged], reference, weight)[1]
@@ -171,7 +171,7 @@ def _at(reference: Reference, which: Boolean) -> Reference:
     )
 
 
-def _expected(base: Prediction, reference: Reference) -> Real:
+def _expected(base: AtMicrophones, reference: Reference) -> Real:
     """Relative rms error of the difference (angles, F): fit, reference, and what the gate changes."""
     own = 0.0 if reference.standard_error_db is None else reference.standard_error_db * np.log(10) / 20
     error: Real = np.sqrt(base.relative_error**2 + 2 * np.square(own) + np.abs(base.gate_ratio - 1) ** 2)
@@ -252,7 +252,7 @@ def _within(reference: Reference, judged: Boolean, difference: Real, uncertainty
 def _aligned(
     field: Callable[[Pose], Complex],
     reference: Reference,
-    base: Prediction,
+    base: AtMicrophones,
     expected: Real,
     judged: Boolean,
     near: Alignment | None = None,

@@ -43,7 +43,7 @@ HERE = Pose()
 
 
 @dataclass(frozen=True, eq=False)
-class Prediction:
+class AtMicrophones:
     """Pressures (angles, F) as the reference states them (Pa at the microphone, or Pa·m in the far field), for its
     drive voltage. ``relative_error`` (angles, F) is the rms error over the magnitude by the fit's error bars;
     ``gate_ratio`` complex (angles, F): by what the reference's gate multiplies them, 1 without one."""
@@ -53,7 +53,7 @@ class Prediction:
     gate_ratio: Complex
 
 
-def predict(expansion: Expansion, reference: Reference, delay_s: float | None = None) -> Prediction:
+def at_microphones(expansion: Expansion, reference: Reference, delay_s: float | None = None) -> AtMicrophones:
     """The prediction at the reference's frequencies, at the true microphone positions, gated alike.
 
     ``delay_s``, by which the reference is late, tells where in the prediction its gate ends; without it the direct
@@ -74,7 +74,7 @@ def predict(expansion: Expansion, reference: Reference, delay_s: float | None = 
         size = size * reference.distance_m[:, None]
     relative = np.divide(between, size, out=np.zeros_like(size), where=size > 0)
     left = _gate_left(directions, reference, delay_s)
-    return Prediction(pressure, np.hypot(error, relative), left(np.zeros(reference.angles)))
+    return AtMicrophones(pressure, np.hypot(error, relative), left(np.zeros(reference.angles)))
 
 
 def field_of(expansion: Expansion, reference: Reference) -> Callable[[Pose], Complex]:

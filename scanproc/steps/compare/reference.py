@@ -22,7 +22,7 @@ FOUR = 4.0
 """Frequencies to a window of smoothing."""
 
 
-def first_reflection_s(distance_m: float, height_m: float, speed_m_s: float) -> float:
+def floor_reflection_s(distance_m: float, height_m: float, speed_m_s: float) -> float:
     """Time from the direct sound to its reflection off a plane, source and microphone ``height_m`` from it:
     (√(d² + 4h²) - d)/c."""
     return float((np.hypot(distance_m, 2 * height_m) - distance_m) / speed_m_s)

@@ -104,7 +104,7 @@ def try_orders_on_shell(scan: Scan, view: View, limit: int) -> list[Trial]:
     return [Trial(held_out[:, column], nested, column, True) for column in range(held_out.shape[1])]
 
 
-def fit_one(
+def fit_at_order(
     scan: Scan, view: View, harmonics: Real, index: int, order: int, sensor_noise: float
 ) -> Expansion:
     """The expansion of one frequency at a given order, from one complex factorisation."""
@@ -160,7 +160,7 @@ def fit_any(scan: Scan, view: View, orders: Integer, sensor_noise: Real, progres
     harmonics = real_harmonics(min(int(orders.max()) + 2, highest_order(scan.points)), view.direction)
     parts = []
     for index, order in enumerate(orders):
-        parts.append(fit_one(scan, view, harmonics, index, int(order), float(sensor_noise[index])))
+        parts.append(fit_at_order(scan, view, harmonics, index, int(order), float(sensor_noise[index])))
         progress(1)
     return join(parts)
 

@@ -46,7 +46,7 @@ def gate_in_room(setup: ScanSetup, size_m: ArrayLike, origin_m: ArrayLike, laten
     ``size_m`` (3,) of a rectangular room, ``origin_m`` (3,) where the scan's origin lies in it, from the corner
     with the least x, y and z; the walls are along the scan's axes. Raises ScanDataError when that does not fit.
     """
-    end = latency_s + first_reflection_s(setup, size_m, origin_m)
+    end = latency_s + wall_reflection_s(setup, size_m, origin_m)
     return _window(setup, end, "room dimensions", latency_s)
 
 
@@ -55,7 +55,7 @@ def gate_after(setup: ScanSetup, length_s: float, source: str, latency_s: float 
     return _window(setup, direct_s(setup, latency_s) + length_s, source, latency_s)
 
 
-def first_reflection_s(setup: ScanSetup, size_m: ArrayLike, origin_m: ArrayLike) -> Real:
+def wall_reflection_s(setup: ScanSetup, size_m: ArrayLike, origin_m: ArrayLike) -> Real:
     """Travel time of the first reflection to each point (points,), from any part of the device's box."""
     size, origin = np.asarray(size_m, float), np.asarray(origin_m, float)
     at = setup.position_m + origin

@@ -53,23 +53,23 @@ def repeated(setup: ScanSetup) -> list[Integer]:
     first = np.arange(setup.points)
     for one, other in pairs[np.lexsort((pairs[:, 1], pairs[:, 0]))]:
         first[other] = min(first[other], first[one])
-    moment = time_share(setup)
+    moment = share_from_start(setup)
     groups = [np.flatnonzero(first == place) for place in np.unique(first[pairs.ravel()])]
     return [group[np.argsort(moment[group], kind="stable")] for group in groups]
 
 
-def time_share(setup: ScanSetup) -> Real:
+def share_from_start(setup: ScanSetup) -> Real:
     """Each point's time as a share of the scan, 0 to 1 (points,); by order of the points without time_s."""
     moment = np.arange(setup.points, dtype=np.float64) if setup.time_s is None else setup.time_s
     span = float(np.ptp(moment))
     return (moment - moment.min()) / span if span > 0 else np.zeros(setup.points)
 
 
-def find_drift(scan: Scan) -> GainDelayDrift | None:
+def drift_of_repeats(scan: Scan) -> GainDelayDrift | None:
     """Drift of gain and delay, from repeated points; None where no place was measured again, or no time is known."""
     if scan.setup.time_s is None:
         return None
-    share, rows = time_share(scan.setup), []
+    share, rows = share_from_start(scan.setup), []
     for group in repeated(scan.setup):
         for again in group[1:]:
             change = _change(scan.frequency_hz, scan.pressure_pa[group[0]], scan.pressure_pa[again])
@@ -84,14 +84,14 @@ def find_drift(scan: Scan) -> GainDelayDrift | None:
     return GainDelayDrift(gains, delays, len(rows))
 
 
-def without_drift(scan: Scan, drift: GainDelayDrift) -> Scan:
+def without_drift_of_repeats(scan: Scan, drift: GainDelayDrift) -> Scan:
     """The pressures as they would have been with gain and delay as at the start."""
-    share = time_share(scan.setup)
+    share = share_from_start(scan.setup)
     turn = np.exp(2j * np.pi * drift.delay(share)[:, None] * scan.frequency_hz)
     return replace(scan, pressure_pa=scan.pressure_pa * turn / drift.gain(share)[:, None])
 
 
-def merged(scan: Scan) -> Scan:
+def without_repeats(scan: Scan) -> Scan:
     """One point for each place: the mean of all measurements there, where the first of them stood."""
     pressure = np.array(scan.pressure_pa)
     dropped: list[int] = []

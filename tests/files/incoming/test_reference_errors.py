@@ -10,7 +10,7 @@ from scipy.io import wavfile
 
 from scanproc.errors import InputError, ScanprocError
 from scanproc.files.incoming.reference_files import read_reference
-from scanproc.files.incoming.reference_text import read_table, read_wavs
+from scanproc.files.incoming.reference_text import read_reference_table, read_wavs
 from scanproc.files.stored.positions_file import read_positions
 from scanproc.records.measured.scan import ScanSetup
 
@@ -48,17 +48,17 @@ def written(path: Path, content: str | bytes) -> Path:
 def test_bad_text_tables(tmp_path: Path, content: str | bytes, words: str) -> None:
     path = written(tmp_path / "horizontal_0_deg.txt", content)
     with pytest.raises(InputError, match=f"horizontal_0_deg.txt: {words}"):
-        read_table(path, "pa")
+        read_reference_table(path, "pa")
 
 
 def test_a_table_that_is_not_there(tmp_path: Path) -> None:
     with pytest.raises(InputError, match="cannot be read, No such file"):
-        read_table(tmp_path / "gone.txt", "pa")
+        read_reference_table(tmp_path / "gone.txt", "pa")
 
 
 def test_a_table_of_real_and_imaginary_parts(tmp_path: Path) -> None:
     path = written(tmp_path / "a.csv", "frequency_hz,real_pa,imag_pa\n100,1,2\n200,3,-4\n")
-    table = read_table(path, None)
+    table = read_reference_table(path, None)
     assert table.frequency_hz.tolist() == [100, 200]
     assert table.pressure_pa.tolist() == [1 + 2j, 3 - 4j]
     assert table.has_phase
@@ -78,7 +78,7 @@ def test_a_table_of_real_and_imaginary_parts(tmp_path: Path) -> None:
     ],
 )
 def test_tables_in_other_hands_are_read_or_asked_for(tmp_path: Path, content: str) -> None:
-    table = read_table(written(tmp_path / "a.csv", content), "pa")
+    table = read_reference_table(written(tmp_path / "a.csv", content), "pa")
     assert table.frequency_hz.tolist() == [100, 200]
     expected = 20e-6 * 10 ** (np.array([80, 81]) / 20) * np.exp(1j * np.deg2rad([10, -20]))
     assert table.pressure_pa == pytest.approx(expected)

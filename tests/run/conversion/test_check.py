@@ -17,7 +17,7 @@ from scanproc.cli.commands import run
 from scanproc.errors import ScanDataError
 from scanproc.files.stored.scan_file import open_scan, write_scan
 from scanproc.records.measured.scan import ImpulseScan, ScanSetup
-from scanproc.run.conversion.check import check_file, check_scan, handle
+from scanproc.run.conversion.check import check_scan, handle, judge_file
 from scanproc.run.conversion.pipeline import convert
 from scanproc.run.settings.conversion import CheckSettings, parse_settings
 
@@ -127,7 +127,7 @@ def test_drift_is_taken_out_on_request(tmp_path: Path) -> None:
         assert any("the level is that of the middle of the scan" in line for line in handled.warnings)
         drift = float(re.search(r"drifts by ([+-][0-9.]+) dB", " ".join(handled.warnings))[1])
         assert handled.level_error_db == pytest.approx(abs(drift) / 12**0.5, abs=0.01)
-        again = check_file(file).drift
+        again = judge_file(file).drift
         assert again is not None
         assert abs(again.gain_db) < 0.01
 

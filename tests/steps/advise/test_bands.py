@@ -13,7 +13,7 @@ from scipy.signal import bilinear, freqz
 from scanproc.conventions import Real
 from scanproc.errors import ScanDataError
 from scanproc.records.answers.curves import Curve, Curves
-from scanproc.steps.advise.bands import Limits, changed_rms, level_db, propose
+from scanproc.steps.advise.bands import Limits, bands_level_db, changed_rms, propose
 from scanproc.steps.advise.departures import IN_ROOM, SERVED, Target, at_seats, in_room
 
 RATE = 48000.0
@@ -97,7 +97,7 @@ def test_boost_and_headroom() -> None:
     found = propose(off, Limits(boost_db=2.0))
     assert found.bands
     assert found.level_db.max() - np.median(found.level_db) < 2.2
-    everywhere = level_db(found.bands, np.geomspace(1, 23900, 4000), RATE)
+    everywhere = bands_level_db(found.bands, np.geomspace(1, 23900, 4000), RATE)
     assert everywhere.max() - found.headroom_db == pytest.approx(0, abs=0.01)
 
 

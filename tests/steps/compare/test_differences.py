@@ -27,11 +27,11 @@ from scanproc.errors import ScanDataError
 from scanproc.records.answers.comparison import Cause, Comparison, Reference
 from scanproc.records.fitted.expansion import Expansion
 from scanproc.steps.compare.differences import CompareChoices, compare
-from scanproc.steps.compare.reference import far_field_reference, first_reflection_s, gated_reference
+from scanproc.steps.compare.reference import far_field_reference, floor_reflection_s, gated_reference
 from scanproc.steps.field.extrapolate import pressure_at
 
 SPEED_M_S = workshop_truth().speed_of_sound_m_s
-FLOOR_S = first_reflection_s(DISTANCE_M, HEIGHT_M, SPEED_M_S)
+FLOOR_S = floor_reflection_s(DISTANCE_M, HEIGHT_M, SPEED_M_S)
 USABLE_HZ = 1500.0
 """Up to here the workshop scan has points enough."""
 
@@ -65,7 +65,7 @@ def exact_reach_hz(tolerance_db: float) -> float:
 @pytest.mark.parametrize("row", rows("air_and_gate", "gate_geometry"))
 def test_gate_arithmetic(row: tuple[str, ...]) -> None:
     distance, height, _, _, delay_ms, lowest_hz, _ = (float(value) for value in row)
-    late = first_reflection_s(distance, height, 343.2)
+    late = floor_reflection_s(distance, height, 343.2)
     assert 1000 * late == pytest.approx(delay_ms, abs=5e-4)
     assert 1 / late == pytest.approx(lowest_hz, abs=0.05)
 

@@ -13,12 +13,12 @@ from scanproc.records.measured.scan import ImpulseScan, Scan, ScanSetup
 from scanproc.steps.field.extrapolate import far_field
 from scanproc.steps.fit.expand import fit
 from scanproc.steps.sound.gate import (
-    first_reflection_s,
     gate,
     gate_after,
     gate_in_room,
     gate_until,
     latency_s,
+    wall_reflection_s,
 )
 from scanproc.steps.sound.reflections import gap_s
 from scanproc.steps.sound.responses import responses
@@ -51,7 +51,7 @@ def test_first_reflection_off_the_floor(row: tuple[str, ...]) -> None:
     apart, height, path, _, delay_ms, lowest_hz, _ = (float(value) for value in row)
     scan = echoes(np.array([[apart, 0.0, 0.0]]), [], size=np.full(3, 1e-9), samples=4800)
     room = (200.0, 200.0, 100.0), (100.0, 100.0, height)
-    assert first_reflection_s(scan.setup, *room)[0] == pytest.approx(path / 343.2, rel=1e-7)
+    assert wall_reflection_s(scan.setup, *room)[0] == pytest.approx(path / 343.2, rel=1e-7)
     window = gate_in_room(scan.setup, *room)
     assert 1000 * window.length_s == pytest.approx(delay_ms, abs=1e-3)
     assert window.lowest_valid_hz == pytest.approx(lowest_hz, rel=1e-3)

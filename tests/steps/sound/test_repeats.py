@@ -9,7 +9,13 @@ import pytest
 from small_scans import FREQUENCY_HZ, monopole_scan
 
 from scanproc.records.measured.scan import Scan
-from scanproc.steps.sound.repeats import find_drift, merged, repeated, time_share, without_drift
+from scanproc.steps.sound.repeats import (
+    drift_of_repeats,
+    repeated,
+    share_from_start,
+    without_drift_of_repeats,
+    without_repeats,
+)
 
 
 def with_checks(
@@ -35,18 +41,18 @@ def test_repeated_places_are_found() -> None:
     steady, _ = with_checks()
     (group,) = repeated(steady.setup)
     assert len(group) == 9
-    assert np.all(np.diff(time_share(steady.setup)[group]) > 0)
+    assert np.all(np.diff(share_from_start(steady.setup)[group]) > 0)
     assert repeated(monopole_scan().setup) == []
 
 
 def test_injected_drift_is_measured_and_taken_out() -> None:
     steady, drifted = with_checks()
-    drift = find_drift(drifted)
+    drift = drift_of_repeats(drifted)
     assert drift is not None
     assert drift.repeats == 8
     assert drift.total_db == pytest.approx(-0.6, abs=0.02)
     assert drift.total_delay_s == pytest.approx(4e-6, abs=2e-7)
-    back = without_drift(drifted, drift)
+    back = without_drift_of_repeats(drifted, drift)
 
     def miss(scan: Scan) -> float:
         return float(
@@ -59,7 +65,7 @@ def test_injected_drift_is_measured_and_taken_out() -> None:
 
 def test_repeats_become_one_point() -> None:
     steady, drifted = with_checks(gain_db=0.0, delay_s=0.0)
-    once = merged(drifted)
+    once = without_repeats(drifted)
     assert once.points == 100
     assert repeated(once.setup) == []
     first = np.abs(once.pressure_pa[0] - steady.pressure_pa[0])
@@ -67,4 +73,4 @@ def test_repeats_become_one_point() -> None:
 
 
 def test_nothing_measured_again_tells_nothing() -> None:
-    assert find_drift(monopole_scan()) is None
+    assert drift_of_repeats(monopole_scan()) is None
