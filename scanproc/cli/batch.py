@@ -14,8 +14,8 @@ from scanproc.cli.terminal.frame import Outcome, as_command
 from scanproc.cli.terminal.options import with_settings
 
 if TYPE_CHECKING:
+    from scanproc.run.cluster import Workers
     from scanproc.run.night.batch import Wanted
-    from scanproc.run.night.cluster import Workers
 
 
 @as_command(
@@ -57,8 +57,8 @@ def command(
     if scheduler and (workers or memory or dashboard):
         raise click.UsageError("--workers, --memory and --dashboard are for local workers, not --scheduler")
     from scanproc.cli.terminal.batch_view import watched
+    from scanproc.run.cluster import existing_workers, local_workers
     from scanproc.run.night.batch import Wanted, batch
-    from scanproc.run.night.cluster import existing_workers, local_workers
 
     deadline = _time_of_day(until) if until else None
     wanted = Wanted(sources, output, config, retry_failed, follow, deadline)

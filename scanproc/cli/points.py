@@ -21,12 +21,14 @@ from scanproc.cli.terminal.progress import shown
 )
 @with_up_to
 @with_settings
+@click.option("--scheduler", metavar="ADDRESS", help="Fit on a running dask cluster, not on this machine.")
 def command(
     scan: Path,
     target_db: float | None,
     curve_db: float | None,
     up_to_hz: float | None,
     config: Path | None,
+    scheduler: str | None,
     as_json: bool,
 ) -> Outcome:
     """Say how many points of a SCAN are enough, or how many more it takes.
@@ -35,12 +37,20 @@ def command(
     bands where the scan falls short. Exit code 3 when its points do not meet the target.
     Fewer frequencies, sizes or draws in the settings ([frequencies], [points]) take less time.
     """
+    from scanproc.run.cluster import each_on
     from scanproc.run.points import points
     from scanproc.run.settings.conversion import Settings, read_settings
 
     settings = Settings() if config is None else read_settings(config)
-    with shown() as progress:
+    with shown() as progress, each_on(scheduler) as each:
         answer = points(
-            scan, settings, progress, say_dated, target_db=target_db, curve_db=curve_db, up_to_hz=up_to_hz
+            scan,
+            settings,
+            progress,
+            say_dated,
+            target_db=target_db,
+            curve_db=curve_db,
+            up_to_hz=up_to_hz,
+            each=each,
         )
     return Outcome(answer.as_json(), answer.lines(), 0 if answer.enough else NO)

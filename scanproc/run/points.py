@@ -12,10 +12,12 @@ from scanproc.report.words.sentences import hours
 from scanproc.run.blas import one_blas_thread
 from scanproc.run.conversion.check import handle
 from scanproc.run.conversion.effort import job_seconds, require_time
+from scanproc.run.conversion.fitting import in_threads
 from scanproc.run.conversion.memory import require_memory
 from scanproc.run.conversion.point_study import studied
 from scanproc.run.progress import Progress, silent
 from scanproc.run.settings.conversion import Settings
+from scanproc.steps.each import Each
 from scanproc.steps.points.study import curve_target_db
 
 
@@ -29,10 +31,11 @@ def points(
     target_db: float | None = None,
     curve_db: float | None = None,
     up_to_hz: float | None = None,
+    each: Each = in_threads,
 ) -> PointsAnswer:
     """Studies a scan file. The target is ``target_db`` or ``curve_db`` if given, else that of the settings.
 
-    ``say`` hears at once about how long that takes.
+    ``say`` hears at once about how long that takes. ``each`` spreads bands over this machine's cores, or a cluster.
 
     Raises ScanFileError, ScanDataError or SettingsError.
 
@@ -49,5 +52,5 @@ def points(
         require_time(file, settings)
         say(f"at most about {hours(job_seconds(file, settings))} for all of it, roughly")
         handle(file, settings.check)
-        found = studied(file, settings, progress, target_db=given)
+        found = studied(file, settings, progress, target_db=given, each=each)
     return points_answer(found, set_by, up_to_hz)

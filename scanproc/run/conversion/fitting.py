@@ -6,6 +6,7 @@ import os
 from collections.abc import Callable, Iterable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
+from functools import partial
 from itertools import count
 from typing import Any, TypeVar
 
@@ -19,7 +20,7 @@ from scanproc.records.fitted.fit_plan import FitPlan
 from scanproc.records.measured.scan import Scan
 from scanproc.run.progress import Progress
 from scanproc.run.settings.conversion import FitSettings
-from scanproc.steps.each import Each
+from scanproc.steps.each import Each, nobody, told
 from scanproc.steps.fit.expand import fit_planned, pieces
 from scanproc.steps.fit.placement import sensor_share
 from scanproc.steps.fit.plan import prepare, sample_frequencies
@@ -29,7 +30,9 @@ Item = TypeVar("Item")
 Outcome = TypeVar("Outcome")
 
 
-def in_threads(work: Callable[[Item], Outcome], items: Iterable[Item]) -> list[Outcome]:
+def in_threads(
+    work: Callable[[Item], Outcome], items: Iterable[Item], done: Callable[[Outcome], None] = nobody
+) -> list[Outcome]:
     """Results in the order of the items, one thread per core, each with a BLAS of one thread.
 
     Frequencies are independent and spend their time in BLAS and numpy, which let go of the interpreter; threads
@@ -39,23 +42,24 @@ def in_threads(work: Callable[[Item], Outcome], items: Iterable[Item]) -> list[O
         threadpool_limits(limits=1, user_api="blas"),
         ThreadPoolExecutor(len(os.sched_getaffinity(0))) as cores,
     ):
-        return list(cores.map(work, items))
+        return told(cores.map(work, items), done)
 
 
 def in_parts(each: Each, progress: Progress, what: str) -> Each:
     """The map ``each`` of a job of several loops, which tells how far each of them is."""
     parts = count(1)
 
-    def run(work: Callable[[Item], Outcome], items: Iterable[Item]) -> list[Outcome]:
-        listed, name, done = list(items), f"{what}, part {next(parts)}", count(1)
+    def run(
+        work: Callable[[Item], Outcome], items: Iterable[Item], done: Callable[[Outcome], None] = nobody
+    ) -> list[Outcome]:
+        listed, name, counted = list(items), f"{what}, part {next(parts)}", count(1)
         progress(name, 0, len(listed))
 
-        def one(item: Item) -> Outcome:
-            outcome = work(item)
-            progress(name, next(done), len(listed))
-            return outcome
+        def heard(outcome: Outcome) -> None:
+            progress(name, next(counted), len(listed))
+            done(outcome)
 
-        return each(one, listed)
+        return each(work, listed, heard)
 
     return run
 
@@ -121,13 +125,12 @@ def fit_block(
 ) -> Expansion:
     """The expansion of some frequencies of a scan; ``progress`` is told how many more are fitted."""
 
-    def one(piece: slice) -> Expansion:
-        expansion = fit_planned(scan.take_frequencies(piece), plan)
+    def done(part: Expansion) -> None:
         if progress is not None:
-            progress(len(expansion.frequency_hz))
-        return expansion
+            progress(len(part.frequency_hz))
 
-    return join(each(one, pieces(scan.frequency_hz, plan)))
+    parts = [scan.take_frequencies(piece) for piece in pieces(scan.frequency_hz, plan)]
+    return join(each(partial(fit_planned, plan=plan), parts, done))
 
 
 def fixed_centre(settings: FitSettings) -> tuple[float, ...] | None:

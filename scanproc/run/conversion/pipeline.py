@@ -63,11 +63,13 @@ def convert(
     *,
     force: bool = False,
     figures: bool = False,
+    each: Each = in_threads,
 ) -> Summary:
     """Converts a scan file into a directory of results, which appears whole or not at all.
 
-    The directory holds result.h5, summary.json, directions/, report.html and, if wanted, figures/. Raises
-    ScanFileError, ScanDataError or OutputError.
+    The directory holds result.h5, summary.json, directions/, report.html and, if wanted, figures/. ``each`` spreads
+    frequencies and bands over this machine's cores, or over a cluster. Raises ScanFileError, ScanDataError or
+    OutputError.
 
     >>> sp.convert(folder / "scan.h5", folder / "converted", quick).points
     40
@@ -82,13 +84,13 @@ def convert(
         progress("scans checked", 0, 1)
         checked = handle(file, settings.check)
         progress("plans made", 0, 1)
-        plan = prepare(hearing(file, settings), settings, in_threads)
+        plan = prepare(hearing(file, settings), settings, each)
         progress("plans made", 1, 1)
         heard = hearing(file, settings, plan)
-        expansion, room = fitted(heard, plan, progress)
+        expansion, room = fitted(heard, plan, progress, each)
         wanted = settings.points.in_convert
-        study = study_of(heard, settings, plan, in_threads, progress) if wanted else None
-        found = distortion_of(heard, settings, plan, expansion, in_threads, progress)
+        study = study_of(heard, settings, plan, each, progress) if wanted else None
+        found = distortion_of(heard, settings, plan, expansion, each, progress)
         aside = asides(file, room, checked, study, plan.room, found)
     return finish(expansion, aside, source, directory, settings, force=force, figures=figures)
 
@@ -205,7 +207,9 @@ def without_room(
     return fitted(hearing(file, settings, plan), plan, progress)
 
 
-def fitted(heard: Heard, plan: Prepared, progress: Progress = silent) -> tuple[Expansion, RoomReport]:
+def fitted(
+    heard: Heard, plan: Prepared, progress: Progress = silent, each: Each = in_threads
+) -> tuple[Expansion, RoomReport]:
     """The expansion and its room as planned, in as few blocks of frequencies as memory allows, from the lowest up."""
     done, end, total = 0, 0, len(plan.frequency_hz)
     parts = []
@@ -219,7 +223,7 @@ def fitted(heard: Heard, plan: Prepared, progress: Progress = silent) -> tuple[E
 
     for block in blocks(0, total, heard.file.points):
         end = block.stop
-        parts.append(fit_part(heard, plan, block, in_threads, count))
+        parts.append(fit_part(heard, plan, block, each, count))
         count(end - done)
     return join([part for part, _ in parts]), join_reports([report for _, report in parts])
 

@@ -86,14 +86,21 @@ def in_bands(heard: Heard, plan: Prepared) -> list[tuple[Scan, FitPlan]]:
 
 
 def studied(
-    file: ScanFile, settings: Settings, progress: Progress = silent, *, target_db: float | None = None
+    file: ScanFile,
+    settings: Settings,
+    progress: Progress = silent,
+    *,
+    target_db: float | None = None,
+    each: Each = in_threads,
 ) -> Study:
     """The study of a scan file that is not converted. Raises ScanDataError and SettingsError."""
-    heard, plan = prepared(file, settings, progress)
-    return study_of(heard, settings, plan, in_parts(in_threads, progress, "study"), target_db=target_db)
+    heard, plan = prepared(file, settings, progress, each)
+    return study_of(heard, settings, plan, in_parts(each, progress, "study"), target_db=target_db)
 
 
-def prepared(file: ScanFile, settings: Settings, progress: Progress = silent) -> tuple[Heard, Prepared]:
+def prepared(
+    file: ScanFile, settings: Settings, progress: Progress = silent, each: Each = in_threads
+) -> tuple[Heard, Prepared]:
     """The sound of a scan file and the plan of its fit. Raises ScanDataError."""
-    plan = prepare(hearing(file, settings), settings, in_parts(in_threads, progress, "plan"))
+    plan = prepare(hearing(file, settings), settings, in_parts(each, progress, "plan"))
     return hearing(file, settings, plan), plan

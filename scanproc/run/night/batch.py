@@ -19,8 +19,8 @@ from scanproc.files.atomic import output_errors, whole_file
 from scanproc.files.json_file import write_json
 from scanproc.report.words import overview
 from scanproc.report.words.overview import Row
+from scanproc.run.cluster import Workers
 from scanproc.run.night import tasks
-from scanproc.run.night.cluster import Workers
 from scanproc.run.night.decide import Decision, decide
 from scanproc.run.night.index import write_index
 from scanproc.run.night.jobs import RESERVED, SUFFIXES, Job, as_jobs, find, job_settings

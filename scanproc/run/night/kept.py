@@ -11,6 +11,7 @@ from typing import Any, TypeVar
 
 from scanproc.errors import ResultFileError
 from scanproc.run.night.blocks import load_record, save_record
+from scanproc.steps.each import nobody, told
 
 Item = TypeVar("Item")
 Outcome = TypeVar("Outcome")
@@ -35,11 +36,13 @@ class Kept:
         self._saved = time.monotonic()
         self._inside, self._calls = "", 0
 
-    def __call__(self, work: Callable[[Item], Outcome], items: Iterable[Item]) -> list[Outcome]:
+    def __call__(
+        self, work: Callable[[Item], Outcome], items: Iterable[Item], done: Callable[[Outcome], None] = nobody
+    ) -> list[Outcome]:
         """The outcomes in the order of the items. Raises OutputError."""
         self._calls += 1
         call = f"{self._inside}{self._calls}"
-        return [self._one(work, item, f"{call}:{index}/") for index, item in enumerate(items)]
+        return told((self._one(work, item, f"{call}:{index}/") for index, item in enumerate(items)), done)
 
     def clear(self) -> None:
         """Forgets all, when the stage has left a checkpoint of its own."""

@@ -28,6 +28,7 @@ from scanproc.files.hashing import file_hash, first_difference
 from scanproc.files.json_file import plain, read_json, write_json
 from scanproc.files.stored.scan_file import ScanFile, open_scan
 from scanproc.records.fitted.expansion import Expansion
+from scanproc.run.cluster import memory_of_worker
 from scanproc.run.conversion.check import handle, handle_again
 from scanproc.run.conversion.harmonics import distortion_of
 from scanproc.run.conversion.memory import require_memory_of_worker
@@ -36,7 +37,6 @@ from scanproc.run.conversion.point_study import study_of
 from scanproc.run.conversion.preparation import Prepared, hearing, prepare
 from scanproc.run.night import blocks
 from scanproc.run.night.blocks import Block, Shape
-from scanproc.run.night.cluster import memory_of_worker
 from scanproc.run.night.inspection import inspect
 from scanproc.run.night.kept import Kept
 from scanproc.run.settings.conversion import Settings

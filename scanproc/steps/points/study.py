@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
-from functools import cache
+from functools import partial
 from itertools import count
 from typing import TypeVar
 
@@ -15,7 +15,7 @@ from scanproc.conventions import Integer, Real
 from scanproc.records.answers.study import Study
 from scanproc.records.fitted.fit_plan import FitPlan
 from scanproc.records.measured.scan import Scan, ScanSetup
-from scanproc.steps.each import Each, in_turn
+from scanproc.steps.each import Each, in_turn, nobody
 from scanproc.steps.field.extrapolate import DB_PER_RELATIVE_ERROR
 from scanproc.steps.field.order import choose_orders
 from scanproc.steps.fit.plan import heard_at
@@ -310,19 +310,20 @@ def _more(band: Band) -> Callable[[int], Real]:
     """Positions of more points on the surface of a scan, as the model takes them."""
     heard = heard_at(band.scan, Box(band.plan.box_centre_m, band.plan.box_size_m))
     layer = band.scan.setup.layer
-    return cache(lambda number: like_these(heard, layer, number))
+    return partial(like_these, heard, layer)
 
 
 def _counted(each: Each, progress: Progress, total: int) -> Each:
     """A map that tells how many of ``total`` items are done."""
-    done = count(1)
+    counted = count(1)
 
-    def run(work: Callable[[Item], Outcome], items: Iterable[Item]) -> list[Outcome]:
-        def one(item: Item) -> Outcome:
-            outcome = work(item)
-            progress(next(done), total)
-            return outcome
+    def run(
+        work: Callable[[Item], Outcome], items: Iterable[Item], done: Callable[[Outcome], None] = nobody
+    ) -> list[Outcome]:
+        def heard(outcome: Outcome) -> None:
+            progress(next(counted), total)
+            done(outcome)
 
-        return each(one, items)
+        return each(work, items, heard)
 
     return run

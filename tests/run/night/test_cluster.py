@@ -22,12 +22,15 @@ from distributed import LocalCluster
 from inline_workers import results, run_inline
 from small_scans import monopole_scan
 
-from scanproc.errors import SettingsError
+from scanproc.errors import OutputError, SettingsError
+from scanproc.files.hashing import file_hash
 from scanproc.files.stored.scan_file import write_scan
 from scanproc.records.measured.scan import Scan, ScanSetup
+from scanproc.run import cluster
 from scanproc.run.conversion import pipeline
-from scanproc.run.night import blocks, cluster
+from scanproc.run.night import blocks
 from scanproc.run.night.batch import Wanted
+from scanproc.run.points import points
 from scanproc.version import VERSION
 
 PYTHON = sys.executable
@@ -269,6 +272,44 @@ def test_workers_started_by_hand_give_the_same(
         out, err = process.communicate(timeout=PATIENCE_S)
         assert process.returncode == 0, out + err
     assert results(night.parent / "out") == expected
+
+
+def test_one_scan_on_workers_started_by_hand_gives_the_same(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(cluster, "CONNECT_S", float(PATIENCE_S))
+    (tmp_path / "start").mkdir()
+    scan = tmp_path / "buoy.h5"
+    noisy = monopole_scan(60, noise=1e-3)
+    write_scan(scan, noisy)
+    here = pipeline.convert(scan, tmp_path / "here")
+    told = []
+    with by_hand(tmp_path) as address, cluster.each_on(address) as each:
+        there = pipeline.convert(
+            scan, tmp_path / "there", progress=lambda what, done, _: told.append((what, done)), each=each
+        )
+        answer = points(scan, each=each)
+    assert ("frequencies fitted", len(noisy.frequency_hz)) in told
+    assert answer.as_json() == points(scan).as_json()
+    assert dict(there.as_json(), written_at="") == dict(here.as_json(), written_at="")
+    assert file_hash(tmp_path / "there" / "result.h5") == file_hash(tmp_path / "here" / "result.h5")
+
+
+def test_errors_of_the_work_and_a_scheduler_that_goes_are_told(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(cluster, "CONNECT_S", float(PATIENCE_S))
+    (tmp_path / "start").mkdir()
+    with by_hand(tmp_path) as address, cluster.each_on(address) as each:
+        assert each(len, ["a", "bc"]) == [1, 2]
+        with pytest.raises(ZeroDivisionError):
+            each(lambda value: 1 / value, [1, 0])
+        for process in psutil.Process().children():
+            process.kill()
+        with pytest.raises(
+            OutputError, match=r"lost the scheduler tcp://127\.0\.0\.1:\d+: .*then the command again"
+        ):
+            each(len, ["a"])
 
 
 @pytest.fixture(scope="module")

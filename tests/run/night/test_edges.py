@@ -18,7 +18,8 @@ from small_scans import monopole_scan
 
 from scanproc.errors import OutputError, ScanFileError
 from scanproc.files.stored.scan_file import write_scan
-from scanproc.run.night import batch, cluster, inspection, tasks
+from scanproc.run import cluster
+from scanproc.run.night import batch, inspection, tasks
 from scanproc.run.night.batch import Wanted, Watcher, dry_run
 from scanproc.run.night.tasks import Done, Failed, Work
 

@@ -1,4 +1,7 @@
-"""Workers for a batch: a local cluster on loopback, or one that is there already. The only home of dask."""
+"""Workers for a batch or for the frequencies of one scan: a local cluster on loopback, or one that is there already.
+
+The only home of dask.
+"""
 
 from __future__ import annotations
 
@@ -7,9 +10,10 @@ import os
 import shutil
 import signal
 import time
-from collections.abc import Callable, Iterator
-from concurrent.futures import Future
+from collections.abc import Callable, Iterable, Iterator
+from concurrent.futures import CancelledError, Future
 from contextlib import contextmanager
+from functools import partial
 from importlib import import_module
 from multiprocessing import resource_tracker
 from pathlib import Path
@@ -17,8 +21,12 @@ from typing import Any, Protocol, TypeVar
 
 from scanproc.errors import OutputError, SettingsError
 from scanproc.files.atomic import output_errors
+from scanproc.run.blas import one_blas_thread
+from scanproc.run.conversion.fitting import in_threads
+from scanproc.steps.each import Each, nobody, told
 from scanproc.version import VERSION
 
+Item = TypeVar("Item")
 Answer = TypeVar("Answer")
 CONNECT_S = 20.0
 ASK_AGAIN_S = 2.0
@@ -59,10 +67,7 @@ class DaskWorkers:
             try:
                 self._slots = sum(self._client.nthreads().values())
             except (OSError, RuntimeError, TimeoutError) as error:
-                raise OutputError(
-                    f"lost the scheduler {_address(self._client)}: {type(error).__name__}; start it, "
-                    "then the batch again: what is done stays done"
-                ) from None
+                raise _lost(self._client, error, "then the batch again: what is done stays done") from None
             self._asked = time.monotonic()
         return self._slots
 
@@ -118,8 +123,49 @@ def existing_workers(address: str, output: Path) -> Iterator[DaskWorkers]:
         with _deaf_to_ctrl_c():
             client = _connected(import_module("distributed").Client, address)
         with client:
-            _refuse_strangers(client, address, output)
+            _refuse_strangers(client, address)
+            _refuse_blind(client, output)
             yield DaskWorkers(client)
+
+
+@contextmanager
+def each_on(address: str | None) -> Iterator[Each]:
+    """A map over the threads of a running scheduler's workers, or over this machine's cores where none is named.
+
+    Work and items travel as they are; workers need no file. A worker that dies loses nothing: dask gives its items to
+    others. Raises SettingsError when the scheduler cannot be reached or runs another version.
+    """
+    if address is None:
+        yield in_threads
+        return
+    with _quiet():
+        with _deaf_to_ctrl_c():
+            client = _connected(import_module("distributed").Client, address)
+        with client:
+            _refuse_strangers(client, address)
+            yield partial(_on_workers, client)
+
+
+def _on_workers(
+    client: Any,
+    work: Callable[[Item], Answer],
+    items: Iterable[Item],
+    done: Callable[[Answer], None] = nobody,
+) -> list[Answer]:
+    distributed = import_module("distributed")
+    running = client.map(partial(_with_one_blas_thread, work), list(items), pure=False)
+    try:
+        return told((one.result() for one in running), done)
+    except distributed.KilledWorker:
+        raise OutputError(
+            "several workers died on the same part of the scan: give each more memory, or a thread less"
+        ) from None
+    except (CancelledError, OSError) as error:
+        raise _lost(client, error, "then the command again") from None
+
+
+def _with_one_blas_thread(work: Callable[[Item], Answer], item: Item) -> Answer:
+    return one_blas_thread(work)(item)
 
 
 def _connected(client: Any, address: str) -> Any:
@@ -137,7 +183,7 @@ def _connected(client: Any, address: str) -> Any:
         ) from None
 
 
-def _refuse_strangers(client: Any, address: str, output: Path) -> None:
+def _refuse_strangers(client: Any, address: str) -> None:
     """Asks by names that every Python knows, since a worker may have no scanproc or another one."""
     try:
         client.wait_for_workers(1, timeout=CONNECT_S)
@@ -152,9 +198,16 @@ def _refuse_strangers(client: Any, address: str, output: Path) -> None:
             raise SettingsError(
                 f"the worker {worker} has {what}, this is scanproc {VERSION}: install the same on all"
             )
+
+
+def _refuse_blind(client: Any, output: Path) -> None:
     for worker, sees in client.run(os.path.isdir, str(output / ".batch")).items():
         if not sees:
             raise SettingsError(f"the worker {worker} does not see {output}: use storage that all share")
+
+
+def _lost(client: Any, error: BaseException, then: str) -> OutputError:
+    return OutputError(f"lost the scheduler {_address(client)}: {type(error).__name__}; start it, {then}")
 
 
 def _address(client: Any) -> str:
