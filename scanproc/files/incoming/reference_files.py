@@ -225,14 +225,14 @@ def _described(path: Path, entry: Microphone, distance_m: float | None) -> _Plac
     if entry.horizontal_deg is not None:
         direction, label = (
             horizontal_orbit(entry.horizontal_deg)[0],
-            f"horizontal {entry.horizontal_deg:g} deg",
+            f"horizontal {entry.horizontal_deg:zg} deg",
         )
     elif entry.vertical_deg is not None:
-        direction, label = vertical_orbit(entry.vertical_deg)[0], f"vertical {entry.vertical_deg:g} deg"
+        direction, label = vertical_orbit(entry.vertical_deg)[0], f"vertical {entry.vertical_deg:zg} deg"
     elif entry.azimuth_deg is not None and entry.elevation_deg is not None:
         polar, azimuth = np.deg2rad([90 - entry.elevation_deg, entry.azimuth_deg])
         direction = unit_vectors(polar, azimuth)
-        label = f"azimuth {entry.azimuth_deg:g} elevation {entry.elevation_deg:g} deg"
+        label = f"azimuth {entry.azimuth_deg:zg} elevation {entry.elevation_deg:zg} deg"
     else:
         raise SettingsError(
             f"{entry.file}: needs horizontal_deg, vertical_deg, azimuth_deg with elevation_deg, or position_m",
@@ -267,7 +267,7 @@ def _by_name(path: Path, distance_m: float | None) -> _Place:
         )
     orbit, angle = "horizontal" if match[1].lower().startswith("h") else "vertical", float(match[2])
     direction = {"horizontal": horizontal_orbit, "vertical": vertical_orbit}[orbit](angle)[0]
-    return _Place(path, f"{orbit} {angle:g} deg", direction * _needed_distance(distance_m, path))
+    return _Place(path, f"{orbit} {angle:zg} deg", direction * _needed_distance(distance_m, path))
 
 
 def _needed_distance(distance_m: float | None, path: Path) -> float:
@@ -326,5 +326,5 @@ def _position_label(position: Real) -> str:
     x, y, z = position
     azimuth, elevation = np.degrees([np.arctan2(y, x), np.arctan2(z, np.hypot(x, y))])
     if abs(elevation) < 0.05:
-        return f"horizontal {round(float(azimuth), 1) + 0.0:g} deg"
-    return f"azimuth {round(float(azimuth), 1) + 0.0:g} elevation {round(float(elevation), 1) + 0.0:g} deg"
+        return f"horizontal {round(float(azimuth), 1):zg} deg"
+    return f"azimuth {round(float(azimuth), 1):zg} elevation {round(float(elevation), 1):zg} deg"

@@ -50,5 +50,5 @@ def _write(
 def _where(what: DirectionSet | ImpulseSet, index: int, place: Real) -> list[str]:
     found = [f"position_m = {place.tolist()}"]
     if what.orbit is not None and what.angle_deg is not None:
-        found.append(f'label = "{what.orbit[index]} {what.angle_deg[index]:g} deg"')
+        found.append(f'label = "{what.orbit[index]} {what.angle_deg[index]:zg} deg"')
     return found

@@ -166,8 +166,10 @@ class Comparison:
     its gate changes. ``judged`` (F,): at or above the lowest valid frequency. ``agrees`` (angles, F): the difference is
     within ``tolerance_db``. ``met_from_hz`` and ``met_up_to_hz``: the unbroken run of agreement at all angles from
     the lowest judged frequency; ``angle_up_to_hz`` (angles,) the same for each angle, NaN where there is none.
-    ``points``: of the scan. ``rms_db`` and ``left_rms_db``: the difference over all judged frequencies and angles, as
-    it is and with the causes taken out; NaN where no cause was called for.
+    ``points``: of the scan. ``beyond_errors``: where the two disagree, somewhere the difference is larger than the
+    errors of both allow; off where they agree, or where it is only not known that they do. ``rms_db`` and
+    ``left_rms_db``: the difference over all judged frequencies and angles, as it is and with the causes taken out; NaN
+    where no cause was called for.
     """
 
     reference: str
@@ -197,6 +199,7 @@ class Comparison:
     alignment: Alignment
     bands: BandErrors
     causes: tuple[Cause, ...]
+    beyond_errors: bool = True
     rms_db: float = np.nan
     left_rms_db: float = np.nan
 

@@ -214,14 +214,14 @@ def _(figure: Balloon) -> Iterator[Sequence[object]]:
     yield ["polar_deg", "azimuth_deg", *(f"{hz!r} Hz [dB]" for hz in figure.steps.value)]
     for polar, rows in zip(figure.polar_deg, figure.value, strict=True):
         for azimuth, levels in zip(figure.azimuth_deg, rows, strict=True):
-            yield [f"{polar:g}", f"{azimuth:g}", *(f"{level:.2f}" for level in levels)]
+            yield [f"{polar:g}", f"{azimuth:g}", *(f"{level:z.2f}" for level in levels)]
 
 
 @_all.register
 def _(figure: Cloud) -> Iterator[Sequence[object]]:
     yield ["point", "x_m", "y_m", "z_m", *(f"{hz!r} Hz [dB]" for hz in figure.steps.value)]
     for name, position, levels in zip(figure.names, figure.position_m.tolist(), figure.value, strict=True):
-        yield [name, *map(repr, position), *(f"{level:.2f}" for level in levels)]
+        yield [name, *map(repr, position), *(f"{level:z.2f}" for level in levels)]
 
 
 def _once(columns: list[tuple[str, Real]]) -> list[tuple[str, Real]]:
@@ -262,7 +262,7 @@ def _at_step(part: Real | None, step: int) -> Real | None:
 
 
 def _short(x: Real, axis: Axis) -> list[str]:
-    return [_hertz(float(value)) if axis.unit == "Hz" else f"{value:,.{axis.digits}f}" for value in x]
+    return [_hertz(float(value)) if axis.unit == "Hz" else f"{value:z,.{axis.digits}f}" for value in x]
 
 
 def _hertz(hz: float) -> str:
@@ -286,13 +286,13 @@ def _title(axis: Axis) -> str:
 
 
 def _number(value: float, digits: int) -> str:
-    return f"{value:,.{digits}f}" if np.isfinite(value) else DASH
+    return f"{value:z,.{digits}f}" if np.isfinite(value) else DASH
 
 
 def _with_error(value: float, error: float, digits: int) -> str:
     if not np.isfinite(value):
         return DASH
-    return f"{value:,.{digits}f} ± {spread(error, digits)}"
+    return f"{value:z,.{digits}f} ± {spread(error, digits)}"
 
 
 def spread(error: float, digits: int) -> str:

@@ -108,7 +108,8 @@ def centre(expansion: Expansion) -> Lines:
     text = Text(
         "centre",
         "Centre of the expansion",
-        f"The centre of the expansion {moves}; at the highest frequency it lies at x {x:.0f}, y {y:.0f}, z {z:.0f} mm.",
+        f"The centre of the expansion {moves}; at the highest frequency it lies at x {x:z.0f}, y {y:z.0f}, "
+        f"z {z:z.0f} mm.",
         "The point about which the field was expanded, in the scan's frame (x out of the front, y to the left, z "
         "up). It is a tool of the calculation, not the place where sound seems to start.",
         "A centre near the part that radiates needs fewer coefficients; the far field does not depend on it.",

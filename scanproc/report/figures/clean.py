@@ -186,7 +186,7 @@ def _change(worst: Real) -> str:
     beyond = abs(change) > most
     word = "beyond" if beyond else "within"
     return (
-        f"From the first to the last third of the scan the median residual changes by {change:+.1f} dB, {word} the "
+        f"From the first to the last third of the scan the median residual changes by {change:+z.1f} dB, {word} the "
         f"{most:.1f} dB that the scatter of its stretches may bring."
     )
 

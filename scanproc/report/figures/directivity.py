@@ -253,7 +253,7 @@ def _sorted(directions: DirectionSet, name: str) -> tuple[Real, Real, Real]:
     """Angles of an orbit from -180 (exclusive) to 180 deg, levels and errors (angles, F)."""
     assert directions.angle_deg is not None
     which = np.flatnonzero(np.array(directions.orbit) == name)
-    angle = -((180 - directions.angle_deg[which]) % 360 - 180)
+    angle = 180 - (180 - directions.angle_deg[which]) % 360
     which, angle = which[np.argsort(angle)], np.sort(angle)
     level = level_db(directions.pressure_pa_m[which], directions.drive_voltage_v)
     return angle, level, directions.standard_error_db[which]

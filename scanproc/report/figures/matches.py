@@ -69,7 +69,7 @@ def reference_difference(compared: Comparison) -> Lines:
     text = Text(
         "reference-difference",
         "Difference",
-        f"The largest difference is {difference[worst]:+.1f} dB, at "
+        f"The largest difference is {difference[worst]:+z.1f} dB, at "
         f"{frequency(float(compared.frequency_hz[worst[1]]))}, "
         f"{compared.label[worst[0]]}.",
         "Scan minus reference; the bands span 1.96 standard errors of both together." + few,
@@ -155,7 +155,7 @@ def band_table(compared: Comparison) -> Table:
         (
             tick_name(third_octave_name(bands.band_hz[i])),
             *(f"{values[i]:.1f}" for values in (bands.held_out_db, bands.predicted_db, bands.actual_db)),
-            f"{bands.mean_db[:, i].mean():+.2f}",
+            f"{bands.mean_db[:, i].mean():+z.2f}",
             f"{np.sqrt(np.mean(bands.rms_db[:, i] ** 2)):.2f}",
             f"{bands.largest_db[:, i].max():.2f}",
             f"{bands.within[:, i].mean():.0%}",

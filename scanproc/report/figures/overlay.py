@@ -85,8 +85,8 @@ def _gap(gap: Real, name: str, first: str) -> str:
 
 def _signed(value: float) -> str:
     """With its sign, unless it rounds to nothing."""
-    text = f"{value:+.1f}"
-    return "0.0" if text in ("+0.0", "-0.0") else text
+    text = f"{value:+z.1f}"
+    return "0.0" if text == "+0.0" else text
 
 
 def difference(first: Curves, second: Curves, names: tuple[str, str], number: int) -> Lines:

@@ -130,10 +130,10 @@ def in_room(curves: Curves, headline: Mapping[str, Any]) -> tuple[Lines, ...]:
     lines, finding = [as_line(curve)], "The scan's band is too narrow for a trend."
     if tilt:
         trend, off = _trend(hz, curve.value, tilt)
-        lines.append(Line(f"trend, {tilt['value']:+.2f} dB per octave", trend))
+        lines.append(Line(f"trend, {tilt['value']:+z.2f} dB per octave", trend))
         finding = (
             f"From {frequency(tilt['from_hz'])} to {frequency(tilt['to_hz'])} the estimated in-room response "
-            f"changes by {tilt['value']:+.2f} dB per octave and stays within ±{off:.1f} dB of that line."
+            f"changes by {tilt['value']:+z.2f} dB per octave and stays within ±{off:.1f} dB of that line."
         )
     text = Text(
         "in-room",

@@ -21,7 +21,10 @@ from scanproc.version import VERSION
 
 def results_page(materials: Sequence[Material], names: Sequence[str], found: Sequence[Comparison]) -> str:
     """Results overlaid: before and after, devices, scans; ``found``: the far field of each against the first's."""
-    own = [f"{name}: {one.summary['verdict']}" for name, one in zip(names, materials, strict=True)]
+    own = [
+        f"{name} against its own target: {one.summary['verdict']}"
+        for name, one in zip(names, materials, strict=True)
+    ]
     figures = overlay_figures(materials, names)
     if len(found) == 1:
         figures = (*figures, *reference_figures(found[0])[1:])
@@ -62,13 +65,17 @@ def comparison_tables(compared: Comparison, named: bool) -> list[tuple[str, Tabl
 
 
 def standing(found: Sequence[Comparison]) -> Standing:
-    """Whether all match over all, part or none of the band."""
+    """Whether all match over all, part or none of the band; what errors allow is no difference."""
     if all(one.matches for one in found):
         reach = min(one.met_up_to_hz or 0 for one in found)
         return Standing(
             "met", "✓", f"{'All match' if len(found) > 1 else 'Matches'} up to {frequency(reach)}"
         )
-    ends = [one.met_up_to_hz for one in found]
+    differ = [one for one in found if one.beyond_errors]
+    if not differ:
+        return Standing("partly", "◐", "No difference beyond the errors")
+    ends = [one.met_up_to_hz for one in differ]
     if None in ends:
-        return Standing("missed", "✕", "Does not match" if len(found) == 1 else "Not all match")
+        many = f"{len(differ)} of {len(found)} differ beyond the errors"
+        return Standing("missed", "✕", "Does not match" if len(found) == 1 else many)
     return Standing("partly", "◐", f"Matches up to {frequency(min(end or 0 for end in ends))}")

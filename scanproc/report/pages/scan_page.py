@@ -240,7 +240,7 @@ def _used(material: Material) -> Table:
                 f"{low}" if low == high else f"{low} to {high}",
                 ", ".join(names),
                 *(
-                    "–" if band[key] is None else f"{band[key]:.2f}"
+                    "–" if band[key] is None else f"{band[key]:z.2f}"
                     for key in ("held_out_db", "far_field_error_db")
                 ),
                 "met" if band["meets_target"] else "missed",

@@ -160,7 +160,7 @@ def _filter_lines(advice: Advice) -> list[str]:
     price = ", ".join(f"{number}: {proposal.left_db[number]:.2f}" for number in numbers)
     lines = [f"{_named(one)}{_at_resonance(one, advice)}" for one in proposal.bands]
     if proposal.bands:
-        lines.append(f"gain {0.0 - proposal.headroom_db:+.1f} dB (headroom: nowhere louder than before)")
+        lines.append(f"gain {-proposal.headroom_db:+z.1f} dB (headroom: nowhere louder than before)")
     lines.append(f"Left of the mendable part with so many bands, dB rms: {price}.")
     if proposal.bands:
         width = max(len(one.name) for one in advice.effects)
@@ -173,7 +173,7 @@ def _filter_lines(advice: Advice) -> list[str]:
 
 
 def _named(one: Band) -> str:
-    return f"{KINDS[one.kind]} {one.gain_db:+.1f} dB at {frequency(one.frequency_hz)}, Q {one.q:.2f}"
+    return f"{KINDS[one.kind]} {one.gain_db:+z.1f} dB at {frequency(one.frequency_hz)}, Q {one.q:.2f}"
 
 
 def _at_resonance(one: Band, advice: Advice) -> str:

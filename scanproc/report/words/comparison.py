@@ -44,10 +44,12 @@ def verdict(found: Comparison) -> str:
     start = f"The scan matches {aim} from {frequency(found.met_from_hz or 0)}"
     if found.matches:
         return f"{start} to {frequency(found.met_up_to_hz or 0)}."
-    if found.met_up_to_hz is not None:
-        reach = f"up to {frequency(found.met_up_to_hz)}, not to {frequency(found.wanted_hz)}"
-        return f"{start} {reach}; {_where(found)}."
-    return f"The scan does not match {aim}; {_where(found)}."
+    if found.met_up_to_hz is None:
+        start = f"The scan does not match {aim}"
+    else:
+        start += f" up to {frequency(found.met_up_to_hz)}, not to {frequency(found.wanted_hz)}"
+    open_there = "" if found.beyond_errors else ", but nowhere by more than the errors of both allow"
+    return f"{start}; {_where(found)}{open_there}."
 
 
 def cause_sentence(cause: Cause, found: Comparison) -> str:
@@ -67,7 +69,7 @@ def cause_sentence(cause: Cause, found: Comparison) -> str:
     if cause.kind == "polarity":
         return "polarity: the reference is inverted (wiring)"
     if cause.kind == "toe-in":
-        return f"angle: the device stood turned by {cause.size:+.2f} ± {error:.2f} deg towards +y (mounting)"
+        return f"angle: the device stood turned by {cause.size:+z.2f} ± {error:.2f} deg towards +y (mounting)"
     if cause.kind == "tilt":
         return f"angle: the device's front pointed {size:.2f} ± {error:.2f} deg {_or(up, 'up', 'down')} (mounting)"
     if cause.kind in PLACES:
@@ -188,20 +190,20 @@ def _worst_of(found: Comparison) -> str:
 
 def alignment_sentence(alignment: Alignment, found: Comparison) -> str:
     """What was found to be free and what was taken out."""
-    parts = [f"gain {alignment.gain_db:+.2f} ± {alignment.gain_error_db:.2f} dB"]
+    parts = [f"gain {alignment.gain_db:+z.2f} ± {alignment.gain_error_db:.2f} dB"]
     if np.isfinite(alignment.delay_s) and not found.clock_known:
         parts.append("delay not known (the record's clock is its own)")
     elif np.isfinite(alignment.delay_s):
-        parts.append(f"delay {alignment.delay_s * 1e6:+.1f} ± {alignment.delay_error_s * 1e6:.1f} µs")
+        parts.append(f"delay {alignment.delay_s * 1e6:+z.1f} ± {alignment.delay_error_s * 1e6:.1f} µs")
     for name, value, error in (
         ("toe-in", alignment.toe_in_deg, alignment.toe_in_error_deg),
         ("tilt", alignment.tilt_deg, alignment.tilt_error_deg),
     ):
         if np.isfinite(value):
-            parts.append(f"{name} {value:+.2f} ± {error:.2f} deg")
+            parts.append(f"{name} {value:+z.2f} ± {error:.2f} deg")
     for name, metres, error_m in zip("xyz", alignment.offset_m, alignment.offset_error_m, strict=True):
         if np.isfinite(metres):
-            parts.append(f"{name} {metres * 1000:+.1f} ± {error_m * 1000:.1f} mm")
+            parts.append(f"{name} {metres * 1000:+z.1f} ± {error_m * 1000:.1f} mm")
     if alignment.inverted:
         parts.append("polarity inverted")
     taken = ", ".join(alignment.applied) or "nothing"
@@ -248,6 +250,7 @@ def as_json(found: Comparison) -> dict[str, Any]:
                 "has_phase",
                 "relative",
                 "clock_known",
+                "beyond_errors",
             )
         },
         "rms_db": _number(found.rms_db),
@@ -274,7 +277,7 @@ def _where(found: Comparison) -> str:
     column = int(np.argmax(np.any(bad, axis=0)))
     row = int(np.argmax(np.abs(found.difference_db[:, column]) * bad[:, column]))
     return (
-        f"it first differs by {found.difference_db[row, column]:+.1f} dB at {frequency(found.frequency_hz[column])}, "
+        f"it first differs by {found.difference_db[row, column]:+z.1f} dB at {frequency(found.frequency_hz[column])}, "
         f"{found.label[row]}"
     )
 
@@ -287,7 +290,7 @@ def _band_row(found: Comparison, index: int) -> str:
     bands = found.bands
     return (
         f"{frequency(_nominal(bands.band_hz[index])):>9} {bands.held_out_db[index]:>8.1f} "
-        f"{bands.predicted_db[index]:>8.1f} {bands.actual_db[index]:>8.1f} {bands.mean_db[:, index].mean():>+6.2f} "
+        f"{bands.predicted_db[index]:>8.1f} {bands.actual_db[index]:>8.1f} {bands.mean_db[:, index].mean():>+z6.2f} "
         f"{np.sqrt(np.mean(bands.rms_db[:, index] ** 2)):>5.2f} {bands.largest_db[:, index].max():>7.2f} "
         f"{bands.within[:, index].mean():>6.0%}"
     )

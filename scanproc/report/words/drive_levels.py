@@ -102,8 +102,8 @@ def level_notes(found: DriveLevels, limits: LevelLimits) -> list[str]:
     else:
         worst = int(np.argmax(np.abs(found.drift_db)))
         notes.append(
-            f"The first level, played again at the end, came {found.drift_db[worst]:+.2f} dB off at "
-            f"{frequency(float(found.frequency_hz[worst]))} at most, mean {found.drift_db.mean():+.2f} dB: so much is "
+            f"The first level, played again at the end, came {found.drift_db[worst]:+z.2f} dB off at "
+            f"{frequency(float(found.frequency_hz[worst]))} at most, mean {found.drift_db.mean():+z.2f} dB: so much is "
             "warming, drift or noise."
         )
         if abs(found.drift_db[worst]) > limits.compression_db:

@@ -70,7 +70,7 @@ class NotebookResult(Result):
         if azimuth.ndim != 1 or not np.all(np.isfinite(azimuth) & np.isfinite(elevation)):
             raise ScanDataError("azimuth_deg and elevation_deg must be finite numbers along one axis")
         pairs = np.stack([azimuth, elevation], axis=1)
-        label = tuple(f"azimuth {a:g} elevation {e:g} deg" for a, e in pairs)
+        label = tuple(f"azimuth {a:zg} elevation {e:zg} deg" for a, e in pairs)
         return self._values(listed_angles("asked for", pairs), label)
 
     def pressure(self, position_m: ArrayLike) -> FieldValues:

@@ -100,7 +100,15 @@ def compare(expansion: Expansion, reference: Reference, choices: CompareChoices 
         bands=replace(bands, within=_within(reference, judged, difference, uncertainty)),
         causes=(),
     )
-    return _explained(case, found, choices)
+    return _explained(case, replace(found, beyond_errors=_beyond_errors(found)), choices)
+
+
+def _beyond_errors(found: Comparison) -> bool:
+    """Whether a band in which the two disagree holds a difference of more than the errors allow."""
+    number = third_octave_index(found.frequency_hz)
+    bad = np.any(~found.agrees, axis=0) & found.judged
+    disagree = np.isin(np.unique(number[found.judged]), number[bad])
+    return bool(np.any(disagree & (found.bands.actual_db > found.bands.predicted_db + EXCEEDS_DB)))
 
 
 @dataclass(frozen=True, eq=False)

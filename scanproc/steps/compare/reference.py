@@ -146,7 +146,7 @@ def as_heard(reference: Reference, speed_m_s: float, far_field: bool, delay_remo
 
 def _label(directions: DirectionSet, index: int) -> str:
     if directions.orbit is not None and directions.angle_deg is not None:
-        return f"{directions.orbit[index]} {directions.angle_deg[index]:g} deg"
+        return f"{directions.orbit[index]} {directions.angle_deg[index]:zg} deg"
     x, y, z = directions.direction[index]
     azimuth, elevation = np.degrees([np.arctan2(y, x), np.arctan2(z, np.hypot(x, y))])
     return f"azimuth {azimuth:.3g} elevation {elevation:.3g} deg"

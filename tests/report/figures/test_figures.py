@@ -54,6 +54,22 @@ def all_figures(made: Material) -> dict[str, Figure]:
     return {figure.text.key: figure for figure in listed}
 
 
+MINUS_NOTHING = re.compile(r"(?<![\w.])[-−]0(\.0+)?(?![\w.])")
+
+
+def test_nothing_is_minus_zero(all_figures: dict[str, Figure]) -> None:
+    """Neither in words nor in tables; the direction of 0 deg is no exception."""
+    assert MINUS_NOTHING.search("at -0 deg")
+    assert MINUS_NOTHING.search("-0.00 ± 0.10")
+    assert not MINUS_NOTHING.search("-0.01 e-0.2 2-0")
+    for name, figure in all_figures.items():
+        text, table = figure.text, figure_table(figure)
+        said = [text.finding, text.shows, *table.header, *(cell for row in table.rows for cell in row)]
+        rows = csv_text(figure).splitlines()
+        assert not [one for one in said if MINUS_NOTHING.search(one)], name
+        assert not [one for one in rows[:1] if MINUS_NOTHING.search(one)], name
+
+
 @pytest.mark.parametrize(
     "key",
     [

@@ -24,8 +24,10 @@ from planted import (
 )
 
 from scanproc.records.answers.comparison import Comparison, Reference
-from scanproc.report.words.comparison import alignment_sentence, explained_sentence, lines
+from scanproc.report.pages.overlay_page import standing
+from scanproc.report.words.comparison import alignment_sentence, explained_sentence, lines, verdict
 from scanproc.steps.compare.differences import CompareChoices, compare
+from scanproc.steps.compare.reference import far_field_reference
 
 SIZED = 0.2
 MOST_MISTAKES = 4
@@ -134,3 +136,23 @@ def test_one_microphone_tells_a_delay_not_a_place() -> None:
     assert [cause.kind for cause in one.causes] == ["delay"]
     assert np.isnan(one.alignment.offset_m).all()
     assert device("mast").pressure(direction[6:7] * DISTANCE_M, hz, 343.2).shape == value.shape
+
+
+def test_a_result_that_misses_its_own_target_does_not_differ_from_another() -> None:
+    """One is told to -45 dB, one to -12 dB: they are more than a decibel apart, as their errors allow. With a gain of
+    3 dB the good ones differ."""
+    good, poor = expansion("mast", 0), expansion("mast", 1, -12.0)
+    louder = replace(good, coefficients_pa=good.coefficients_pa * 10 ** (3 / 20))
+    unsure, other = (
+        compare(good, far_field_reference(name, one)) for name, one in (("poor", poor), ("loud", louder))
+    )
+    assert not unsure.matches
+    assert not unsure.beyond_errors
+    assert verdict(unsure).endswith("but nowhere by more than the errors of both allow.")
+    assert other.beyond_errors
+    assert "allow" not in verdict(other)
+    same = compare(good, far_field_reference("itself", good))
+    assert standing([same, same]).word.startswith("All match up to")
+    assert standing([same, unsure]).word == "No difference beyond the errors"
+    assert standing([unsure, other]).word == "1 of 2 differ beyond the errors"
+    assert standing([other]).word == "Does not match"

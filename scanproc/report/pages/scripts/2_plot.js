@@ -21,10 +21,14 @@ function frequencyName(hz) {
   return hz >= 999.5 ? `${Number((hz / 1000).toPrecision(3))} kHz` : `${Number(hz.toPrecision(3))} Hz`;
 }
 
+function rounded(value, digits) {
+  return value.toFixed(digits).replace(/^-(0(\.0*)?)$/, "$1"); // never -0
+}
+
 function valueName(value, axis) {
   if (value === null || Number.isNaN(value)) return "–";
   if (axis.unit === "Hz") return frequencyName(value);
-  const text = value.toFixed(axis.digits).replace(/^-(0(\.0*)?)$/, "$1").replace(/\B(?=(\d{3})+(?!\d))/g, axis.digits ? "" : ",");
+  const text = rounded(value, axis.digits).replace(/\B(?=(\d{3})+(?!\d))/g, axis.digits ? "" : ",");
   return axis.unit ? `${text} ${axis.unit}` : text;
 }
 
@@ -32,7 +36,7 @@ function withError(value, error, axis) {
   if (error === null || error === undefined || value === null || Number.isNaN(value)) return valueName(value, axis);
   const least = 10 ** -axis.digits;
   const spread = Number.isNaN(error) ? "?" : error < least / 2 ? `<${least.toFixed(axis.digits)}` : error.toFixed(axis.digits);
-  return `${value.toFixed(axis.digits)} ± ${spread} ${axis.unit}`;
+  return `${rounded(value, axis.digits)} ± ${spread} ${axis.unit}`;
 }
 
 function axisName(axis) {
