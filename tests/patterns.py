@@ -39,7 +39,7 @@ def pattern_expansion(
     weight = np.repeat(ring * (np.pi / (order + 8)), len(azimuth))
     series = real_harmonics(order, direction).T @ (weight[:, None] * pattern(direction))
     k = 2 * np.pi * np.asarray(frequency_hz, float) / SPEED_M_S
-    far = np.stack([far_radial(order, one, one * SCALING_RADIUS_M) for one in k], axis=1)
+    far = far_radial(order, k, k * SCALING_RADIUS_M)
     variance = relative_variance * np.mean(np.abs(series) ** 2, axis=0) / np.abs(far) ** 2
     count = len(k)
     return Expansion(

@@ -121,7 +121,7 @@ def _show(outcome: object, as_json: bool) -> int:
 def _document(content: Mapping[str, Any]) -> str:
     """One JSON document; letters that a terminal would obey as JSON escapes."""
     text = json.dumps(content, indent=2, ensure_ascii=False, allow_nan=False)
-    odd = {letter for letter in text if letter != "\n" and printable(letter) != letter}
+    odd = {letter for letter in set(text) if letter != "\n" and printable(letter) != letter}
     for letter in odd:
         text = text.replace(letter, json.dumps(letter)[1:-1])
     return text

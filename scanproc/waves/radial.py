@@ -67,14 +67,15 @@ def outgoing_radial(order: int, kr: ArrayLike, kr_scaling: float) -> Complex:
     return _scaled(mantissa / np.abs(size), exponent - size_exponent)
 
 
-def far_radial(order: int, wavenumber: float, kr_scaling: float) -> Complex:
-    """j^{n+1} / (k |h_n(kr_scaling)|) in metres, (order + 1,): the far field of the terms of outgoing_radial.
+def far_radial(order: int, wavenumber: ArrayLike, kr_scaling: ArrayLike) -> Complex:
+    """j^{n+1} / (k |h_n(kr_scaling)|) in metres: the far field of the terms of outgoing_radial.
 
-    From h_n^(2)(x) → j^{n+1} e^{-jx}/x (DLMF 10.52).
+    (order + 1,) of one wave number, (order + 1, F) of several (F,). From h_n^(2)(x) → j^{n+1} e^{-jx}/x (DLMF 10.52).
     """
     size, size_exponent = spherical_hankel(order, kr_scaling)
-    far = TURNS[np.arange(order + 1) % 4]
-    return (far * np.ldexp(1 / np.abs(size[:, 0]), -size_exponent[:, 0]) / wavenumber).astype(np.complex128)
+    turned = TURNS[np.arange(order + 1) % 4, None] * np.ldexp(1 / np.abs(size), -size_exponent)
+    far: Complex = turned / np.asarray(wavenumber)
+    return far if np.ndim(wavenumber) else far[:, 0]
 
 
 def _starting_degree(order: int, largest: float) -> int:

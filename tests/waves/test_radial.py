@@ -122,6 +122,9 @@ def test_far_radial_is_the_limit_of_outgoing_radial():
     wavenumber, kr_scaling, r = 7.0, 4.0, 1e9
     near = outgoing_radial(12, [wavenumber * r], kr_scaling)[:, 0] * r * np.exp(1j * wavenumber * r)
     np.testing.assert_allclose(far_radial(12, wavenumber, kr_scaling), near, rtol=1e-7)
+    several = far_radial(12, np.array([7.0, 9.0]), np.array([4.0, 0.5]))
+    np.testing.assert_array_equal(several[:, 0], far_radial(12, 7.0, 4.0))
+    np.testing.assert_array_equal(several[:, 1], far_radial(12, 9.0, 0.5))
 
 
 @pytest.mark.parametrize("row", rows("spherical_functions", "farfield_h"))

@@ -63,8 +63,8 @@ def error_model(expansion: Expansion) -> ErrorModel:
     """The error model of an expansion."""
     variance = expansion.coefficient_variance_pa2
     order = len(variance) - 1
-    places = zip(expansion.wavenumber_rad_m, expansion.scaling_radius_m, strict=True)
-    far = np.stack([far_radial(max(order, expansion.max_order), k, k * r) for k, r in places], axis=1)
+    k = expansion.wavenumber_rad_m
+    far = far_radial(max(order, expansion.max_order), k, k * expansion.scaling_radius_m)
     return ErrorModel(
         order,
         (variance * np.abs(far[: order + 1]) ** 2)[mode_degrees(order)],

@@ -44,9 +44,12 @@ def far_field_variance(expansion: Expansion, direction: ArrayLike) -> Real:
     variance = expansion.coefficient_variance_pa2
     degree = np.arange(len(variance))
     power = np.empty(len(expansion.frequency_hz))
-    for index, k in enumerate(expansion.wavenumber_rad_m):
-        far = far_radial(len(variance) - 1, k, k * expansion.scaling_radius_m[index])
-        power[index] = np.sum((2 * degree + 1) / (4 * np.pi) * np.abs(far) ** 2 * variance[:, index])
+    k = expansion.wavenumber_rad_m
+    far = far_radial(len(variance) - 1, k, k * expansion.scaling_radius_m)
+    for index in range(len(k)):
+        power[index] = np.sum(
+            (2 * degree + 1) / (4 * np.pi) * np.abs(far[:, index]) ** 2 * variance[:, index]
+        )
     return pattern_at(expansion.variance_pattern, _unit(direction)) * power
 
 
@@ -139,12 +142,8 @@ def far_field_terms(expansion: Expansion) -> Complex:
 
 def _far_factors(expansion: Expansion) -> Complex:
     """Far-field factor of each mode, (modes, F)."""
-    order = expansion.max_order
-    factors = [
-        far_radial(order, k, k * radius)
-        for k, radius in zip(expansion.wavenumber_rad_m, expansion.scaling_radius_m, strict=True)
-    ]
-    return np.stack(factors, axis=1)[mode_degrees(order)]
+    order, k = expansion.max_order, expansion.wavenumber_rad_m
+    return far_radial(order, k, k * expansion.scaling_radius_m)[mode_degrees(order)]
 
 
 def _expected(expansion: Expansion, position: Real) -> tuple[Real, Real]:

@@ -66,8 +66,7 @@ def errors_by_order(
     """
     top = len(nested.ends) - 1
     degrees = np.arange(top + 1 + DEGREES_BEYOND)
-    radial = [far_radial(int(degrees[-1]), k, k * scaling_radius_m) for k in wavenumber]
-    power = np.abs(np.stack(radial, axis=1)) ** 2
+    power = np.abs(far_radial(int(degrees[-1]), wavenumber, wavenumber * scaling_radius_m)) ** 2
     weight = (2 * degrees + 1)[:, None] * power
     relative = nested.noise_power * nested.leverage.shape[1] / nested.data_power * excess
     leftovers = _leftovers(nested, slice(None))
@@ -105,8 +104,7 @@ def with_missing(
     field_degree = mode_degrees(round(np.sqrt(len(coefficients_pa))) - 1)
     top = max(int(degrees[-1]), int(field_degree[-1]))
     variance = found.variance_pa2.copy()
-    for index, k in enumerate(wavenumber):
-        power = np.abs(far_radial(top, k, k * radius_m)) ** 2
+    for index, power in enumerate(np.abs(far_radial(top, wavenumber, wavenumber * radius_m).T) ** 2):
         field = np.sum(power[field_degree] * np.abs(coefficients_pa[:, index]) ** 2)
         variance[:, index] += share[index] * field / mode_count(len(degrees) - 1) / power[degrees]
     return Uncertainty(variance, found.pattern)
@@ -119,8 +117,7 @@ def far_field_error_db(
     error = np.empty(len(wavenumber))
     field_degree = mode_degrees(int(np.sqrt(len(coefficients_pa))) - 1)
     top = max(len(variance_pa2) - 1, int(field_degree[-1]))
-    for index, k in enumerate(wavenumber):
-        power = np.abs(far_radial(top, k, k * radius_m)) ** 2
+    for index, power in enumerate(np.abs(far_radial(top, wavenumber, wavenumber * radius_m).T) ** 2):
         field = np.sum(power[field_degree] * np.abs(coefficients_pa[:, index]) ** 2)
         degrees = np.arange(len(variance_pa2))
         error[index] = np.sum(power[degrees] * (2 * degrees + 1) * variance_pa2[:, index]) / field

@@ -11,15 +11,16 @@ import h5py
 import numpy as np
 import pytest
 from small_scans import even_points, monopole_scan
-from spoilt_scans import spoilt, two_layers
+from spoilt_scans import two_layers
 
 from scanproc.cli.commands import run
 from scanproc.errors import ScanDataError
 from scanproc.files.stored.scan_file import open_scan, write_scan
-from scanproc.records.measured.scan import ImpulseScan, ScanSetup
+from scanproc.records.measured.scan import ImpulseScan, Scan, ScanSetup
 from scanproc.run.conversion.check import check_scan, handle, judge_file
 from scanproc.run.conversion.pipeline import convert
 from scanproc.run.settings.conversion import CheckSettings, parse_settings
+from synthetic_scans.recipe import make_scan
 
 QUICK = {"points": {"in_convert": False}, "fit": {"centre_m": "origin", "estimator": "truncated"}}
 
@@ -120,12 +121,18 @@ def test_nothing_but_nan(tmp_path: Path) -> None:
 
 
 def test_drift_is_taken_out_on_request(tmp_path: Path) -> None:
-    scan = spoilt(two_layers(240, 12)).scan
-    write_scan(tmp_path / "scan.h5", scan)
+    scan = make_scan(two_layers(200, 12))
+    assert isinstance(scan, Scan)
+    time = 10.0 * np.random.default_rng(2).permutation(scan.points)
+    drifting = scan.pressure_pa * 10 ** (-time / time.max() / 20)[:, None]
+    write_scan(
+        tmp_path / "scan.h5", replace(scan, setup=replace(scan.setup, time_s=time), pressure_pa=drifting)
+    )
     with open_scan(tmp_path / "scan.h5") as file:
         handled = handle(file, CheckSettings(correct_drift=True))
         assert any("the level is that of the middle of the scan" in line for line in handled.warnings)
         drift = float(re.search(r"drifts by ([+-][0-9.]+) dB", " ".join(handled.warnings))[1])
+        assert drift == pytest.approx(-1.0, abs=0.05)
         assert handled.level_error_db == pytest.approx(abs(drift) / 12**0.5, abs=0.01)
         again = judge_file(file).drift
         assert again is not None

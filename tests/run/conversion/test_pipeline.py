@@ -14,9 +14,14 @@ from scanproc.errors import OutputError, ScanDataError, ScanFileError
 from scanproc.files.stored.result_file import read_result
 from scanproc.files.stored.scan_file import open_scan, write_scan
 from scanproc.records.fitted.expansion import Expansion
+from scanproc.report.pages import sections
 from scanproc.run.conversion import heard, pipeline
 from scanproc.run.conversion.pipeline import blocks, convert
 from scanproc.run.settings.conversion import Settings, parse_settings
+
+NO_STUDY = parse_settings({"points": {"in_convert": False}})
+QUICK = parse_settings({"fit": {"order": 3}, "points": {"in_convert": False}})
+"""Where the numbers do not matter."""
 
 
 @pytest.fixture
@@ -35,7 +40,7 @@ def contents(directory: Path) -> dict[str, bytes]:
 
 
 def test_the_far_field_is_that_of_the_source(scan_file: Path, tmp_path: Path) -> None:
-    convert(scan_file, tmp_path / "out")
+    convert(scan_file, tmp_path / "out", NO_STUDY)
     (directions,) = read_result(tmp_path / "out" / "result.h5").directions.values()
     k = 2 * np.pi * FREQUENCY_HZ / SPEED_M_S
     exact = np.exp(
@@ -142,8 +147,9 @@ def test_spectra_by_blocks_of_points_are_those_of_the_whole(
 
 
 def test_an_earlier_result_is_replaced(scan_file: Path, tmp_path: Path) -> None:
-    convert(scan_file, tmp_path / "out", parse_settings({"directions": {"step_deg": 45}}))
-    convert(scan_file, tmp_path / "out", parse_settings({"directions": {"step_deg": 90}}))
+    for step in (45, 90):
+        wanted = {"fit": {"order": 3}, "directions": {"step_deg": step}}
+        convert(scan_file, tmp_path / "out", parse_settings(wanted))
     assert sorted(path.name for path in (tmp_path / "out" / "directions").iterdir()) == [
         "curves.csv",
         "orbits-90",
@@ -151,8 +157,14 @@ def test_an_earlier_result_is_replaced(scan_file: Path, tmp_path: Path) -> None:
     ]
 
 
-def test_tables_and_pictures_say_what_they_were_made_from(scan_file: Path, tmp_path: Path) -> None:
-    settings = parse_settings({"figures": {"formats": ["png", "svg", "pdf"]}})
+def test_tables_and_pictures_say_what_they_were_made_from(
+    scan_file: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    every = sections.scan_figures
+    monkeypatch.setattr(
+        sections, "scan_figures", lambda made: [one for one in every(made) if one.text.key == "response"]
+    )
+    settings = parse_settings({"fit": {"order": 3}, "figures": {"formats": ["png", "svg", "pdf"]}})
     convert(scan_file, tmp_path / "out", settings, figures=True)
     told = json.loads((tmp_path / "out" / "directions" / "provenance.json").read_text())
     whole = json.loads((tmp_path / "out" / "summary.json").read_text())["provenance"]
@@ -175,11 +187,11 @@ def test_a_strangers_files_are_kept(scan_file: Path, tmp_path: Path) -> None:
 
 
 def test_a_note_among_earlier_results_is_kept(scan_file: Path, tmp_path: Path) -> None:
-    convert(scan_file, tmp_path / "out")
+    convert(scan_file, tmp_path / "out", QUICK)
     (tmp_path / "out" / "note.txt").write_text("mine")
     before = contents(tmp_path / "out")
     with pytest.raises(OutputError, match=r"note\.txt"):
-        convert(scan_file, tmp_path / "out")
+        convert(scan_file, tmp_path / "out", QUICK)
     assert contents(tmp_path / "out") == before
 
 
@@ -187,7 +199,7 @@ def test_a_note_among_earlier_results_is_kept(scan_file: Path, tmp_path: Path) -
 def test_a_failure_on_the_way_leaves_the_old_results(
     scan_file: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, stage: str
 ) -> None:
-    convert(scan_file, tmp_path / "out")
+    convert(scan_file, tmp_path / "out", QUICK)
     before = contents(tmp_path)
 
     def full(*_: object) -> None:
@@ -196,7 +208,7 @@ def test_a_failure_on_the_way_leaves_the_old_results(
     monkeypatch.setattr(pipeline, stage, full)
     for place in ("out", "new"):
         with pytest.raises(OutputError, match="No space left"):
-            convert(scan_file, tmp_path / place)
+            convert(scan_file, tmp_path / place, QUICK)
         assert contents(tmp_path) == before
 
 
@@ -233,7 +245,8 @@ def test_noise_raises_the_reported_error(tmp_path: Path) -> None:
     errors = []
     for name, scan in (("clean", clean), ("noisy", noisy)):
         write_scan(tmp_path / f"{name}.h5", scan)
-        errors.append(convert(tmp_path / f"{name}.h5", tmp_path / name).bands[3].held_out_db)
+        summary = convert(tmp_path / f"{name}.h5", tmp_path / name, NO_STUDY)
+        errors.append(summary.bands[3].held_out_db)
     assert errors[0] == pytest.approx(-60, abs=3)  # the noise itself, held out
     assert errors[1] == pytest.approx(-20, abs=3)
 
