@@ -46,8 +46,8 @@ class Capsule:
 
 
 def capsule(index: int) -> Capsule:
-    """One capsule. Skips the test when the file is neither in the cache nor to be had."""
-    with h5py.File(_file(), "r") as file:
+    """One capsule."""
+    with h5py.File(member("sphere.sofa", SHA256), "r") as file:
         azimuth, colatitude, distance = file["SourcePosition"][:].T
         assert np.all(distance == DISTANCE_M)
         at = file["ReceiverPosition"][index, :, 0]
@@ -74,18 +74,17 @@ def closed_form(direction: Real, at: Real, frequency_hz: Real) -> Complex:
 
 
 @cache
-def _file() -> Path:
-    place = (
-        Path(os.environ.get("XDG_CACHE_HOME") or Path.home() / ".cache") / "scanproc-tests" / "sphere.sofa"
-    )
-    if not place.is_file() or _hash(place) != SHA256:
-        _fetch(place)
+def member(name: str, sha256: str) -> Path:
+    """A file of the package by its checksum, kept as ``name``. Skips the test when it is not to be had."""
+    place = Path(os.environ.get("XDG_CACHE_HOME") or Path.home() / ".cache") / "scanproc-tests" / name
+    if not place.is_file() or _hash(place) != sha256:
+        _fetch(place, sha256)
     found = _hash(place)
-    assert found == SHA256, f"{place} is not the file that was expected, its SHA-256 is {found}: delete it"
+    assert found == sha256, f"{place} is not the file that was expected, its SHA-256 is {found}: delete it"
     return place
 
 
-def _fetch(place: Path) -> None:
+def _fetch(place: Path, sha256: str) -> None:
     place.parent.mkdir(parents=True, exist_ok=True)
     with tempfile.TemporaryDirectory(dir=place.parent) as folder:
         command = [
@@ -113,7 +112,7 @@ def _fetch(place: Path) -> None:
             draft = Path(folder) / "draft"
             for member in (name for name in archive.namelist() if name.endswith(MEMBER_ENDS)):
                 draft.write_bytes(archive.read(member))
-                if _hash(draft) == SHA256:
+                if _hash(draft) == sha256:
                     break
             draft.replace(place)
 

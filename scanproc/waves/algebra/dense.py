@@ -146,7 +146,7 @@ def _gram(matrix: Matrix, turned: bytes, size: int, inner: int, scale: float) ->
     product = cast(Matrix, np.zeros((size, size), dtype=given.dtype))
     name = letter(given) + ("syrk" if np.isrealobj(given) else "herk")
     factor, nothing = (np.full(1, value, dtype=product.real.dtype) for value in (scale, 0.0))
-    width = given.shape[1]
+    width = max(1, given.shape[1])
     _call(cython_blas, name, [b"U", turned, size, inner, factor, given, width, nothing, product, size])
     return product
 

@@ -89,3 +89,9 @@ def test_the_condition_is_near_that_of_numpy(kind: str, near: float) -> None:
     assert want * (1 - 10 * near) <= reciprocal_condition(upper) <= 3 * want
     upper[5, 5] = 0
     assert reciprocal_condition(upper) == 0
+
+
+def test_products_of_no_columns_are_zero_and_silent(capfd: pytest.CaptureFixture[str]) -> None:
+    """BLAS complains on stderr of a leading dimension of zero."""
+    assert not gram_of_rows(np.empty((4, 0), dtype=np.complex128)).any()
+    assert capfd.readouterr() == ("", "")
