@@ -31,7 +31,13 @@ from scanproc.conventions import REFERENCE_VOLTAGE_V, Real
 from scanproc.errors import InputError, ScanDataError, SettingsError
 from scanproc.files.hdf5 import hdf5_format
 from scanproc.files.incoming.reference_sofa import read_sofa_sound, sofa_words
-from scanproc.files.incoming.reference_text import Unit, read_reference_table, read_wavs, stated_unit
+from scanproc.files.incoming.reference_text import (
+    ReferenceTable,
+    Unit,
+    read_reference_table,
+    read_wavs,
+    stated_unit,
+)
 from scanproc.files.outgoing.export_archive import read_hdf5, read_npz
 from scanproc.files.outgoing.reference_list import REFERENCE_FILE
 from scanproc.files.outgoing.tables import ANGLES_FILE, FAR_FIELD, read_direction_tables
@@ -296,15 +302,8 @@ def _from_places(
         raise InputError(
             "WAV and text cannot stand in one reference: use one kind", path=places[0].path.parent
         )
-    tables = [read_reference_table(place.path, unit) for place in places]
+    tables = _tables_alike(places, unit)
     first = tables[0]
-    for place, table in zip(places, tables, strict=True):
-        alike = table.has_phase == first.has_phase
-        if not alike or not np.array_equal(table.frequency_hz, first.frequency_hz):
-            raise InputError(
-                f"has other frequencies or columns than {places[0].path.name}: export all angles alike",
-                path=place.path,
-            )
     distance = np.linalg.norm(position, axis=1)
     try:
         content = Reference(
@@ -328,3 +327,17 @@ def _position_label(position: Real) -> str:
     if abs(elevation) < 0.05:
         return f"horizontal {round(float(azimuth), 1):zg} deg"
     return f"azimuth {round(float(azimuth), 1):zg} elevation {round(float(elevation), 1):zg} deg"
+
+
+def _tables_alike(places: Sequence[_Place], unit: Unit | None) -> list[ReferenceTable]:
+    """A table per place, of the same frequencies and columns. Raises InputError."""
+    tables = [read_reference_table(place.path, unit) for place in places]
+    first = tables[0]
+    for place, table in zip(places, tables, strict=True):
+        alike = table.has_phase == first.has_phase
+        if not alike or not np.array_equal(table.frequency_hz, first.frequency_hz):
+            raise InputError(
+                f"has other frequencies or columns than {places[0].path.name}: export all angles alike",
+                path=place.path,
+            )
+    return tables

@@ -167,6 +167,30 @@ def study_map(study: Study) -> HeatMap:
 
 def needed(study: Study) -> Lines:
     """The least number of points that meets the target, by band."""
+    few = study.needed <= study.size[0]
+    text = Text(
+        "needed",
+        "Points needed",
+        _needed_in_words(study),
+        f"The least number of points that meets {study.target_db:g} dB, by third-octave band, with its 95 % interval.",
+        "Below the line of points taken there were enough; above it, more are needed. Gaps are bands where neither "
+        "the data nor the model allow an honest number.",
+        "Plan the next scan of a like device by the highest band that matters to you.",
+    )
+    lowest = np.where(few, 0.0, study.needed_low)
+    most = np.nanmax(np.append(np.nan_to_num(study.needed_high, nan=0.0), study.points)) * 1.2
+    low = np.nanmin(np.append(study.needed_low, study.size[0])) / 1.2
+    return Lines(
+        text,
+        frequency_axis(study.band_hz),
+        Axis("Points", "", float(max(low, 1.0)), float(most), "log", 0),
+        study.band_hz,
+        (Line("points needed", study.needed, low=lowest, high=study.needed_high, marks=True),),
+        levels=(("points taken", float(study.points)),),
+    )
+
+
+def _needed_in_words(study: Study) -> str:
     known = study.needed[np.isfinite(study.needed)]
     over = study.needed > study.points
     refused = [_band(hz) for hz in study.band_hz[np.isnan(study.needed)]]
@@ -189,26 +213,7 @@ def needed(study: Study) -> Lines:
         finding += (
             f" {study.size[0]:,} points, the fewest tried, or fewer would do in {int(few.sum())} bands."
         )
-    text = Text(
-        "needed",
-        "Points needed",
-        finding,
-        f"The least number of points that meets {study.target_db:g} dB, by third-octave band, with its 95 % interval.",
-        "Below the line of points taken there were enough; above it, more are needed. Gaps are bands where neither "
-        "the data nor the model allow an honest number.",
-        "Plan the next scan of a like device by the highest band that matters to you.",
-    )
-    lowest = np.where(few, 0.0, study.needed_low)
-    most = np.nanmax(np.append(np.nan_to_num(study.needed_high, nan=0.0), study.points)) * 1.2
-    low = np.nanmin(np.append(study.needed_low, study.size[0])) / 1.2
-    return Lines(
-        text,
-        frequency_axis(study.band_hz),
-        Axis("Points", "", float(max(low, 1.0)), float(most), "log", 0),
-        study.band_hz,
-        (Line("points needed", study.needed, low=lowest, high=study.needed_high, marks=True),),
-        levels=(("points taken", float(study.points)),),
-    )
+    return finding
 
 
 def learning(study: Study) -> Lines:

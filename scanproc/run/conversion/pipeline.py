@@ -8,6 +8,7 @@ from datetime import UTC, datetime
 from functools import partial
 from itertools import pairwise
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -143,27 +144,12 @@ def finish(
     curves = directions_with(orbits(expansion, settings.directions.step_deg), level_error_db)
     derived, study = all_curves(expansion, settings.curves), aside.extras.study
     match, unmatched = matched(expansion, settings.reference)
-    provenance = {
-        "scanproc_version": VERSION,
-        "results_version": RESULTS_VERSION,
-        "device": aside.device,
-        "scan": source.name,
-        "scan_sha256": file_hash(source),
-        "settings": settings.model_dump(),
-        **({"level_error_db": round(level_error_db, 4)} if level_error_db else {}),
-    }
     budget = aside.budget
     if budget is not None and aside.room.shared_hz is not None:
         budget = with_cut_off(budget, expansion, aside.room.shared_hz)
-    result = Result(
-        expansion,
-        {curves.name: curves},
-        provenance,
-        aside.room,
-        budget,
-        aside.distortion,
-        aside.learnt,
-    )
+    made_from = _provenance(source, aside.device, settings, level_error_db)
+    sets = {curves.name: curves}
+    result = Result(expansion, sets, made_from, aside.room, budget, aside.distortion, aside.learnt)
     summary = summarise(
         result,
         aside.device,
@@ -182,6 +168,19 @@ def finish(
     with whole_directory(directory, refuse) as staging:
         write(staging, result, summary, derived, extras, settings.figures if figures else None)
     return summary
+
+
+def _provenance(source: Path, device: str, settings: Settings, level_error_db: float) -> dict[str, Any]:
+    """What results were made from, and by what."""
+    return {
+        "scanproc_version": VERSION,
+        "results_version": RESULTS_VERSION,
+        "device": device,
+        "scan": source.name,
+        "scan_sha256": file_hash(source),
+        "settings": settings.model_dump(),
+        **({"level_error_db": round(level_error_db, 4)} if level_error_db else {}),
+    }
 
 
 def notices(file: ScanFile) -> list[str]:
