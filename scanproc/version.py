@@ -2,5 +2,5 @@
 
 VERSION = "0.1.1"
 
-RESULTS_VERSION = 6
+RESULTS_VERSION = 7
 """Raised whenever the same scan and settings give other results, so that a batch converts them again."""

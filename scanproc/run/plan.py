@@ -8,7 +8,6 @@ from typing import Any
 
 import numpy as np
 
-from scanproc.conventions import Integer
 from scanproc.files.replacing import check_file
 from scanproc.files.stored.positions_file import is_positions, write_positions
 from scanproc.files.stored.result_file import read_result
@@ -24,8 +23,9 @@ from scanproc.run.progress import Progress, silent
 from scanproc.run.settings.conversion import Settings
 from scanproc.steps.planning.earlier import Earlier, earlier_scan
 from scanproc.steps.planning.next_pass import PassChoices, Standing, next_pass, standing_of
-from scanproc.steps.planning.scan_plan import PlanChoices, plan_scan
+from scanproc.steps.planning.scan_plan import PlanChoices, pace_of, plan_scan
 from scanproc.steps.points.bands import Band, explained
+from scanproc.steps.points.study import SECONDS_PER_POINT, pace_s
 
 
 @one_blas_thread
@@ -71,18 +71,17 @@ def next_points(
         check_file(output, "positions file", is_positions, force=force)
     wanted = PassChoices(**choices)
     if path.is_file() and is_scan(path):
-        bands, layer = _heard(path, wanted.up_to_hz, progress)
+        found = _after_hearing(path, wanted, progress)
     else:
         earlier = _earlier(path)
-        bands, layer = standing_of(earlier, wanted.up_to_hz), earlier.layer
-    found = next_pass(bands, layer, wanted)
+        found = next_pass(standing_of(earlier, wanted.up_to_hz), earlier.layer, wanted, pace_of(earlier))
     if output is not None:
         write_positions(output, found.positions)
     return found, next_pass_json(found), next_pass_lines(found)
 
 
-def _heard(path: Path, up_to_hz: float, progress: Progress) -> tuple[list[Standing], Integer | None]:
-    """What a scan that is not converted knows of itself, by band, and the layers of its points."""
+def _after_hearing(path: Path, wanted: PassChoices, progress: Progress) -> NextPass:
+    """The next pass of a scan that is not converted."""
     settings = Settings()
     with open_scan(path) as file:
         handle(file, settings.check)
@@ -90,14 +89,15 @@ def _heard(path: Path, up_to_hz: float, progress: Progress) -> tuple[list[Standi
         bands = [
             Band(scan, fit, int(i))
             for scan, fit in in_bands(heard, plan)
-            for i in np.flatnonzero(scan.frequency_hz <= up_to_hz * 1.12)
+            for i in np.flatnonzero(scan.frequency_hz <= wanted.up_to_hz * 1.12)
         ]
         told = explained(bands)
     standing = [
         Standing(float(band.scan.frequency_hz[band.index]), one.error_db, formula, one.reason)
         for band, (one, formula) in zip(bands, told, strict=True)
     ]
-    return standing, bands[0].scan.setup.layer
+    setup = bands[0].scan.setup
+    return next_pass(standing, setup.layer, wanted, pace_s(setup) or SECONDS_PER_POINT)
 
 
 def _earlier(like: Path) -> Earlier:

@@ -82,7 +82,7 @@ def continued(frequency_hz: Real, points: int, more: int) -> None:
         Standing(float(hz), one.error_db, formula, one.reason)
         for hz, (one, formula) in zip(frequency_hz, explained(bands), strict=True)
     ]
-    found = next_pass(standing, None, PassChoices(frequency_hz[-1], TARGET_DB, more))
+    found = next_pass(standing, None, PassChoices(frequency_hz[-1], TARGET_DB, more), 10.0)
     print(f"told with {more} more: {np.round(found.then_db, 1)} dB", flush=True)
     placed = np.concatenate([first, found.positions.position_m])
     told(f"and {more} placed", fitted(scanned(placed, frequency_hz)))

@@ -22,6 +22,11 @@ REASONS = {
     "distortion/*": "NaN: beyond the band in which the sweep tells this harmonic; -inf: nothing at all was heard",
     "directions/*/standard_error_db": "inf: the pressure is zero, so that its level in dB has no bounds",
     "learnt/*/block_weight": "NaN: the model has no such part at this frequency",
+    "points/predicted*": "NaN: not defined for so many points, or this order was not tried",
+    "points/held_out_db": "NaN: this order was not tried with so many points",
+    "points/needed*": "NaN: the study does not tell this number; reason says why",
+    "points/curve*": "NaN: no further number of points was tried",
+    "points/left_db": "NaN: the number of points limits this band, or nothing does",
     "learnt/*/sample_db": "NaN: no error was predicted at this frequency",
 }
 ELSE = "NaN or infinite: not defined there"

@@ -15,8 +15,10 @@ the group ``residual``: ``position_m`` (points, 3), ``frequency_hz`` (B,), ``err
 and text ``name`` (points,). Files of earlier versions lack these three.
 ``records.fitted.expansion.Expansion`` and ``records.answers.directions.DirectionSet`` say what each means.
 Where the predicted error comes from stands in the group ``budget``, see ``budget_group``; what harmonics of sweeps
-show in the group ``distortion``, see ``distortion_group``; what a plan of a like scan takes from this one in the group
-``learnt``, see ``learnt_group``.
+show in the group ``distortion``, see ``distortion_group``; what a plan of a like scan takes from this one in the
+groups ``learnt``, see ``learnt_group``, and ``points``, see ``points_group``: how many points are enough, and what was
+told for parts of the points beside what fits of them found. Results of version 6 (``results_version``) and before
+lack ``points``.
 A value that is not known is NaN, one without bounds infinite. A dataset that holds such values says why in its
 attribute ``not_known``; the module ``not_known`` lists all reasons.
 """
@@ -50,6 +52,7 @@ from scanproc.files.stored.distortion_group import read_distortion, write_distor
 from scanproc.files.stored.learnt_group import read_learnt, write_learnt
 from scanproc.files.stored.near_field_group import near_field_arrays, read_near_field
 from scanproc.files.stored.not_known import mark_not_known
+from scanproc.files.stored.points_group import read_points, write_points
 from scanproc.files.stored.room_group import read_room, room_arrays, room_words
 from scanproc.records.answers.directions import DirectionSet
 from scanproc.records.answers.result import Result
@@ -116,6 +119,8 @@ def write_result(path: Path | str, result: Result) -> None:
             write_distortion(file.create_group("distortion"), result.distortion)
         if result.learnt:
             write_learnt(file.create_group("learnt"), result.learnt)
+        if result.study is not None:
+            write_points(file.create_group("points"), result.study)
         for name in sorted(result.directions):
             write_direction_group(file.create_group(f"directions/{name}"), result.directions[name])
         mark_not_known(file)
@@ -138,7 +143,8 @@ def read_result(path: Path | str) -> Result:
         budget = read_budget(_group(file, "budget")) if "budget" in file else None
         found = read_distortion(_group(file, "distortion")) if "distortion" in file else None
         learnt = read_learnt(_group(file, "learnt")) if "learnt" in file else ()
-        return Result(expansion, directions, _provenance(file), room, budget, found, learnt)
+        study = read_points(_group(file, "points")) if "points" in file else None
+        return Result(expansion, directions, _provenance(file), room, budget, found, learnt, study)
 
 
 def _optional(file: Group) -> dict[str, Any]:

@@ -8,6 +8,7 @@ from typing import Any
 
 from scanproc.records.answers.directions import DirectionSet
 from scanproc.records.answers.distortion import Distortion
+from scanproc.records.answers.study import Study
 from scanproc.records.checked import short_repr
 from scanproc.records.fitted.budget import Budget
 from scanproc.records.fitted.expansion import Expansion
@@ -23,7 +24,8 @@ class Result:
     ``provenance`` holds what JSON can hold: scanproc's version, the hash of the scan file, the settings.
     ``room`` tells how the room was taken out, ``budget`` where the predicted error comes from, ``distortion`` what
     harmonics of sweeps show, where the scan holds them; ``learnt`` how loud the parts of the device's model are, for
-    plans of scans of like devices, each from its first frequency on; empty where least squares alone was asked for.
+    plans of scans of like devices, each from its first frequency on; empty where least squares alone was asked for;
+    ``study`` how many points are enough, None where nobody asked.
 
     >>> sp.Result(result.expansion, provenance={"device": "quay horn"}).provenance["device"]
     'quay horn'
@@ -36,3 +38,4 @@ class Result:
     budget: Budget | None = None
     distortion: Distortion | None = None
     learnt: tuple[FitPlan, ...] = ()
+    study: Study | None = None

@@ -10,7 +10,16 @@ import numpy as np
 
 from scanproc.records.answers.study import Study
 from scanproc.report.words import sentences
+from scanproc.steps.points.curve import round_points
 from scanproc.waves.bands import third_octave_name
+
+WITHOUT_END = {
+    "room": "the room's sound, which these points cannot tell from the device,",
+    "places": "the error of the points' places",
+    "level": "the error of the points' level",
+    "noise": "noise",
+}
+"""What more points do not cure."""
 
 
 @dataclass(frozen=True)
@@ -18,8 +27,8 @@ class BandNeed:
     """One third-octave band: far-field error with all points, and the points that the target takes there.
 
     ``needed`` with its 95 % interval, whose ends are None where they are not known; None where the study cannot tell,
-    with the ``reason``; ``order``: what least squares do best with; ``few``: met with the fewest points tried, so
-    ``needed`` may be less.
+    with the ``reason``; ``never``: what makes that no number will, or nothing; ``order``: what least squares do best
+    with; ``few``: met with the fewest points tried, so ``needed`` may be less.
     """
 
     nominal_hz: float
@@ -31,6 +40,7 @@ class BandNeed:
     needed_high: int | None
     hours: float | None
     reason: str
+    never: str
     few: bool
 
 
@@ -107,7 +117,15 @@ def points_answer(study: Study, target_set_by: str, up_to_hz: float | None = Non
         met_up_to_hz=wanted_hz if answer.enough else answer.met_up_to_hz,
         needed=answer.needed_there,
         missing=[
-            (band.nominal_hz, band.needed, band.needed_low, band.needed_high, band.hours, band.reason)
+            (
+                band.nominal_hz,
+                band.needed,
+                band.needed_low,
+                band.needed_high,
+                band.hours,
+                band.reason,
+                band.never,
+            )
             for band in (wanted[run.stop :] or wanted[: run.start])
         ],
         seconds_per_point=study.seconds_per_point,
@@ -138,12 +156,22 @@ def _band(study: Study, index: int) -> BandNeed:
         needed_high=_points(study.needed_high[index]),
         hours=round(float(study.needed[index] * study.seconds_per_point / 3600), 2) if known else None,
         reason=study.reason[index],
+        never=_never(study, index),
         few=bool(study.needed[index] <= study.size[0]),
     )
 
 
+def _never(study: Study, index: int) -> str:
+    """What leaves a band above the target however many points there are, and at which error."""
+    what = WITHOUT_END.get(study.limit[index])
+    if what is None or not study.left_db[index] > study.target_db:
+        return ""
+    arm = f" ({1000 * study.place_error_m:.2g} mm along each axis)" if study.limit[index] == "places" else ""
+    return f"{what}{arm} leaves {study.left_db[index]:.0f} dB"
+
+
 def _points(number: float) -> int | None:
-    return sentences.round_points(number) if np.isfinite(number) else None
+    return round_points(number) if np.isfinite(number) else None
 
 
 def _refit(study: Study, index: int) -> Mapping[str, Any]:
@@ -176,7 +204,8 @@ def _plain(values: Any) -> list[float | None]:
 def _row(band: BandNeed) -> str:
     name = sentences.frequency(band.nominal_hz)
     if band.needed is None:
-        return f"{name:>9} {band.order:>5} {band.predicted_db:>8.1f}   {band.reason}"
+        why = f"no number will do: {band.never}" if band.never else band.reason
+        return f"{name:>9} {band.order:>5} {band.predicted_db:>8.1f}   {why}"
     interval = f" ({sentences.interval(band.needed_low, band.needed_high)})"
     span = f"{band.needed:,}" + (" or fewer" if band.few else interval)
     return f"{name:>9} {band.order:>5} {band.predicted_db:>8.1f} {span:>22} {band.hours:>6.1f}"

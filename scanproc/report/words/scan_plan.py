@@ -86,8 +86,12 @@ def sentence(plan: ScanPlan) -> str:
 
 
 def _met(plan: ScanPlan) -> int:
-    """The highest band that the planned points serve, or the lowest that some number does."""
-    served = np.flatnonzero((plan.points > 0) & (plan.points <= plan.planned))
+    """The highest band below the first that the planned points do not serve, or the lowest that some number serves."""
+    told = (
+        np.array([not reason for reason in plan.untold]) if plan.untold else np.full(len(plan.points), True)
+    )
+    short = np.flatnonzero(told & ((plan.points == 0) | (plan.points > plan.planned)))
+    served = np.flatnonzero(plan.points[: short[0]] if len(short) else plan.points)
     return int(served[-1]) if len(served) else int(np.flatnonzero(plan.points)[0])
 
 
@@ -123,7 +127,8 @@ def lever(plan: ScanPlan) -> str:
         return f"At {name} {what}."
     start = f"Above, {limit.points:,} points would bring {error} at {name}: {what}"
     if limit.cause == "points":
-        return f"{start}; more were not tried."
+        needed = int(plan.points[np.argmin(np.abs(plan.band_hz - limit.band_hz))])
+        return f"{start}; {f'{needed:,} would do' if needed else 'more were not tried'}."
     if limit.needed is None:
         left = f"{limit.left_db:.1f} dB"
         return f"{start}, but curing that alone will not do: {left} would be left."

@@ -52,8 +52,9 @@ def _shortfall(short: Sequence[Band], total: int) -> str:
     return f"{missed} (worst {worst.far_field_error_db:.1f} dB at {frequency(worst.nominal_hz)})"
 
 
-Missing: TypeAlias = tuple[float, int | None, int | None, int | None, float | None, str]
-"""A band that the scan's points do not serve: mid frequency, points with their interval, hours, reason."""
+Missing: TypeAlias = tuple[float, int | None, int | None, int | None, float | None, str, str]
+"""A band that the scan's points do not serve: mid frequency, points with their interval, hours, why that is not known,
+why no number will do."""
 
 
 def points_verdict(
@@ -80,12 +81,6 @@ def points_verdict(
     if spare < 0.05 * points:
         return f"{start}."
     return f"{start}; the other {spare:,} ({hours(spare * seconds_per_point)}) were more than it takes."
-
-
-def round_points(number: float) -> int:
-    """To ten points below a thousand, else to three digits."""
-    step = 10 ** max(0, int(math.log10(max(number, 1))) - 2)
-    return round(number / step) * step
 
 
 def hours(seconds: float) -> str:
@@ -117,10 +112,12 @@ def _more(missing: Sequence[Missing]) -> str:
     top = missing[-1]
     parts = []
     if told:
-        hz, number, low, high, time, _ = told[-1]
+        hz, number, low, high, time, *_ = told[-1]
         parts.append(
             f"{frequency(hz)} would take about {number:,} ({interval(low, high)}), {hours((time or 0) * 3600)}"
         )
-    if top[1] is None:
+    if top[6]:
+        parts.append(f"at {frequency(top[0])} no number will do: {top[6]}")
+    elif top[1] is None:
         parts.append(f"what {frequency(top[0])} would take cannot be told ({top[5]})")
     return ", ".join(parts)

@@ -149,7 +149,7 @@ def finish(
         budget = with_cut_off(budget, expansion, aside.room.shared_hz)
     made_from = _provenance(source, aside.device, settings, level_error_db)
     sets = {curves.name: curves}
-    result = Result(expansion, sets, made_from, aside.room, budget, aside.distortion, aside.learnt)
+    result = Result(expansion, sets, made_from, aside.room, budget, aside.distortion, aside.learnt, study)
     summary = summarise(
         result,
         aside.device,

@@ -61,7 +61,7 @@ def _as_joined(heard: Heard, plan: Prepared, found: Study) -> Study:
 def with_cut_off(found: Study, joined: Integer, error_db: Real) -> Study:
     """The study with the errors (J,) of the join at its bands ``joined`` (J,): what they exceed its own by stays,
     however many points there are."""
-    told = 10 ** (found.predicted_db / 10)
+    told, curve = 10 ** (found.predicted_db / 10), 10 ** (found.curve_db / 10)
     more = np.zeros(len(found.band_hz))
     more[joined] = np.maximum(10 ** (error_db / 10) - told[-1, joined], 0.0)
     reached = 10 * np.log10(told + more)
@@ -70,6 +70,10 @@ def with_cut_off(found: Study, joined: Integer, error_db: Real) -> Study:
     return replace(
         found,
         predicted_db=reached,
+        curve_size=np.where(beyond, np.nan, found.curve_size),
+        curve_db=np.where(beyond, np.nan, 10 * np.log10(curve + more)),
+        limit=tuple("" if lost else cause for lost, cause in zip(beyond, found.limit, strict=True)),
+        left_db=np.where(beyond, np.nan, found.left_db),
         needed=np.where(beyond, np.nan, found.needed),
         needed_low=np.where(beyond, np.nan, found.needed_low),
         needed_high=np.where(beyond, np.nan, found.needed_high),

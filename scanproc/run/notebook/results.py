@@ -172,6 +172,7 @@ def read_result(path: Path | str) -> NotebookResult:
         found.budget,
         None if found.distortion is None else NotebookDistortion.of(found.distortion),
         found.learnt,
+        found.study,
     )
     object.__setattr__(made, "not_known", not_known(place))
     return made

@@ -9,6 +9,7 @@ import numpy as np
 from scanproc.conventions import Integer, Real
 from scanproc.errors import SettingsError
 from scanproc.records.answers.result import Result
+from scanproc.records.answers.study import Study
 from scanproc.records.fitted.fit_plan import FitPlan
 from scanproc.steps.field.residuals import band_middles
 from scanproc.steps.model.box import Box
@@ -21,7 +22,7 @@ class Earlier:
 
     ``band`` (B,) numbers of the bands, ``frequency_hz``, ``wavenumber_rad_m`` and the predicted ``error_db`` (B,) of
     the frequency next to each middle; ``position_m`` (points, 3) in ``layer`` (points,) or one; ``plans``: what was
-    learnt, each from its first frequency on.
+    learnt, each from its first frequency on; ``study``: how many of its points were enough, None where nobody asked.
     """
 
     name: str
@@ -33,10 +34,35 @@ class Earlier:
     position_m: Real
     layer: Integer | None
     plans: tuple[FitPlan, ...]
+    study: Study | None = None
 
     def plan_at(self, frequency_hz: float) -> FitPlan:
         """Of the sound as it was fitted there."""
         return [one for one in self.plans if one.frequency_hz[0] <= frequency_hz][-1]
+
+    def curve_at(self, band_hz: float) -> tuple[Real, Real]:
+        """Numbers of points that were tried in a band and the errors with them; empty where none were."""
+        band = self._studied(band_hz)
+        return (np.empty(0), np.empty(0)) if self.study is None or band is None else self.study.curve(band)
+
+    def corrected_db(self, band_hz: float, points: float) -> float:
+        """What fits of parts add to the error told for so many points."""
+        band = self._studied(band_hz)
+        return 0.0 if self.study is None or band is None else self.study.corrected_db(band, points)
+
+    def refused(self, band_hz: float) -> str:
+        """Why the study tells nothing of a band, or nothing."""
+        band = self._studied(band_hz)
+        if self.study is None or band is None or len(self.study.curve(band)[0]):
+            return ""
+        return self.study.reason[band]
+
+    def _studied(self, band_hz: float) -> int | None:
+        """Index in the study."""
+        if self.study is None:
+            return None
+        same = third_octave_index(self.study.band_hz) == third_octave_index(np.array([band_hz]))[0]
+        return int(np.argmax(same)) if same.any() else None
 
     def moved_to(self, box: Box) -> Earlier:
         """The same for a device in another box: points and places keep their place relative to it.
@@ -80,4 +106,5 @@ def earlier_scan(result: Result) -> Earlier:
         expansion.residual.position_m,
         expansion.residual.layer,
         result.learnt,
+        result.study,
     )

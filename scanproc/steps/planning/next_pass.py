@@ -15,7 +15,6 @@ from scanproc.steps.planning.expected import Conditions, as_before
 from scanproc.steps.planning.positions import in_passes
 from scanproc.steps.points.formula import FarError
 from scanproc.steps.points.next_points import next_points
-from scanproc.steps.points.study import SECONDS_PER_POINT
 
 MOST_TIMES = 1.0
 """No more new points than this multiple of those taken, unless asked for: what is told of more rests on less."""
@@ -28,7 +27,7 @@ class PassChoices:
     up_to_hz: float
     target_db: float = -25.0
     points: int | None = None
-    seconds_per_point: float = SECONDS_PER_POINT
+    seconds_per_point: float | None = None
 
 
 @dataclass(frozen=True, eq=False)
@@ -54,9 +53,12 @@ def standing_of(earlier: Earlier, up_to_hz: float) -> list[Standing]:
     return found
 
 
-def next_pass(bands: Sequence[Standing], layer: Integer | None, choices: PassChoices) -> NextPass:
+def next_pass(
+    bands: Sequence[Standing], layer: Integer | None, choices: PassChoices, pace_s: float
+) -> NextPass:
     """Points on the surface of a scan, its points in ``layer`` (points,), that lower the error most in the bands that
     miss the target and can be told: as many as are asked for, or as the target takes, at most as many as there are.
+    Each takes ``pace_s`` unless the choices say otherwise.
 
     They come in passes, the most useful first, each from point to nearest point. Raises SettingsError when no band
     misses the target, or none that does can be told.
@@ -87,5 +89,5 @@ def next_pass(bands: Sequence[Standing], layer: Integer | None, choices: PassCho
         then,
         tuple(one.reason for one in bands),
         in_passes(found.position_m, found.layer),
-        choices.seconds_per_point,
+        choices.seconds_per_point or pace_s,
     )

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from functools import partial
 from itertools import count
 from typing import Any, Literal
 
@@ -28,12 +29,15 @@ from scanproc.steps.planning.surfaces import (
     nearest_radii,
 )
 from scanproc.steps.planning.viewpoint import View, best_view, views
+from scanproc.steps.points.bands import beyond
 from scanproc.steps.points.study import SECONDS_PER_POINT
 from scanproc.waves.air import speed_of_sound_m_s
 from scanproc.waves.bands import third_octave_centre, third_octave_index
 from scanproc.waves.order_rules import far_order, hansen_order, jensen_frandsen_order, near_order
 
 LOWEST_HZ = 100.0
+AS_BEFORE = "as before"
+"""The surface of an earlier scan."""
 USUAL_CLEARANCE = 0.10
 """Metres between the device's farthest corner and the nearest point."""
 BANDS_APART = 3
@@ -64,7 +68,7 @@ class PlanChoices:
     snr_db: float | None = None
     arm_mm: float | None = None
     room_db: float | None = None
-    seconds_per_point: float = SECONDS_PER_POINT
+    seconds_per_point: float | None = None
     temperature_c: float = 20.0
     toward_m: tuple[tuple[float, float, float], ...] = ()
     points: int | None = None
@@ -99,7 +103,7 @@ def plan_scan(
     done, total = count(), len(job.question.worked) * (2 if choices.toward_m else 1)
     found, placing = _placed(job, choices, lambda _: progress(next(done), total))
     progress(total, total)
-    if not found.points.any():
+    if not found.total:
         raise _nothing_does(job, found)
     planned = choices.points or found.total
     view = np.array(placing.view_m) if placing is not None and placing.share else None
@@ -112,7 +116,7 @@ def plan_scan(
         surface=job.surface,
         radii_m=job.radii_m,
         positions=_positions(found.question.layers, planned, view),
-        seconds_per_point=choices.seconds_per_point,
+        seconds_per_point=choices.seconds_per_point or pace_of(earlier),
         limit=_limit(found, planned),
         planned=planned,
         like=earlier.name if earlier else "",
@@ -124,7 +128,7 @@ def plan_scan(
 def _placed(job: _Job, choices: PlanChoices, progress: Callable[[int], None]) -> tuple[Needs, Placing | None]:
     """What even points take, or points around a place where fewer of these do, or as many do better."""
     even = needs(job.question, progress)
-    if not choices.toward_m or not even.points.any():
+    if not choices.toward_m or not even.total:
         return even, None
     found = best_view(
         job.question, job.layers_from, views(job.box, choices.toward_m), choices.points or even.total
@@ -140,6 +144,11 @@ def _placed(job: _Job, choices: PlanChoices, progress: Callable[[int], None]) ->
 def _placing(view: View, even: Needs) -> Placing:
     at, toward = (tuple(float(value) for value in place) for place in (view.at_m, view.toward_m))
     return Placing(at, toward, view.share, even.points)
+
+
+def pace_of(earlier: Earlier | None) -> float:
+    """Seconds per point: those of the earlier scan, if it was asked, else the usual ones."""
+    return SECONDS_PER_POINT if earlier is None or earlier.study is None else earlier.study.seconds_per_point
 
 
 def _job(choices: PlanChoices, earlier: Earlier | None) -> _Job:
@@ -170,10 +179,34 @@ def _job(choices: PlanChoices, earlier: Earlier | None) -> _Job:
         if earlier is None:
             return usual(Device(box, source[None]), 2 * np.pi * hz / speed, at, given)
         index = int(np.flatnonzero(earlier.band == third_octave_index(np.array([hz]))[0])[0])
-        return as_before(earlier, index, at, given)
+        told = as_before(earlier, index, at, given)
+        return replace(told, reason=told.reason or earlier.refused(hz))
 
     question = Question(band, worked, expected, layers_from(None), choices.target_db)
+    if earlier is not None:
+        question = replace(question, corrected_db=earlier.corrected_db)
+        if surface == AS_BEFORE and (choices.snr_db, choices.arm_mm, choices.room_db) == (None, None, None):
+            question = replace(question, tried=partial(_tried_before, earlier, question))
     return _Job(box, source, surface, radii, layers_from, speed, question)
+
+
+def _tried_before(earlier: Earlier, question: Question, hz: float, expected: Expected) -> tuple[Real, Real]:
+    """Numbers of points and errors as the earlier scan's study has them; for another target it goes on beyond."""
+    size, error = earlier.curve_at(hz)
+    if earlier.study is None or not len(size) or error[-1] <= question.target_db:
+        return size, error
+    if earlier.study.target_db == question.target_db:
+        return size, error
+    scanned = earlier.study.points
+    larger, there = beyond(
+        expected.formula,
+        scanned,
+        question.target_db,
+        question.target_db,
+        lambda number: np.concatenate(question.layers(number)),
+    )
+    within = size <= scanned
+    return np.append(size[within], larger), np.append(error[within], there)
 
 
 def _require_on_device(name: str, box: Box, place_m: Real) -> None:
@@ -205,7 +238,7 @@ def _surface(
     if earlier is not None and unsaid:
         even = earlier_layers(earlier, None)
         radii = nearest_radii(even(LEVEL_POINTS), box)
-        return "as before", lambda view: earlier_layers(earlier, view), radii
+        return AS_BEFORE, lambda view: earlier_layers(earlier, view), radii
     clear = USUAL_CLEARANCE if choices.clearance_m is None else choices.clearance_m
     surface = choices.surface or "shell"
     radii = layer_radii(box, clear, choices.layers or 1, speed / choices.room_up_to_hz / 4)

@@ -72,4 +72,5 @@ def _errors_db(question: Question, band_hz: float, every: Sequence[Layers], poin
     if expected.reason:
         return [np.nan] * len(every)
     at = [np.concatenate(layers(points)) for layers in every]
-    return [expected.seen_at(position).formula.at(position) for position in at]
+    more_db = question.corrected_db(band_hz, points)
+    return [expected.seen_at(position).formula.at(position) + more_db for position in at]

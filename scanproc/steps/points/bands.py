@@ -8,13 +8,15 @@ from dataclasses import dataclass
 import numpy as np
 
 from scanproc.conventions import Complex, Integer, Real, mode_degrees
+from scanproc.records.fitted.budget import CAUSES
 from scanproc.records.fitted.fit_plan import FitPlan
 from scanproc.records.measured.scan import Scan
+from scanproc.steps.fit.budget import error_budget
 from scanproc.steps.fit.expand import fit_one
 from scanproc.steps.fit.plan import fitted, planned_model
 from scanproc.steps.fit.posterior import Posterior
 from scanproc.steps.fit.weights import NOISE, learn
-from scanproc.steps.model.field_model import FieldModel
+from scanproc.steps.model.field_model import FieldModel, model_at
 from scanproc.steps.points.curve import crossing
 from scanproc.steps.points.formula import FarError, far_error
 from scanproc.waves.algebra.least_squares import decibels
@@ -100,15 +102,14 @@ def refit_db(band: Band, told: Told, chosen: Integer) -> float:
 
 
 def beyond(
-    band: Band, told: Told, target_db: float, surely_db: float, more: Callable[[int], Real]
+    formula: FarError, points: int, target_db: float, surely_db: float, more: Callable[[int], Real]
 ) -> tuple[Real, Real]:
-    """Numbers of points above the scan's, rising, and the errors with them, until ``surely_db`` is met or the number
-    before met the target.
+    """Numbers of points above those of a scan, rising, and the errors with them, until ``surely_db`` is met or the
+    number before met the target.
 
     ``more``: positions for a number of points. One of the numbers lies where the target seems to be met.
     """
-    formula, points = formula_of(band, told), band.scan.points
-    size, error = [float(points)], [told.error_db]
+    size, error = [float(points)], [formula.error_db]
     most = 1.01 * min(MOST_TIMES * points, MOST_POINTS)
     while error[-1] > surely_db and min(error[:-1], default=0.0) > target_db and size[-1] * STEP <= most:
         size.append(size[-1] * STEP)
@@ -119,6 +120,29 @@ def beyond(
         size.insert(at, seems)
         error.insert(at, formula.at(more(round(seems))))
     return np.array(size[1:]), np.array(error[1:])
+
+
+def what_limits(band: Band, told: Told, position_m: Real, error_db: float) -> tuple[str, float]:
+    """The cause with the largest share of the error that points (points, 3) on the scan's surface would leave, and what
+    that is without the points' own share; NaN where it is the largest.
+
+    Errors of places, of the level and noise are told apart as the plan's budget does at its nearest frequency.
+    """
+    formula = formula_of(band, told)
+    model = model_at(formula.model, position_m)
+    none = np.zeros(len(position_m))
+    noise = {"places": none, "level": none, "noise": none + np.mean(formula.noise)}
+    shares = dict(zip(CAUSES, error_budget(model, formula.weight, noise)[0], strict=True))
+    cause = max(CAUSES, key=lambda name: shares[name])
+    if cause == "points":
+        return cause, np.nan
+    budget = band.plan.budget
+    if cause == "noise" and budget is not None:
+        hz = band.scan.frequency_hz[band.index]
+        near = int(np.argmin(np.abs(np.log(budget.frequency_hz / hz))))
+        of_noise = ("places", "level", "noise")
+        cause = max(of_noise, key=lambda name: budget.share[CAUSES.index(name), near])
+    return cause, error_db + float(decibels(np.asarray(1 - shares["points"])))
 
 
 def _far_terms(model: FieldModel, found: Posterior) -> Complex:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 
 from scanproc.conventions import Real
@@ -24,3 +26,9 @@ def crossing(size: Real, error_db: Real, target_db: float) -> float:
         return float(size[last + 1])
     share = (above - target_db) / (above - below)
     return float(size[last] * (size[last + 1] / size[last]) ** share)
+
+
+def round_points(number: float) -> int:
+    """A number of points as it is told: whole below a thousand, else to three digits."""
+    step = 10 ** max(0, int(math.log10(max(number, 1))) - 2)
+    return round(number / step) * step

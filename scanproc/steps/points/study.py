@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import partial
 from itertools import count
 from typing import TypeVar
@@ -12,7 +12,7 @@ import numpy as np
 from scipy.stats import t as student
 
 from scanproc.conventions import Integer, Real
-from scanproc.records.answers.study import Study
+from scanproc.records.answers.study import Study, correction_db
 from scanproc.records.fitted.fit_plan import FitPlan
 from scanproc.records.measured.scan import Scan, ScanSetup
 from scanproc.steps.each import Each, in_turn, nobody
@@ -20,7 +20,7 @@ from scanproc.steps.field.extrapolate import DB_PER_RELATIVE_ERROR
 from scanproc.steps.field.order import choose_orders
 from scanproc.steps.fit.plan import heard_at
 from scanproc.steps.model.box import Box
-from scanproc.steps.points.bands import Band, Told, beyond, refit_db, tell
+from scanproc.steps.points.bands import Band, Told, beyond, formula_of, refit_db, tell, what_limits
 from scanproc.steps.points.by_order import order_tables
 from scanproc.steps.points.curve import crossing
 from scanproc.steps.points.like_these import like_these
@@ -91,14 +91,19 @@ class _Refit:
         return float(np.log2(size[-1] / self.size))
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class _Need:
-    """Points with a 95 % interval; NaN with a ``reason`` where there is no answer."""
+    """Points with a 95 % interval; NaN with a ``reason`` where there is no answer, and with what limits the band where
+    no number tried serves it. ``size`` and ``error_db`` (K,): what that was read from."""
 
     points: float = np.nan
     low: float = np.nan
     high: float = np.nan
     reason: str = ""
+    size: Real = field(default_factory=lambda: np.empty(0))
+    error_db: Real = field(default_factory=lambda: np.empty(0))
+    limit: str = ""
+    left_db: float = np.nan
 
 
 @dataclass(frozen=True, eq=False)
@@ -163,13 +168,26 @@ def study(
         needed_low=np.array([one.low for one in needs]),
         needed_high=np.array([one.high for one in needs]),
         reason=tuple(one.reason for one in needs),
+        curve_size=_padded([one.size for one in needs]),
+        curve_db=_padded([one.error_db for one in needs]),
+        limit=tuple(one.limit for one in needs),
+        left_db=np.array([one.left_db for one in needs]),
         refit_size=np.array([one.size for one in refits], dtype=np.int64),
         refit_band_hz=centre[np.array([one.band for one in refits], dtype=np.int64)],
         refit_told_db=np.array([one.told_db for one in refits]),
         refit_db=np.array([one.found_db for one in refits]),
         seconds_per_point=seconds_per_point or pace_s(setup) or SECONDS_PER_POINT,
         points=setup.points,
+        place_error_m=heard[-1][1].position_error_m,
     )
+
+
+def _padded(columns: Sequence[Real]) -> Real:
+    """Columns of unlike length beside each other, NaN below."""
+    found = np.full((max(len(one) for one in columns), len(columns)), np.nan)
+    for at, one in enumerate(columns):
+        found[: len(one), at] = one
+    return found
 
 
 def pace_s(setup: ScanSetup) -> float | None:
@@ -211,7 +229,7 @@ def _modelled(bands: Sequence[Band], parts: _Parts, target_db: float, counted: E
     refits = _refits(bands, told, parts, target_db, inside.tolist(), each)
     by_band = {b: [one for one in refits if one.band == b] for b in sorted({one.band for one in refits})}
     for b, own in by_band.items():
-        mean[:, b] += _corrected_by(parts.size, own)
+        mean[:, b] += correction_db(parts.size, [(one.size, one.off_db) for one in own], int(parts.size[-1]))
     nearest = sorted(by_band, key=lambda b: abs(told[b].error_db - target_db))[:NEAREST_BANDS]
     told_only = _doubt_db([one.off_db / one.halvings(parts.size) for b in nearest for one in by_band[b]])
     corrected = _doubt_db([off for own in by_band.values() for off in _left_out_db(parts.size, own)])
@@ -248,20 +266,15 @@ def _refits(
     ]
 
 
-def _corrected_by(size: Integer, refits: Sequence[_Refit]) -> Real:
-    """What the refits of one band add to the errors told for all sizes (S,), dB: between them over the logarithm of the
-    size, nothing for all points, for which nothing is told that a fit did not find."""
-    known = sorted((one.size, one.off_db) for one in refits)
-    at, off = np.transpose([*known, (float(size[-1]), 0.0)])
-    return np.interp(np.log(size), np.log(at), off)
-
-
 def _left_out_db(size: Integer, refits: Sequence[_Refit]) -> list[float]:
     """By how much each refit of a band departs from what the others of it correct there, for each halving of all."""
     left = []
     for one in refits:
-        others = _corrected_by(size, [other for other in refits if other is not one])
-        left.append((one.off_db - float(others[np.searchsorted(size, one.size)])) / one.halvings(size))
+        others = [(other.size, other.off_db) for other in refits if other is not one]
+        left.append(
+            (one.off_db - float(correction_db(np.array([one.size]), others, int(size[-1]))[0]))
+            / one.halvings(size)
+        )
     return left
 
 
@@ -285,25 +298,28 @@ def _need(
     surely = target_db - (float(np.hypot(doubt_db, spread)) if np.isfinite(doubt_db) else 0.0)
     size, error = curve.size, curve.error_db
     if told.error_db > surely:
-        larger, there = beyond(band, told, target_db, surely, more)
+        larger, there = beyond(formula_of(band, told), band.scan.points, target_db, surely, more)
         size, error = np.append(size, larger), np.append(error, there)
     points = crossing(size, error, target_db)
     if np.isnan(points):
-        return _Need(reason=f"{size[-1]:,.0f} points would bring {error[-1]:.0f} dB, more were not tried")
+        reason = f"{size[-1]:,.0f} points would bring {error[-1]:.0f} dB, more were not tried"
+        cause, left_db = what_limits(band, told, more(round(size[-1])), float(error[-1]))
+        return _Need(reason=reason, size=size, error_db=error, limit=cause, left_db=left_db)
     if not np.isfinite(doubt_db):
-        return _Need(points)
+        return _Need(points, size=size, error_db=error)
     shift = np.hypot(doubt_db * np.log2(size / curve.size[-1]), spread)
     low, high = (crossing(size, error + side * shift, target_db) for side in (-1, 1))
-    return _Need(points, low, high)
+    return _Need(points, low, high, size=size, error_db=error)
 
 
 def _within(size: Integer, error_db: Real, target_db: float) -> _Need:
     """Among the sizes fitted by least squares alone, with the sizes around as interval."""
-    points = crossing(size.astype(np.float64), error_db, target_db)
+    tried = size.astype(np.float64)
+    points = crossing(tried, error_db, target_db)
     if np.isnan(points):
         return _Need(reason=ONLY_TRUNCATED)
     at = int(np.searchsorted(size, points))
-    return _Need(points, float(size[max(at - 1, 0)]), float(size[at]))
+    return _Need(points, float(size[max(at - 1, 0)]), float(size[at]), size=tried, error_db=error_db)
 
 
 def _more(band: Band) -> Callable[[int], Real]:

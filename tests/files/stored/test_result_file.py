@@ -7,6 +7,7 @@ from dataclasses import replace
 import h5py
 import numpy as np
 import pytest
+from small_studies import tiny_study
 
 from scanproc.errors import InputError, OutputError, ResultFileError
 from scanproc.files.outgoing.tables import (
@@ -155,6 +156,26 @@ def test_what_was_learnt_comes_back_and_earlier_files_lack_it(tmp_path, stored):
         file.move("learnt/1", "learnt/3")
     with pytest.raises(ResultFileError, match="has no group learnt/1: convert the scan again"):
         read_result(tmp_path / "learnt.h5")
+
+
+def test_a_study_comes_back_and_earlier_files_lack_it(tmp_path, stored):
+    """With its gaps, its words, and with none of its parts fitted anew."""
+    study = tiny_study(np.array([100.0, np.nan]), np.array([-30.0, -20.0]))
+    refits = replace(
+        study,
+        refit_size=np.array([25, 50]),
+        refit_band_hz=study.band_hz[[1, 1]],
+        refit_told_db=np.array([-3.0, -8.0]),
+        refit_db=np.array([-2.0, -9.0]),
+        limit=("", "places"),
+        left_db=np.array([np.nan, -19.0]),
+        place_error_m=6e-4,
+    )
+    for number, one in enumerate((study, refits)):
+        path = tmp_path / f"{number}.h5"
+        write_result(path, Result(expansion(), study=one))
+        assert_same(read_result(path).study, one)
+    assert read_result(stored).study is None
 
 
 def test_same_result_gives_same_bytes_in_any_order_of_direction_sets(tmp_path, stored):

@@ -125,6 +125,28 @@ def test_a_target_out_of_reach_is_refused_with_what_is_reached(studied):
     assert "434 points would bring -" in found.reason[0]
 
 
+@pytest.mark.parametrize("fault", ["places", "noise"])
+def test_where_no_number_will_the_fault_that_was_put_in_is_named(fault):
+    """Points 1.5 mm off in each axis, or 15 dB of signal-to-noise; what that leaves is less than what is reached."""
+    scan, rng = taken(200, 1), np.random.default_rng(3)
+    if fault == "places":
+        moved = scan.setup.position_m + 1.5e-3 * rng.normal(size=(200, 3))
+        spoilt = replace(scan, setup=replace(scan.setup, position_m=moved))
+    else:
+        rms = np.sqrt(np.mean(np.abs(scan.pressure_pa) ** 2, axis=0))
+        noise = rng.normal(size=(*scan.pressure_pa.shape, 2)) @ [1, 1j] * 10 ** (-15 / 20) / np.sqrt(2)
+        spoilt = replace(scan, pressure_pa=scan.pressure_pa + rms * noise)
+    plan = prepare(spoilt)
+    found = study([(spoilt.take_frequencies(slice(0, 2)), plan)], target_db=-45.0, choices=FEW)
+    assert found.limit == (fault, fault)
+    assert np.all(found.left_db > -45)
+    assert np.all(found.left_db <= np.nanmin(found.curve_db, axis=0))
+    band = points_answer(found, "default").bands[1]
+    words = {"places": "the error of the points' places (1", "noise": "noise leaves -"}[fault]
+    assert words in band.never
+    assert "at 2 kHz no number will do: " in points_answer(found, "default").verdict
+
+
 def test_least_squares_alone_tell_nothing_beyond():
     """The orders that the plan has, the error that the conversion states, and no number above the points."""
     scan = taken(150, 1)
