@@ -142,9 +142,6 @@ def command(
             _refuse_beside({**given, "like": like})
             asked = {name: given[name] for name in OF_A_NEXT_PASS}
             _, document, lines = next_points(continued, asked, output, progress, force=force)
-    if output is not None:
-        document["output"] = str(output)
-        lines.append(f"Positions are in {output}: {document['points']:,} points in the order of travel")
     return Outcome(document, lines)
 
 

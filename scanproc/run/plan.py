@@ -49,9 +49,7 @@ def plan(
         lambda done, total: progress("bands worked out", done, total),
         None if like is None else _earlier(like),
     )
-    if output is not None:
-        write_positions(output, found.positions)
-    return found, plan_json(found), plan_lines(found)
+    return found, *_written(output, found, plan_json(found), plan_lines(found))
 
 
 @one_blas_thread
@@ -75,9 +73,7 @@ def next_points(
     else:
         earlier = _earlier(path)
         found = next_pass(standing_of(earlier, wanted.up_to_hz), earlier.layer, wanted, pace_of(earlier))
-    if output is not None:
-        write_positions(output, found.positions)
-    return found, next_pass_json(found), next_pass_lines(found)
+    return found, *_written(output, found, next_pass_json(found), next_pass_lines(found))
 
 
 def _after_hearing(path: Path, wanted: PassChoices, progress: Progress) -> NextPass:
@@ -98,6 +94,17 @@ def _after_hearing(path: Path, wanted: PassChoices, progress: Progress) -> NextP
     ]
     setup = bands[0].scan.setup
     return next_pass(standing, setup.layer, wanted, pace_s(setup) or SECONDS_PER_POINT)
+
+
+def _written(
+    output: Path | None, found: ScanPlan | NextPass, document: dict[str, Any], lines: list[str]
+) -> tuple[dict[str, Any], list[str]]:
+    """Document and lines with what was written, if anything was to be."""
+    if output is None:
+        return document, lines
+    write_positions(output, found.positions)
+    where = f"Positions are in {output}: {found.total:,} points in the order of travel"
+    return {**document, "output": str(output)}, [*lines, where]
 
 
 def _earlier(like: Path) -> Earlier:

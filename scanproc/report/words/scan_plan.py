@@ -38,8 +38,8 @@ def plan_json(plan: ScanPlan) -> dict[str, Any]:
         "lever": lever(plan),
         "limit": {**asdict(plan.limit), "band_hz": third_octave_name(plan.limit.band_hz)},
         "target_db": plan.target_db,
-        "points": plan.total,
-        "hours": round(plan.total * plan.seconds_per_point / 3600, 2),
+        "points": plan.planned,
+        "hours": round(plan.planned * plan.seconds_per_point / 3600, 2),
         "surface": plan.surface,
         "radii_m": [round(float(radius), 4) for radius in plan.radii_m],
         "bands": [
@@ -80,8 +80,8 @@ def sentence(plan: ScanPlan) -> str:
     top = sentences.frequency(third_octave_name(plan.band_hz[_met(plan)]))
     gain = f" {placement(plan)}" if plan.placing else ""
     return (
-        f"Scan {plan.total:,} points {_where(plan)} for a far-field error of {plan.target_db:g} dB up to {top}: "
-        f"{sentences.hours(plan.total * plan.seconds_per_point)}.{gain} {basis(plan)} {lever(plan)}"
+        f"Scan {plan.planned:,} points {_where(plan)} for a far-field error of {plan.target_db:g} dB up to {top}: "
+        f"{sentences.hours(plan.planned * plan.seconds_per_point)}.{gain} {basis(plan)} {lever(plan)}"
     )
 
 
