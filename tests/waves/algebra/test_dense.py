@@ -60,13 +60,6 @@ def test_factor_solve_and_inverse_equal_numpy(kind: str, near: float) -> None:
     np.testing.assert_allclose(inverse_from(lower.copy()), np.linalg.inv(whole), atol=near)
 
 
-def test_the_product_of_nothing_is_zero_and_says_nothing(capfd: pytest.CaptureFixture[str]) -> None:
-    for nothing in (np.zeros((3, 0), complex), np.zeros((0, 3), complex)):
-        assert np.array_equal(gram_of_rows(nothing), np.zeros((len(nothing),) * 2))
-        assert np.array_equal(gram_of_columns(nothing), np.zeros((nothing.shape[1],) * 2))
-    assert capfd.readouterr() == ("", "")
-
-
 def test_a_row_is_overwritten_only_when_asked() -> None:
     lower, rows = np.eye(3) * 2, np.ones((2, 3))
     solve_rows(lower, rows)
