@@ -16,6 +16,7 @@ last axis   frequency: pressure (points, F), coefficients (modes, F), directions
 
 from __future__ import annotations
 
+from math import isqrt
 from typing import TypeAlias
 
 import numpy as np
@@ -35,6 +36,11 @@ Words: TypeAlias = NDArray[np.str_]
 def mode_count(order: int) -> int:
     """Number of harmonics up to and including degree ``order``: (order + 1)²."""
     return (order + 1) ** 2
+
+
+def order_of(modes: int) -> int:
+    """The order up to which so many harmonics reach: the inverse of :func:`mode_count`."""
+    return isqrt(modes) - 1
 
 
 def mode_degrees(order: int) -> Integer:

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from scanproc.conventions import REFERENCE_VOLTAGE_V, Complex, Integer, Real, mode_count
+from scanproc.conventions import REFERENCE_VOLTAGE_V, Complex, Integer, Real, mode_count, order_of
 from scanproc.errors import ScanDataError
 from scanproc.records.checked import Number, complex_array, integer_array, positive, real_array, short_repr
 from scanproc.records.fitted import point_errors
@@ -103,7 +103,7 @@ class Expansion:
     @property
     def max_order(self) -> int:
         """Highest order that the coefficient array has room for."""
-        return int(np.sqrt(len(self.coefficients_pa))) - 1
+        return order_of(len(self.coefficients_pa))
 
     def take_frequencies(self, which: Integer) -> Expansion:
         """The expansion at some of its frequencies, by their indices."""

@@ -18,7 +18,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.linalg import pinvh
 
-from scanproc.conventions import Complex, Real, mode_degrees
+from scanproc.conventions import Complex, Real, mode_degrees, order_of
 from scanproc.records.fitted.expansion import Expansion
 from scanproc.steps.field.extrapolate import far_field
 from scanproc.steps.field.uncertainty import pattern_at
@@ -87,7 +87,7 @@ def averages_known(expansion: Expansion, model: ErrorModel) -> Averages | None:
 
 def far_field_along(model: ErrorModel, direction: Real) -> Complex:
     """Far-field pressure in Pa·m of each frequency in its own direction (F, 3), (F,)."""
-    order = int(np.sqrt(len(model.field))) - 1
+    order = order_of(len(model.field))
     pressure: Complex = np.einsum("fm,mf->f", real_harmonics(order, direction), model.field)
     offset = np.sum(direction * model.centre_m, axis=1)
     return pressure * np.exp(1j * offset * model.wavenumber_rad_m)

@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from scanproc.conventions import Real, mode_count, mode_degrees
+from scanproc.conventions import Real, mode_count, mode_degrees, order_of
 from scanproc.records.checked import Number
 from scanproc.records.fitted import point_errors
 from scanproc.records.fitted.budget import CAUSES, Budget
@@ -133,7 +133,7 @@ def _sum(low: NearField, high: NearField, low_share: float, high_share: float) -
 
 def _difference(low: Expansion, high: Expansion, index: int, rows: int) -> float:
     """Squared difference of two far fields over the sphere, re the second's, at one frequency."""
-    top = round(np.sqrt(rows)) - 1
+    top = order_of(rows)
     k = float(high.wavenumber_rad_m[index])
     power = np.abs(far_radial(top, k, k * float(high.scaling_radius_m[index]))) ** 2
     one, other = (_rows(side.coefficients_pa[:, [index]], rows)[:, 0] for side in (low, high))

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from scanproc.conventions import Complex, Integer, Real
+from scanproc.conventions import Complex, Integer, Real, order_of
 from scanproc.records.fitted.near_field import NearField
 from scanproc.waves.harmonics import real_harmonics
 from scanproc.waves.radial import outgoing_radial
@@ -20,7 +20,7 @@ def near_pressure(near: NearField, wavenumber: float, scaling_radius_m: float, p
     for one in near.multipoles:
         offset = position_m - one.place_m
         radius = np.maximum(np.linalg.norm(offset, axis=1), BESIDE_SOURCE_M)
-        order = round(np.sqrt(len(one.terms_pa))) - 1
+        order = order_of(len(one.terms_pa))
         harmonics = real_harmonics(order, offset / radius[:, None])
         pressure += series(one.terms_pa, wavenumber, scaling_radius_m, radius, harmonics)
     return pressure
@@ -30,7 +30,7 @@ def series(
     terms_pa: Complex, wavenumber: float, scaling_radius_m: float, radius_m: Real, harmonics: Real
 ) -> Complex:
     """Sum of outgoing terms (modes,) at points given by radius and harmonics (points, at least as many), (points,)."""
-    order = round(np.sqrt(len(terms_pa))) - 1
+    order = order_of(len(terms_pa))
     radial = outgoing_radial(order, wavenumber * radius_m, wavenumber * scaling_radius_m)
     pressure = np.zeros(len(radius_m), dtype=np.complex128)
     for n in range(order + 1):

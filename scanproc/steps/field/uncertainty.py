@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from scanproc.conventions import Complex, Integer, Real, mode_count, mode_degrees
+from scanproc.conventions import Complex, Integer, Real, mode_count, mode_degrees, order_of
 from scanproc.waves.algebra.dense import row_power
 from scanproc.waves.algebra.least_squares import NestedFit, all_coefficients, decibels, functional_variance
 from scanproc.waves.directions import lebedev_grid
@@ -101,7 +101,7 @@ def with_missing(
 ) -> Uncertainty:
     """``found`` with a share (F,) of the far field's power added as error, evenly over all modes."""
     degrees = np.arange(len(found.variance_pa2))
-    field_degree = mode_degrees(round(np.sqrt(len(coefficients_pa))) - 1)
+    field_degree = mode_degrees(order_of(len(coefficients_pa)))
     top = max(int(degrees[-1]), int(field_degree[-1]))
     variance = found.variance_pa2.copy()
     for index, power in enumerate(np.abs(far_radial(top, wavenumber, wavenumber * radius_m).T) ** 2):
@@ -115,7 +115,7 @@ def far_field_error_db(
 ) -> Real:
     """Predicted far-field error, dB re the rms over the sphere, (F,)."""
     error = np.empty(len(wavenumber))
-    field_degree = mode_degrees(int(np.sqrt(len(coefficients_pa))) - 1)
+    field_degree = mode_degrees(order_of(len(coefficients_pa)))
     top = max(len(variance_pa2) - 1, int(field_degree[-1]))
     for index, power in enumerate(np.abs(far_radial(top, wavenumber, wavenumber * radius_m).T) ** 2):
         field = np.sum(power[field_degree] * np.abs(coefficients_pa[:, index]) ** 2)
@@ -188,5 +188,5 @@ def _pattern(nested: NestedFit, order: int, wavenumber: float, radius_m: float, 
 
 def pattern_at(pattern: Real, direction: Real) -> Real:
     """The pattern at directions, (directions, F), never below a tenth of its mean."""
-    order = int(np.sqrt(len(pattern))) - 1
+    order = order_of(len(pattern))
     return np.maximum(real_harmonics(order, direction) @ pattern, 0.1)

@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from scanproc.conventions import Complex, Real, mode_count, mode_degrees
+from scanproc.conventions import Complex, Real, mode_count, mode_degrees, order_of
 from scanproc.steps.field.uncertainty import PATTERN_ORDER, Uncertainty
 from scanproc.steps.model.dictionary import point_sources, source_coefficients, source_strengths
 from scanproc.steps.model.field_model import FieldModel, far_covariance, far_prior, sound_factor, split
@@ -120,7 +120,7 @@ def _described(
     variance = regression.variance(cross, prior) * power_heard * calibration
     mean_variance = float(solid_angle @ variance) / (4 * np.pi)
     full = coefficients(model, strengths)
-    top = round(np.sqrt(len(full))) - 1
+    top = order_of(len(full))
     power = np.abs(far_radial(top, k, k * radius)) ** 2
     by_degree = power * np.bincount(mode_degrees(top), np.abs(full) ** 2)
     beyond = np.append(np.cumsum(by_degree[::-1])[::-1][1:], 0.0)
@@ -225,7 +225,7 @@ def _valid_radius(model: FieldModel, full: Complex, spread: Real, error: float) 
     below twice the far field's share of ``error``."""
     box, k = model.device.box, model.wavenumber
     radius = float(box.reach_m(box.centre_m)) * VALID_STEP ** np.arange(VALID_STEPS)
-    top = round(np.sqrt(len(full))) - 1
+    top = order_of(len(full))
     radial = np.abs(outgoing_radial(top, k * radius, k * model.scaling_m)) ** 2
     degrees, count = mode_degrees(top), len(spread)
     by_degree = radial * np.bincount(degrees, np.abs(full) ** 2)[:, None]

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from scanproc.conventions import Complex, Integer, Real, mode_count, mode_degrees
+from scanproc.conventions import Complex, Integer, Real, mode_count, mode_degrees, order_of
 from scanproc.errors import ScanDataError
 from scanproc.records.fitted.expansion import Expansion, join
 from scanproc.records.measured.scan import Scan
@@ -108,7 +108,7 @@ def fit_at_order(
     scan: Scan, view: View, harmonics: Real, index: int, order: int, sensor_noise: float
 ) -> Expansion:
     """The expansion of one frequency at a given order, from one complex factorisation."""
-    top = min(order + 2, highest_order(scan.points), _order_of(harmonics))
+    top = min(order + 2, highest_order(scan.points), order_of(harmonics.shape[1]))
     trial = try_orders(scan, view, harmonics, index, top, order)
     told_apart(trial.nested, order)
     k = wavenumbers(scan.setup, scan.frequency_hz[[index]])
@@ -213,7 +213,3 @@ def _merged(parts: list[tuple[Integer, Uncertainty]], count: int) -> Uncertainty
         variance[: len(part.variance_pa2), here] = part.variance_pa2
         pattern[:, here] = part.pattern
     return Uncertainty(variance, pattern)
-
-
-def _order_of(harmonics: Real) -> int:
-    return round(np.sqrt(harmonics.shape[1])) - 1

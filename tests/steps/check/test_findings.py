@@ -67,7 +67,7 @@ def test_the_drift_is_found(judged: Judged) -> None:
 
 
 def test_a_clean_scan_has_no_finding_worse_than_a_note() -> None:
-    scan = make_scan(two_layers(seed=8))
+    scan = make_scan(two_layers(300, seed=8))
     assert isinstance(scan, Scan)
     assert not check(scan).report.serious
 
