@@ -260,31 +260,33 @@ def by_hand(top: Path, workers: int = 2) -> Iterator[str]:
             process.wait()
 
 
+@pytest.fixture(scope="module")
+def two_by_hand(original: Path) -> Iterator[str]:
+    """The address of their scheduler."""
+    with pytest.MonkeyPatch.context() as patch, by_hand(original) as address:
+        patch.setattr(cluster, "CONNECT_S", float(PATIENCE_S))
+        yield address
+
+
 def test_workers_started_by_hand_give_the_same(
-    night: Path, expected: dict[str, bytes], monkeypatch: pytest.MonkeyPatch
+    night: Path, expected: dict[str, bytes], two_by_hand: str
 ) -> None:
-    monkeypatch.setattr(cluster, "CONNECT_S", float(PATIENCE_S))
-    with by_hand(night.parent) as address:
-        (night.parent / "out" / ".batch").mkdir(parents=True)
-        with cluster.existing_workers(address, night.parent / "out") as workers:
-            assert workers.slots() in (1, 2)
-        process = start(night, "--scheduler", address)
-        out, err = process.communicate(timeout=PATIENCE_S)
-        assert process.returncode == 0, out + err
+    (night.parent / "out" / ".batch").mkdir(parents=True)
+    with cluster.existing_workers(two_by_hand, night.parent / "out") as workers:
+        assert workers.slots() in (1, 2)
+    process = start(night, "--scheduler", two_by_hand)
+    out, err = process.communicate(timeout=PATIENCE_S)
+    assert process.returncode == 0, out + err
     assert results(night.parent / "out") == expected
 
 
-def test_one_scan_on_workers_started_by_hand_gives_the_same(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    monkeypatch.setattr(cluster, "CONNECT_S", float(PATIENCE_S))
-    (tmp_path / "start").mkdir()
+def test_one_scan_on_workers_started_by_hand_gives_the_same(tmp_path: Path, two_by_hand: str) -> None:
     scan = tmp_path / "buoy.h5"
-    noisy = monopole_scan(60, noise=1e-3)
+    noisy = monopole_scan(30, noise=1e-3)
     write_scan(scan, noisy)
     here = pipeline.convert(scan, tmp_path / "here")
     told = []
-    with by_hand(tmp_path) as address, cluster.each_on(address) as each:
+    with cluster.each_on(two_by_hand) as each:
         there = pipeline.convert(
             scan, tmp_path / "there", progress=lambda what, done, _: told.append((what, done)), each=each
         )
@@ -300,7 +302,7 @@ def test_errors_of_the_work_and_a_scheduler_that_goes_are_told(
 ) -> None:
     monkeypatch.setattr(cluster, "CONNECT_S", float(PATIENCE_S))
     (tmp_path / "start").mkdir()
-    with by_hand(tmp_path) as address, cluster.each_on(address) as each:
+    with by_hand(tmp_path, 1) as address, cluster.each_on(address) as each:
         assert each(len, ["a", "bc"]) == [1, 2]
         with pytest.raises(ZeroDivisionError):
             each(lambda value: 1 / value, [1, 0])
