@@ -111,6 +111,11 @@ def truth(recipe: Recipe) -> Truth:
 
 def make_scan(recipe: Recipe) -> Scan | ImpulseScan:
     """The scan that the recipe describes: field at the true points, faults added, setup as reported."""
+    return make_sounds(recipe)[0]
+
+
+def make_sounds(recipe: Recipe) -> tuple[Scan | ImpulseScan, dict[int, ImpulseScan]]:
+    """The scan, and the responses of its harmonics by order, with noise of the same level at the same frequencies."""
     rng = np.random.default_rng(recipe.seed)
     reported, layer = make_points(recipe.surface, rng)
     actual = surfaces.jittered(reported, recipe.surface.position_error_m, rng)
@@ -125,8 +130,15 @@ def make_scan(recipe: Recipe) -> Scan | ImpulseScan:
     level = None
     if recipe.noise.snr_db is not None:
         level = noise.noise_level(pressure, recipe.noise.snr_db, recipe.noise.reference)
-        pressure = pressure + noise.complex_noise(level, len(reported), rng)
-    return grid.scan(setup, pressure) if grid else Scan(setup, frequency, pressure, level)
+
+    def heard(clean: Complex) -> Complex:
+        return clean if level is None else clean + noise.complex_noise(level, len(reported), rng)
+
+    if grid is None:
+        return Scan(setup, frequency, heard(pressure), level), {}
+    whole = grid.scan(setup, heard(pressure))
+    gains = {table.order: 10 ** (table.level_db / 20) for table in recipe.harmonic}
+    return whole, {order: grid.scan(setup, heard(gain * pressure)) for order, gain in gains.items()}
 
 
 def make_frequencies(recipe: Recipe) -> Real:

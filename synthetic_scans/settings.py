@@ -94,6 +94,15 @@ class ImpulseTable(Table):
     before_s: Annotated[float, Field(ge=0)] = 0.001
 
 
+class HarmonicTable(Table):
+    """A harmonic as a sweep's deconvolution tells it: at its own frequencies the device's sound, ``level_db`` re the
+    fundamental there (its equivalent input distortion), known from ``lowest_hz`` up."""
+
+    order: Annotated[int, Field(ge=2, le=5)]
+    level_db: Annotated[float, Field(le=0)]
+    lowest_hz: Positive
+
+
 class RoomTable(Table):
     """The fields of :class:`synthetic_scans.room.Room`."""
 
@@ -121,6 +130,7 @@ class Recipe(Table):
     surface: SurfaceTable
     frequencies: FrequencyTable | None = None
     impulse: ImpulseTable | None = None
+    harmonic: list[HarmonicTable] = []
     room: RoomTable | None = None
     noise: NoiseTable = NoiseTable()
 
@@ -128,6 +138,8 @@ class Recipe(Table):
     def _agrees(self) -> Recipe:
         if (self.frequencies is None) == (self.impulse is None):
             raise ValueError("give either [frequencies] or [impulse]")
+        if self.harmonic and self.impulse is None:
+            raise ValueError("a [[harmonic]] needs [impulse]")
         if self.room and self.device.kind == "capped_sphere" and self.temperature_drift_k:
             raise ValueError("a sphere that scatters the room's sound needs temperature_drift_k = 0")
         return self

@@ -21,17 +21,21 @@ from scanproc.cli.terminal.progress import shown
     help="Directory to make.",
 )
 @click.option("--room", is_flag=True, help="Two layers in a boat shed, an arm that is 0.5 mm off; quicker.")
+@click.option("--harmonics", is_flag=True, help="By sweeps that hold harmonics 2 and 3, few points; quicker.")
 @with_force
-def command(output: Path, room: bool, force: bool, as_json: bool) -> Outcome:
+def command(output: Path, room: bool, harmonics: bool, force: bool, as_json: bool) -> Outcome:
     """Make a scan and convert it.
 
     The scan is made up: a ferry terminal's paging loudspeaker, without a room around it unless --room asks
-    for one. Takes two or three minutes, less with --room.
+    for one. Takes two or three minutes, less with --room or --harmonics.
     """
-    from scanproc.run.demo import FREE_FIELD, ROOM, demo
+    from scanproc.run.demo import FREE_FIELD, HARMONICS, ROOM, demo
 
+    if room and harmonics:
+        raise click.UsageError("--room and --harmonics are two demos: choose one")
+    recipe = ROOM if room else HARMONICS if harmonics else FREE_FIELD
     with shown() as progress:
-        summary = demo(output, progress, force=force, recipe=ROOM if room else FREE_FIELD)
+        summary = demo(output, progress, force=force, recipe=recipe)
     results = output / "results"
     return Outcome(
         {**summary.as_json(), "output": str(output)},

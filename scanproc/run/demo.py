@@ -15,7 +15,9 @@ from scanproc.run.synth import synth
 
 FREE_FIELD = "demo"
 ROOM = "demo-room"
-"""Recipes: one even layer without a room, and two layers in a boat shed with an inaccurate arm."""
+HARMONICS = "demo-harmonics"
+"""Recipes: one even layer without a room, two layers in a boat shed with an inaccurate arm, and a scan by sweeps that
+holds harmonics."""
 
 
 def demo(

@@ -15,7 +15,7 @@ from small_scans import monopole_scan
 
 from scanproc.cli.commands import COMMANDS, run
 from scanproc.files.stored.scan_file import write_scan
-from scanproc.records.measured.scan import Scan
+from scanproc.records.measured.scan import ImpulseScan, Scan
 from synthetic_scans.settings import Recipe
 
 Captured = pytest.CaptureFixture[str]
@@ -258,7 +258,7 @@ def test_synth_makes_a_scan_that_converts(tmp_path: Path, capsys: Captured) -> N
 
 def test_demo_goes_the_whole_road(tmp_path: Path, capsys: Captured, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(
-        "scanproc.run.synth.make_scan", lambda recipe: monopole_scan(device=recipe.device.name)
+        "scanproc.run.synth.make_sounds", lambda recipe: (monopole_scan(device=recipe.device.name), {})
     )
     demo = tmp_path / "scanproc-demo"
     for _ in range(2):  # an earlier demo is replaced
@@ -275,16 +275,17 @@ def test_demo_goes_the_whole_road(tmp_path: Path, capsys: Captured, monkeypatch:
 def test_demo_in_a_room_takes_its_own_recipe(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     made = []
 
-    def noted(recipe: Recipe) -> Scan:
+    def noted(recipe: Recipe) -> tuple[Scan, dict[int, ImpulseScan]]:
         made.append(recipe)
-        return monopole_scan(30)
+        return monopole_scan(30), {}
 
-    monkeypatch.setattr("scanproc.run.synth.make_scan", noted)
+    monkeypatch.setattr("scanproc.run.synth.make_sounds", noted)
     assert run(["demo", "--room", "-o", str(tmp_path / "demo")]) == 0
     (recipe,) = made
     assert recipe.room is not None
     assert len(recipe.surface.radii_m) == 2
     assert recipe.surface.position_error_m == 0.0005
+    assert run(["demo", "--room", "--harmonics", "-o", str(tmp_path / "both")]) == 2
 
 
 def test_a_reader_that_leaves_early_gets_no_traceback(scan_file: Path, tmp_path: Path) -> None:

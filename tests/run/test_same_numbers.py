@@ -22,7 +22,7 @@ from scanproc.records.measured.scan import Scan
 from scanproc.run import compare, export, points
 from scanproc.run.blas import one_blas_thread
 from scanproc.run.conversion import check, pipeline
-from scanproc.run.conversion.effort import expected_seconds
+from scanproc.run.conversion.effort import PAGE_SECONDS, expected_seconds
 from scanproc.run.conversion.memory import PROGRAM_BYTES, estimated_bytes
 from scanproc.run.conversion.pipeline import convert, without_room
 from scanproc.run.incoming import watch
@@ -153,6 +153,18 @@ def test_a_study_adds_to_the_time_told() -> None:
     bare = parse_settings({"points": {"in_convert": False}})
     with_study = expected_seconds(1200, np.geomspace(50, 16000, 96), Settings(), 35e9, 1)
     assert with_study > expected_seconds(1200, np.geomspace(50, 16000, 96), bare, 35e9, 1)
+
+
+def test_harmonics_add_to_the_time_told() -> None:
+    """Six excitations an octave, three samples an octave; a band that the results do not reach adds nothing."""
+    hz, bare = np.geomspace(100, 1600, 97), parse_settings({"points": {"in_convert": False}})
+    told = [
+        expected_seconds(1200, hz, bare, 35e9, 1, harmonics)
+        for harmonics in ({}, {2: (200.0, 1600.0)}, {2: (200.0, 1600.0), 5: (1700.0, 8000.0)})
+    ]
+    alone = expected_seconds(1200, np.geomspace(200, 1600, 19), bare, 35e9, 1)
+    assert told[1] - told[0] == pytest.approx(alone - PAGE_SECONDS, rel=0.1)
+    assert told[2] == told[1]
 
 
 def test_the_command_needs_one_line_for_that(

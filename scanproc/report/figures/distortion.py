@@ -35,7 +35,7 @@ def on_axis(found: Distortion) -> Lines:
         "Harmonics in the far field re the fundamental at the excitation frequency, by that frequency, with one "
         "standard error as a band; -40 dB is 1 %. Below the noise floor nothing can be told.",
         "Low and smooth is wanted. A narrow peak is often something that rattles or a part that runs out of travel.",
-        f"{GAPS} Take no curve near the floor for the device's own: scan again more quietly, or sweep more slowly.",
+        f"{GAPS} Take no curve near the floor for the device's own: scan where it is quieter, or sweep more slowly.",
     )
     return _figure(text, found, (*lines, Line(FLOOR, total.floor_db)))
 

@@ -91,24 +91,25 @@ def distortion_sentence(found: Distortion) -> str:
     """The most on the axis, where it is above the noise, and where the noise hides the rest."""
     ratio = total_ratio(found, 0, "excitation")
     above, known = told(ratio), np.isfinite(ratio.value_db)
-    orders = f"{found.order[0]} to {found.order[-1]}" if len(found.order) > 1 else f"{found.order[0]}"
+    several = len(found.order) > 1
+    orders = f"harmonics {found.order[0]} to {found.order[-1]}" if several else f"harmonic {found.order[0]}"
+    lifts = "do not rise" if several else "does not rise"
     if not above.any():
         if not known.any():
-            return f"Harmonics {orders} could not be told at any frequency."
-        floor = percent(ratio.floor_db[known])
-        return (
-            f"On the axis harmonics {orders} do not rise above the noise, which would hide {floor.min():.2g} to "
-            f"{floor.max():.2g} % of distortion."
-        )
+            return f"{orders.capitalize()} could not be told at any frequency."
+        ends = dict.fromkeys(f"{end:.2g}" for end in np.sort(percent(ratio.floor_db[known]))[[0, -1]])
+        return f"On the axis {orders} {lifts} above the noise, which would hide {' to '.join(ends)} % of distortion."
     worst = int(np.nanargmax(np.where(above, ratio.value_db, np.nan)))
     value, error = float(ratio.value_db[worst]), float(ratio.standard_error_db[worst])
     hidden = int(np.count_nonzero(known & ~above))
     noise = (
-        f" At {hidden} of {int(known.sum())} frequencies they do not rise above the noise." if hidden else ""
+        f" At {hidden} of {int(known.sum())} frequencies that is less than the noise would hide."
+        if hidden
+        else ""
     )
     return (
-        f"On the axis harmonics {orders} add up to at most {percent(ratio.value_db)[worst]:.2g} % of the fundamental "
-        f"({value:.1f} ± {error:.1f} dB), when excited at {frequency(float(found.excitation_hz[worst]))}.{noise}"
+        f"On the axis {orders} {'add' if several else 'adds'} up to at most {percent(ratio.value_db)[worst]:.2g} % of "
+        f"the fundamental ({value:.1f} ± {error:.1f} dB), when excited at {frequency(float(found.excitation_hz[worst]))}.{noise}"
     )
 
 

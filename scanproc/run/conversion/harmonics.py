@@ -8,7 +8,7 @@ from itertools import pairwise
 
 import numpy as np
 
-from scanproc.conventions import Integer, Real
+from scanproc.conventions import Real
 from scanproc.files.stored.scan_file import ScanFile
 from scanproc.records.answers.distortion import Distortion
 from scanproc.records.fitted.expansion import Expansion
@@ -16,6 +16,7 @@ from scanproc.records.fitted.fit_plan import FitPlan
 from scanproc.records.fitted.room import Gate
 from scanproc.records.measured.scan import ImpulseScan, Scan
 from scanproc.run.conversion.datasheet import curve_choices
+from scanproc.run.conversion.effort import excitations, harmonic_frequencies
 from scanproc.run.conversion.fitting import make_plan_like
 from scanproc.run.conversion.heard import BLOCK_SAMPLES, Heard
 from scanproc.run.conversion.preparation import Prepared
@@ -28,9 +29,6 @@ from scanproc.steps.field.view import device_centre_m, view_from
 from scanproc.steps.fit.plan import sample_frequencies
 from scanproc.steps.sound.gate import gate
 from scanproc.steps.sound.harmonics import FADE_SHARE, noise_density, window_of
-
-PER_OCTAVE = 6
-"""Excitation frequencies at which harmonics are fitted: each costs as much as one of the fundamental."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -72,7 +70,9 @@ def distortion_of(
     )
     if not found:
         return None, warnings
-    return distortion(fundamental, _excitation(plan), found, curve_choices(settings.curves)), warnings
+    return distortion(
+        fundamental, excitations(plan.frequency_hz), found, curve_choices(settings.curves)
+    ), warnings
 
 
 def fit_harmonics(
@@ -83,23 +83,16 @@ def fit_harmonics(
     A harmonic has its own weights; places of sources, displacements of points, scattering, gate and drift are the
     fundamental's. Drift of gain counts as the microphone's.
     """
-    found, top = {}, float(plan.frequency_hz[-1])
-    for order, (low, high) in heard.file.harmonics.items():
-        own_hz = order * plan.frequency_hz[_excitation(plan)]
-        at = np.flatnonzero((own_hz >= low) & (own_hz <= min(high, top)))
+    found = {}
+    for order, (at, own_hz) in harmonic_frequencies(plan.frequency_hz, heard.file.harmonics).items():
         names = [entry.name for entry in fields(Heard)]
         other = HeardHarmonic(
             **{name: getattr(heard, name) for name in names} | {"file": heard.file.harmonic(order)}
         )
         if len(at) and _outlasts(other.file, plan.room.gate):
-            fitted = _fitted(other, settings, plan, f"harmonic {order}", own_hz[at], each, progress)
+            fitted = _fitted(other, settings, plan, f"harmonic {order}", own_hz, each, progress)
             found[order] = replace(fitted, at=at)
     return found
-
-
-def _excitation(plan: Prepared) -> Integer:
-    """Indices of the excitation frequencies."""
-    return sample_frequencies(plan.frequency_hz, PER_OCTAVE)
 
 
 def _outlasts(file: ScanFile, window: Gate | None) -> bool:
@@ -125,8 +118,11 @@ def _fitted(
         done = min(done + more, len(own_hz))
         progress(f"frequencies of {name} fitted", done, len(own_hz))
 
+    progress(f"plans of {name} made", 0, 1)
+    own_plan = _plan(heard, settings, plan.room, own_hz, each)
+    progress(f"plans of {name} made", 1, 1)
     progress(f"frequencies of {name} fitted", 0, len(own_hz))
-    expansion, _ = fit_in_room(heard, _plan(heard, settings, plan.room, own_hz, each), own_hz, each, count)
+    expansion, _ = fit_in_room(heard, own_plan, own_hz, each, count)
     return Harmonic(expansion, np.arange(len(own_hz)), _least_error(heard, plan.room, own_hz))
 
 

@@ -193,7 +193,7 @@ def notices(file: ScanFile) -> list[str]:
 
 def room_warnings(file: ScanFile, room: RoomReport) -> list[str]:
     """Where the room's sound remains in the results."""
-    if room.method == "none" and file.kind == "impulse responses":
+    if room.method == "none" and file.kind == "impulse responses" and file.setup.environment != "anechoic":
         return ["the impulse responses were used whole, so what the room reflects is in the results"]
     return list(room.warnings)
 

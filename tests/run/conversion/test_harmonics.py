@@ -30,11 +30,13 @@ from scanproc.run.night import inspection, tasks
 from scanproc.run.night.batch import Wanted
 from scanproc.run.settings.conversion import parse_settings
 from scanproc.run.settings.imports import ImportSettings
+from scanproc.run.synth import synth
 from scanproc.steps.each import in_turn
 from scanproc.steps.farfield.distortion import harmonic_ratio, total_ratio
 from scanproc.steps.field.extrapolate import far_field
 from scanproc.steps.fit.expand import fit_planned
 from scanproc.steps.sound.harmonics import window_of
+from scanproc.steps.sound.spectra import spectra
 from scanproc.waves.directions import lebedev_grid
 from synthetic_scans import recipe as recipes
 
@@ -152,6 +154,35 @@ def test_a_batch_makes_the_same_of_it(
     assert [row.state for row in done.rows] == ["done"]
     same = tmp_path / "out" / "scan" / "distortion.csv"
     assert same.read_bytes() == (converted / "distortion.csv").read_bytes()
+
+
+def test_a_recipe_with_harmonics_holds_the_device_at_their_own_frequencies(tmp_path: Path) -> None:
+    """-40 and -50 dB re the fundamental there, by the closed form of the device; noise 60 dB below the fundamental."""
+    synth("demo-harmonics", tmp_path / "scan.h5")
+    hz, truth = np.array([300.0, 600.0, 1200.0]), recipes.truth(recipes.load("demo-harmonics"))
+    with open_scan(tmp_path / "scan.h5") as file:
+        assert file.harmonics == {2: (120.0, 3600.0), 3: (180.0, 3600.0)}
+        for order, level in ((2, -40.0), (3, -50.0)):
+            heard = spectra(file.harmonic(order).read(), hz).pressure_pa
+            exact = truth.pressure(file.setup.position_m, hz) * 10 ** (level / 20)
+            off = np.sum(np.abs(heard - exact) ** 2, axis=0) / np.sum(np.abs(exact) ** 2, axis=0)
+            assert 10 * np.log10(off) == pytest.approx(-60 - level, abs=2.5)
+
+
+@pytest.mark.slow
+def test_the_demo_with_harmonics_tells_what_was_planted(tmp_path: Path) -> None:
+    """As equivalent input distortion -40 and -50 dB at every place and frequency, within three standard errors."""
+    synth("demo-harmonics", tmp_path / "scan.h5")
+    convert(tmp_path / "scan.h5", tmp_path / "out", parse_settings(BAND))
+    found = read_result(tmp_path / "out" / "result.h5").distortion
+    assert found is not None
+    for row, level in enumerate((-40.0, -50.0)):
+        for place in range(3):
+            ratio = harmonic_ratio(found, row, place, "own")
+            known = np.isfinite(ratio.value_db)
+            assert np.count_nonzero(known) >= 4
+            off = (ratio.value_db - level)[known]
+            assert np.all(np.abs(off) < 3 * ratio.standard_error_db[known])
 
 
 @pytest.mark.slow
