@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import json
+import re
 from pathlib import Path
 from typing import Any
 
@@ -60,7 +61,7 @@ def test_people_are_told_the_number_the_time_and_the_cautions(capsys: Captured) 
     text = capsys.readouterr().out
     _, found = planned(capsys)
     assert f"{found['points']}" in text
-    assert " h" in text
+    assert re.search(r": \d+ (min|h)\.", text)
     for word in ("hearing", "arm", "lift", "mains"):
         assert word in text.lower()
 

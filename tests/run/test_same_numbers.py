@@ -121,6 +121,7 @@ def test_blas_has_one_thread_meanwhile_and_its_own_number_afterwards() -> None:
     ],
 )
 def test_every_job_limits_blas_at_one_place(work) -> None:
+    """What the decorator makes of any function runs the same code; the test above says what that does."""
     assert work.__code__ is one_blas_thread(work).__code__
 
 

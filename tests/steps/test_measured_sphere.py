@@ -7,6 +7,7 @@ The limits are 3 dB above what was seen when this was first tried with other cod
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import cache
 
 import numpy as np
 import pytest
@@ -41,6 +42,7 @@ def measured(index: int, frequency_hz: Real = FREQUENCY_HZ) -> Scan:
     return spectra(gate(whole, Gate(np.full(480, end), fall, end, "samples")), frequency_hz)
 
 
+@cache
 def held_out(index: int) -> Comparison:
     """70 % of the directions fitted, the other 30 % as the reference."""
     scan = measured(index)
