@@ -1,8 +1,7 @@
 """Orders by rule and exactly, against the tables ``order_rules`` and ``order_near`` worked in mpmath.
 
-Columns of ``order_rules``: k·r0; k·r0 + 10; Jensen and Frandsen at -40, -60, -80 dB; a rule not used here; exact at -40,
--60, -80 dB. Columns of
-``order_near``: -40 dB at r/r0 = 1.1, 1.25, 1.5, 2, 3; -60 dB at 1.25, 2.
+Columns of ``order_rules``: k·r0; k·r0 + 10; Jensen and Frandsen at -40, -60, -80 dB; a rule not used here; exact at
+-40, -60, -80 dB. Columns of ``order_near``: -40 dB at r/r0 = 1.1, 1.25, 1.5, 2, 3; -60 dB at 1.25, 2.
 """
 
 from __future__ import annotations
