@@ -109,7 +109,8 @@ def distortion_sentence(found: Distortion) -> str:
     )
     return (
         f"On the axis {orders} {'add' if several else 'adds'} up to at most {percent(ratio.value_db)[worst]:.2g} % of "
-        f"the fundamental ({value:.1f} ± {error:.1f} dB), when excited at {frequency(float(found.excitation_hz[worst]))}.{noise}"
+        f"the fundamental ({value:.1f} ± {error:.1f} dB), when excited at "
+        f"{frequency(float(found.excitation_hz[worst]))}.{noise}"
     )
 
 
