@@ -32,15 +32,23 @@ from scanproc.cli.terminal.progress import shown
     show_default=True,
     help="flat (on the axis), dB per octave of the in-room response, or a CSV of frequency_hz,level_db.",
 )
-@click.option("--from", "from_hz", type=Positive, help="Where filters begin to act, Hz.")
-@click.option("--up-to", "up_to_hz", type=Positive, help="And end, Hz.")
+@click.option(
+    "--from",
+    "from_hz",
+    type=Positive,
+    help="Where filters begin to act, Hz; else where the axis has fallen by 6 dB.",
+)
+@click.option(
+    "--up-to",
+    "up_to_hz",
+    type=Positive,
+    help="And end, Hz; else where the result misses its target.",
+)
 @click.option(
     "--rate",
     "rate_hz",
     type=click.FloatRange(1),
-    default=48000.0,
-    show_default=True,
-    help="Of the filters, Hz.",
+    help="Of the filters, Hz; else 48000, or the multiple of it that the result needs.",
 )
 @click.option(
     "--toe-in", "toe_in_deg", type=float, default=0.0, help="Turn the device towards +y by so many degrees."

@@ -4,19 +4,11 @@ from __future__ import annotations
 
 import sys
 from difflib import get_close_matches
-from pathlib import Path
 
 import click
 
 from scanproc.cli.terminal.frame import Outcome, as_command
-
-FOLDER = Path(__file__).parents[1] / "guide"
-
-
-def topics() -> dict[str, str]:
-    """Topic -> its heading."""
-    paths = sorted(FOLDER.glob("*.md"))
-    return {path.stem: _text(path.stem).partition("\n")[0].removeprefix("# ") for path in paths}
+from scanproc.report.words.guide import topic_text, topics
 
 
 @as_command("guide", example="scanproc guide points")
@@ -34,15 +26,11 @@ def command(topic: str | None, as_json: bool) -> Outcome:
         near = get_close_matches(topic, known, n=1)
         guess = f"did you mean '{near[0]}'?" if near else "known are " + ", ".join(known)
         raise click.UsageError(f"no topic '{topic}': {guess}", click.get_current_context())
-    text = _text(topic)
+    text = topic_text(topic)
     if sys.stdout.isatty() and not as_json:
         _typeset(text)
         return Outcome({}, [])
     return Outcome({"topic": topic, "text": text}, text.splitlines())
-
-
-def _text(topic: str) -> str:
-    return (FOLDER / f"{topic}.md").read_text(encoding="utf-8")
 
 
 def _typeset(text: str) -> None:

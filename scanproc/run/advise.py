@@ -4,14 +4,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
-from scanproc.conventions import Real, level_db
 from scanproc.errors import SettingsError, naming
 from scanproc.files.atomic import whole_directory
 from scanproc.files.hashing import file_hash, write_hashes
@@ -21,24 +20,18 @@ from scanproc.files.outgoing.curve_table import write_curves
 from scanproc.files.outgoing.filter_files import write_filters
 from scanproc.files.replacing import ADVICE, check_directory
 from scanproc.files.stored.result_file import read_result
-from scanproc.records.answers.advice import Advice, Departures, Effect, Proposal
-from scanproc.records.answers.curves import Curve, Curves
+from scanproc.records.answers.advice import Advice
+from scanproc.records.answers.result import Result
 from scanproc.records.fitted.expansion import Expansion
 from scanproc.report.words.advice import advice_json
 from scanproc.run.blas import one_blas_thread
 from scanproc.run.conversion.reference import result_at
 from scanproc.run.progress import Progress, silent
 from scanproc.run.settings.exports import SeatSet, read_export_settings
-from scanproc.steps.advise.bands import Limits, changed_rms, propose
-from scanproc.steps.advise.departures import Target, Together, at_seats, in_room
-from scanproc.steps.advise.resonances import resonances
-from scanproc.steps.farfield.curves import derived_curves
-from scanproc.steps.farfield.filters import Biquad, Simple, Stage, filtered
-from scanproc.steps.farfield.headline import headline
-from scanproc.steps.farfield.sets import Angles, Turn, direction_set, listed_angles, seat_angles
+from scanproc.steps.advise.advice import PARTS, TARGET_DB, Wish, advice
+from scanproc.steps.advise.departures import Target, Together
+from scanproc.steps.farfield.sets import Turn
 
-SIDEWAYS_DEG = (-60, -30, 30, 60)
-STEPS = 3
 STEEPEST_DB = 12.0
 MOST_BANDS, MOST_BOOST_DB = 12, 12.0
 FLAT = "flat"
@@ -48,16 +41,17 @@ FLAT = "flat"
 class AdviseChoices:
     """``target``: "flat" on the axis, dB per octave of the in-room response, or the path of a CSV. ``bands``: at most
     so many, that raise nothing by more than ``boost_db`` over the median. ``from_hz`` and ``up_to_hz``: where filters
-    act, from where the axis has fallen by 6 dB and to the end of the scan unless said. ``seats_m``: x, y, z of seats;
-    then filters are for the direct sound there, ``together`` for their "mean" or the one farthest off ("minimax").
-    The device is turned by ``toe_in_deg`` and ``tilt_deg`` first. Raises SettingsError."""
+    act; unless said from where the axis has fallen by 6 dB, and where the error meets the result's target.
+    ``rate_hz``: 48 kHz, or the next multiple that the result needs. ``seats_m``: x, y, z of seats; then filters are for
+    the direct sound there, ``together`` for their "mean" or the one farthest off ("minimax"). The device is turned by
+    ``toe_in_deg`` and ``tilt_deg`` first. Raises SettingsError."""
 
     target: str | float | Path = "flat"
     bands: int = 5
     boost_db: float = 3.0
     from_hz: float | None = None
     up_to_hz: float | None = None
-    rate_hz: float = 48000.0
+    rate_hz: float | None = None
     toe_in_deg: float = 0.0
     tilt_deg: float = 0.0
     seats_m: Sequence[Sequence[float]] = ()
@@ -77,45 +71,36 @@ class AdviseChoices:
         if any(len(seat) != 3 or not np.all(np.isfinite(seat)) for seat in self.seats_m):
             raise SettingsError("each seat must be three finite numbers: x, y, z in m")
 
-    @property
-    def turn(self) -> Turn:
-        return Turn(self.toe_in_deg, self.tilt_deg)
+    def wish(self, error_db: float) -> Wish:
+        """With the target read. Raises SettingsError or InputError."""
+        return Wish(
+            _target(self.target),
+            self.bands,
+            self.boost_db,
+            self.from_hz,
+            self.up_to_hz,
+            error_db,
+            self.rate_hz,
+            Turn(self.toe_in_deg, self.tilt_deg),
+            self.seats_m,
+            self.together,
+        )
 
 
 @one_blas_thread
-def advise(expansion: Expansion, choices: AdviseChoices | None = None, progress: Progress = silent) -> Advice:
-    """Resonances, what a filter can mend, and filters. Raises ScanDataError and SettingsError."""
-    choices = choices or AdviseChoices()
-    target = _target(choices.target)
-    rate, highest = choices.rate_hz, float(expansion.frequency_hz[-1])
-    if highest >= rate / 2:
-        raise SettingsError(
-            f"filters at {rate:g} Hz end at {rate / 2:g} Hz, the result reaches {highest:g} Hz: raise the sampling rate"
-        )
-    progress("parts of the advice", 0, STEPS)
-    before = derived_curves(expansion, turn=choices.turn)
-    sideways = _listening(expansion, _sideways(), choices.turn)
-    seats = _at_seats(expansion, choices)
-    band = _band(before, choices)
-    room = in_room(before, target, band, sideways)
-    wanted = room
-    if seats:
-        wanted = at_seats(before.frequency_hz, seats, target, band, choices.together)
-    progress("parts of the advice", 1, STEPS)
-    found = resonances(expansion, choices.turn)
-    progress("parts of the advice", 2, STEPS)
-    proposal = propose(wanted, Limits(choices.bands, choices.boost_db, rate))
-    driven = filtered(expansion, stages(proposal))
-    after = derived_curves(driven, turn=choices.turn)
-    progress("parts of the advice", STEPS, STEPS)
-    return Advice(
-        found,
-        wanted,
-        proposal,
-        _effects(room, wanted, proposal),
-        replace(before, curves=(*before.curves, *seats)),
-        replace(after, curves=(*after.curves, *_at_seats(driven, choices))),
-    )
+def advise(
+    expansion: Expansion,
+    choices: AdviseChoices | None = None,
+    progress: Progress = silent,
+    *,
+    error_db: float = TARGET_DB,
+) -> Advice:
+    """Resonances, what a filter can mend, and filters. ``error_db``: the result's own target for the far-field error.
+
+    Raises ScanDataError and SettingsError.
+    """
+    wish = (choices or AdviseChoices()).wish(error_db)
+    return advice(expansion, wish, lambda done: progress("parts of the advice", done, PARTS))
 
 
 @one_blas_thread
@@ -138,21 +123,27 @@ def advise_file(
         refuse(output)
     result = read_result(source)
     with naming(source):
-        advice = advise(result.expansion, choices, progress)
-    document = advice_json(advice)
+        found = advise(result.expansion, choices, progress, error_db=target_of(result))
+    document = advice_json(found)
     if output is not None:
         from scanproc.report.drawing.static import save
         from scanproc.report.figures.advice import advice_figure
 
         with whole_directory(output, refuse) as draft:
-            write_filters(draft, advice.proposal)
-            save(advice_figure(advice), draft / "advice.svg")
-            write_curves(draft / "curves_before.csv", advice.before)
-            write_curves(draft / "curves.csv", advice.after)
+            write_filters(draft, found.proposal)
+            save(advice_figure(found), draft / "advice.svg")
+            write_curves(draft / "curves_before.csv", found.before)
+            write_curves(draft / "curves.csv", found.after)
             made_from = {"result": source.name, "result_sha256": file_hash(source), **result.provenance}
             write_json(draft / ADVICE.mark, {**document, "source": made_from})
             write_hashes(draft)
-    return advice, document
+    return found, document
+
+
+def target_of(result: Result) -> float:
+    """What its conversion aimed at, in dB."""
+    fit = result.provenance.get("settings", {}).get("fit", {})
+    return float(fit.get("target_db", TARGET_DB))
 
 
 def seats_of(path: Path | str) -> dict[str, Any]:
@@ -189,55 +180,3 @@ def _slope(given: str | float | Path) -> float | None:
         return math.nan if given == FLAT else float(str(given))
     except (TypeError, ValueError):
         return None
-
-
-def stages(proposal: Proposal) -> list[Stage]:
-    """The gain for headroom and the bands, as drive filters."""
-    rate = proposal.sampling_rate_hz
-    bands = (Biquad(one.kind, one.frequency_hz, one.q, one.gain_db, rate) for one in proposal.bands)
-    return [Simple(gain_db=-proposal.headroom_db), *bands]
-
-
-def _band(curves: Curves, choices: AdviseChoices) -> tuple[float, float]:
-    low, high = (float(edge) for edge in curves.frequency_hz[[0, -1]])
-    fallen = headline(curves).low_limit["-6 dB"]
-    start = choices.from_hz or (low if fallen is None else fallen.value)
-    end = choices.up_to_hz or high
-    if start < low * (1 - 1e-9) or end > high * (1 + 1e-9) or start >= end:
-        raise SettingsError(
-            f"filters must act within the result's {low:g} to {high:g} Hz, got {start:g} to {end:g} Hz: change the band"
-        )
-    return start, end
-
-
-def _sideways() -> Angles:
-    return listed_angles("sideways", [(angle, 0) for angle in SIDEWAYS_DEG])
-
-
-def _at_seats(expansion: Expansion, choices: AdviseChoices) -> list[Curve]:
-    if not len(choices.seats_m):
-        return []
-    return _listening(expansion, seat_angles("seats", choices.seats_m), choices.turn)
-
-
-def _listening(expansion: Expansion, angles: Angles, turn: Turn) -> list[Curve]:
-    """Levels in free space; at seats those there, else at 1 m."""
-    found = direction_set(expansion, angles, turn)
-    distance: Real = np.ones(found.angles) if found.distance_m is None else found.distance_m
-    level = level_db(found.pressure_pa_m / distance[:, None], found.drive_voltage_v)
-    if found.distance_m is None:
-        names = [f"{abs(angle)} deg {'left' if angle > 0 else 'right'}" for angle in SIDEWAYS_DEG]
-    else:
-        names = [f"seat {number + 1}" for number in range(found.angles)]
-    rows = zip(names, level, found.standard_error_db, strict=True)
-    return [Curve(name, "dB", value, error) for name, value, error in rows]
-
-
-def _effects(room: Departures, wanted: Departures, proposal: Proposal) -> tuple[Effect, ...]:
-    """The room, what is served, angles to the side, and seats."""
-    rows = [(room.curve, room.off_db), *zip(room.others, room.others_db, strict=True)]
-    if wanted is not room:
-        rows += zip(wanted.others, wanted.others_db, strict=True)
-    return tuple(
-        Effect(name, changed_rms(room, off), changed_rms(room, off + proposal.level_db)) for name, off in rows
-    )

@@ -9,7 +9,7 @@ from importlib import import_module
 import pytest
 
 from scanproc.cli.commands import COMMANDS, run
-from scanproc.cli.guide import FOLDER
+from scanproc.report.words.guide import FOLDER
 
 Captured = pytest.CaptureFixture[str]
 

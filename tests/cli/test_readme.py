@@ -12,7 +12,7 @@ from small_scans import monopole_scan
 
 import scanproc
 from scanproc.cli.commands import COMMANDS
-from scanproc.cli.guide import FOLDER
+from scanproc.report.words.guide import FOLDER
 from scanproc.run.settings.conversion import Settings
 
 ROOT = Path(__file__).parents[2]

@@ -56,7 +56,8 @@ class Departures:
     """How far curves are off, over the frequencies (F,) where filters may act.
 
     ``off_db`` (F,): the curve to mend, ``curve``, less its target; ``error_db`` (F,) its standard error; ``bears_db``
-    (F,) the part of it that may be taken away; ``others_db`` (others, F): those in ``others`` less their targets.
+    (F,) the part of it that may be taken away, ``shared_db`` (F,) that part had it no error;
+    ``others_db`` (others, F): those in ``others`` less their targets.
     ``weight`` (F,) sums to one, even over log f.
     """
 
@@ -64,6 +65,7 @@ class Departures:
     curve: str
     off_db: Real
     error_db: Real
+    shared_db: Real
     bears_db: Real
     others: tuple[str, ...]
     others_db: Real

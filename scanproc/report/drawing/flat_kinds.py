@@ -104,11 +104,15 @@ def _curve(axes: Axes, figure: Lines, line: Line, colour: str, dash: tuple[int, 
     assert y is not None
     if error is not None:
         low, high = y - error, y + error
-    style: Any = (0, dash) if dash else "-"
+    style: Any = "" if not line.joined else (0, dash) if dash else "-"
     axes.plot(figure.x, y, color=colour, ls=style, marker="o" if line.marks else "", ms=3, label=line.name)
-    if low is not None and high is not None and line.shade is None:
+    if low is None or high is None or line.shade is not None:
+        return
+    if line.joined:
         wide = high - low > THINNEST * (figure.y_axis.high - figure.y_axis.low)
         axes.fill_between(figure.x, low, high, where=wide, color=colour, alpha=0.2, lw=0)
+    else:
+        axes.vlines(figure.x, low, high, color=colour, lw=1)
 
 
 @draw.register

@@ -39,8 +39,8 @@ class Axis:
 @dataclass(frozen=True, eq=False)
 class Line:
     """``y`` (x,) or, when the figure has steps, (steps, x); ``error`` of the same shape: half of the bar. ``right``:
-    read on the figure's right axis. ``shade`` from 0 to 1: a colour of the map instead of one of the lines' own;
-    ``dash`` likewise, by number."""
+    read on the figure's right axis. Not ``joined``: points on their own, each with a bar. ``shade`` from 0 to 1: a
+    colour of the map instead of one of the lines' own; ``dash`` likewise, by number."""
 
     name: str
     y: Real
@@ -52,6 +52,7 @@ class Line:
     right: bool = False
     shade: float | None = None
     dash: int | None = None
+    joined: bool = True
 
 
 @dataclass(frozen=True)

@@ -25,8 +25,7 @@ def _(figure: Polar, sheet: Sheet, theme: Theme) -> None:
     top = float(np.ceil(max(value[:, step].max() for value in figure.value) / 5) * 5)
     _polar(figure, step, axes, theme, (top - figure.span_db, top))
     axes.set_title(frequency(figure.steps.value[step]), fontsize=9)
-    sheet.legend(loc="outside right upper")
-    axes.text(1.12, -0.08, ANGLES, transform=axes.transAxes, fontsize=7, color=theme.faint)
+    sheet.legend(loc="outside lower center", ncols=2, title=ANGLES, title_fontsize=7)
 
 
 @draw.register

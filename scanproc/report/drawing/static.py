@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import io
 import logging
-import re
 from pathlib import Path
 from typing import Any
 
@@ -17,6 +16,7 @@ from scanproc.report.drawing import round_kinds  # noqa: F401 (teaches draw its 
 from scanproc.report.drawing.flat_kinds import draw
 from scanproc.report.drawing.kinds import Balloon, Cloud, Figure, PolarSheet
 from scanproc.report.drawing.look import LIGHT, Theme
+from scanproc.report.drawing.small_svg import shortened
 
 logging.getLogger("matplotlib").setLevel(logging.ERROR)  # no word about building its font cache
 
@@ -82,12 +82,7 @@ def still(figure: Figure) -> tuple[str, bytes]:
         picture.convert("RGB").quantize(COLOURS, dither=Image.Dither.NONE).save(page, "png", optimize=True)
         return "image/png", page.getvalue()
     drawing = drawn(figure, "svg", outlines=False, dpi=PAGE_DPI).decode()
-    return "image/svg+xml", re.sub(r"<[^>]*>", _shortened, drawing).encode()
-
-
-def _shortened(tag: re.Match[str]) -> str:
-    """Coordinates inside a tag to one digit after the point; what is written between tags stays."""
-    return re.sub(r"(\.\d)\d+", r"\1", tag[0])
+    return "image/svg+xml", shortened(drawing).encode()
 
 
 def _style(theme: Theme, outlines: bool, salt: str) -> Any:

@@ -74,7 +74,7 @@ def _(figure: HeatMap) -> Table:
     if figure.relative_axis is not None:
         value = value - value[_nearest(figure.y, 0.0)]
     which = _rows(figure.y, figure.y_axis.unit == "deg")
-    header = (_title(figure.x_axis), *(f"{figure.y[i]:g} {figure.y_axis.unit}".strip() for i in which))
+    header = (_title(figure.x_axis), *(f"{figure.y[i]:zg} {figure.y_axis.unit}".strip() for i in which))
     return Table(
         header,
         tuple(
@@ -89,7 +89,7 @@ def _(figure: Polar) -> Table:
     step = figure.steps.start
     rows = (
         (
-            f"{figure.angle_deg[i]:g}",
+            f"{figure.angle_deg[i]:zg}",
             *(
                 _with_error(value[i, step], error[i, step], 1)
                 for value, error in zip(figure.value, figure.error, strict=True)
@@ -108,7 +108,7 @@ def _(figure: PolarSheet) -> Table:
     )
     rows = (
         (
-            f"{figure.angle_deg[i]:g}",
+            f"{figure.angle_deg[i]:zg}",
             *(_number(value[i, k], 1) for value in figure.value for k in range(len(figure.names))),
         )
         for i in _rows(figure.angle_deg, True)
@@ -144,7 +144,7 @@ def _(figure: Cloud) -> Table:
     rows = (
         (
             figure.names[i],
-            *(f"{metres:.3f}" for metres in figure.position_m[i]),
+            *(f"{metres:z.3f}" for metres in figure.position_m[i]),
             _number(highest[i], 1),
             _hertz(figure.steps.value[int(np.nanargmax(figure.value[i]))]),
         )
@@ -155,7 +155,7 @@ def _(figure: Cloud) -> Table:
 
 
 def csv_text(figure: Figure) -> str:
-    """All numbers of a figure as CSV: every digit, but two after the point for balloons and clouds of points."""
+    """All numbers of a figure as CSV: to seven digits, but two after the point for balloons and clouds of points."""
     page = io.StringIO()
     writer = csv.writer(page, lineterminator="\n")
     writer.writerows(_all(figure))
@@ -174,18 +174,18 @@ def _(figure: Lines) -> Iterator[Sequence[object]]:
         columns += list(_columns(line, figure))
     columns = _once(columns) if figure.steps else columns
     yield [name for name, _ in columns]
-    yield from _exact(np.stack([values for _, values in columns], axis=1))
+    yield from _digits(np.stack([values for _, values in columns], axis=1))
 
 
 @_all.register
 def _(figure: HeatMap) -> Iterator[Sequence[object]]:
     unit = figure.y_axis.unit
-    names = [f"{figure.y_axis.label} {row:g} {unit}".strip() for row in figure.y]
+    names = [f"{figure.y_axis.label} {row:zg} {unit}".strip() for row in figure.y]
     steps = figure.steps.value if figure.steps else (None,)
     cube = figure.value if figure.value.ndim == 3 else figure.value[None]
     yield [*([figure.steps.unit] if figure.steps else []), _title(figure.x_axis), *names]
     for step, value in zip(steps, cube, strict=True):
-        for row in _exact(np.column_stack([figure.x, value.T])):
+        for row in _digits(np.column_stack([figure.x, value.T])):
             yield row if step is None else [f"{step:g}", *row]
 
 
@@ -193,7 +193,7 @@ def _(figure: HeatMap) -> Iterator[Sequence[object]]:
 def _(figure: PolarSheet) -> Iterator[Sequence[object]]:
     yield ["orbit", "angle_deg", *(f"{hz!r} Hz [dB re axis]" for hz in figure.frequency_hz.tolist())]
     for name, level in zip(figure.orbits, figure.value, strict=True):
-        for row in _exact(np.column_stack([figure.angle_deg, level])):
+        for row in _digits(np.column_stack([figure.angle_deg, level])):
             yield [name, *row]
 
 
@@ -205,7 +205,7 @@ def _(figure: Polar) -> Iterator[Sequence[object]]:
         *(f"{hz!r} Hz [dB]" for hz in figure.steps.value),
     ]
     for name, level in zip(figure.orbits, figure.value, strict=True):
-        for row in _exact(np.column_stack([figure.angle_deg, level])):
+        for row in _digits(np.column_stack([figure.angle_deg, level])):
             yield [name, *row]
 
 
@@ -245,9 +245,9 @@ def _columns(line: Line, figure: Lines) -> Iterator[tuple[str, Real]]:
                 yield f"{step:g} {figure.steps.unit}{suffix}{unit}", row
 
 
-def _exact(rows: Real) -> Iterator[list[str]]:
+def _digits(rows: Real) -> Iterator[list[str]]:
     for row in rows.tolist():
-        yield [repr(value) for value in row]
+        yield [f"{value:.7g}" for value in row]
 
 
 def _chosen(x: Real, by_band: bool) -> Integer:

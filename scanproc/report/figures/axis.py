@@ -6,11 +6,13 @@ import numpy as np
 
 from scanproc.conventions import Real
 from scanproc.records.fitted.expansion import Expansion
-from scanproc.report.drawing.kinds import Axis, Line, Lines, Text
+from scanproc.report.drawing.kinds import Axis, HeatMap, Line, Lines, Text
 from scanproc.report.figures.material import frequency_axis, rounded_span
 from scanproc.report.words.sentences import frequency
+from scanproc.steps.farfield.decay import DEEPEST_DB, axis_decay
 from scanproc.steps.farfield.on_axis import AxisPhase, axis_phase, axis_responses
 
+FALLEN_DB = -20.0
 FROM_S, TO_S = -1e-3, 5e-3
 """What is drawn of the responses, about the largest value."""
 
@@ -29,15 +31,20 @@ def phases(hz: Real, found: AxisPhase) -> Lines:
         np.rad2deg(one) for one in (found.phase_rad, found.minimum_rad, found.lowest_rad, found.highest_rad)
     )
     bottom, top = rounded_span(np.concatenate([phase, least]), 90, (-180, 180))
-    far = int(np.argmax(np.abs(phase - least)))
+    apart = np.maximum(np.maximum(phase - high, low - phase), 0.0)
+    far = int(np.argmax(apart))
+    told = "the phase may be that of a minimum-phase system of the same level"
+    if apart[far] >= 1:
+        told = (
+            "the phase is farthest from that of a minimum-phase system of the same level at "
+            f"{frequency(float(hz[far]))}, by at least {np.floor(apart[far]):.0f} deg"
+        )
     text = Text(
         "phase",
         "Phase on the axis",
-        f"Less a delay of {1000 * found.delay_s:.2f} ms re the scan's origin, the phase is farthest from that of a "
-        f"minimum-phase system of the same level at {frequency(float(hz[far]))}, by "
-        f"{abs(phase[far] - least[far]):.0f} deg.",
+        f"Less a delay of {1000 * found.delay_s:.2f} ms re the scan's origin, {told}.",
         "The phase on the reference axis less that delay, and the phase that the level alone would bring (Bode 1945). "
-        "Its band spans what the unknown level beyond the scan may do to it.",
+        "Its band spans what the unknown level beyond the scan may do to it, from level to a fall by 24 dB an octave.",
         "Where both run side by side, an equaliser of the level also mends the phase.",
         "What lies between the lines is a crossover or a delay between drivers: no filter of the level takes it away.",
     )
@@ -54,8 +61,8 @@ def group_delay(hz: Real, found: AxisPhase) -> Lines:
     text = Text(
         "group-delay",
         "Group delay on the axis",
-        f"The group delay is largest at {frequency(float(hz[slow]))}, {delay[slow]:.2f} ms, and {middle:.2f} ms in the "
-        "median, both re sound from the scan's origin.",
+        f"The group delay is largest at {frequency(float(hz[slow]))}, {delay[slow]:z.2f} ms, and {middle:z.2f} ms in "
+        "the median, both re sound from the scan's origin.",
         "How late the envelope of a narrow band of sound comes, re sound that would leave the scan's origin when the "
         "signal does. Below zero: it starts in front of the origin.",
         "Flat is good; a rise towards low frequencies belongs to every high-pass.",
@@ -98,11 +105,46 @@ def responses_in_time(expansion: Expansion) -> tuple[Lines, ...]:
     )
 
 
+def decay(expansion: Expansion, gate_s: float | None) -> tuple[HeatMap, ...]:
+    """How a short burst falls on the axis; nothing where the frequencies are too far apart to tell."""
+    found = axis_decay(expansion, gate_s)
+    if found is None:
+        return ()
+    hz, level = found.frequency_hz, found.level_db
+    below = np.where(np.isnan(level), -np.inf, level) < FALLEN_DB
+    lasts = found.period[np.where(below.any(axis=0), below.argmax(axis=0), len(below) - 1)]
+    slow = int(lasts.argmax())
+    all_fell = "" if below[:, slow].any() else "more than "
+    text = Text(
+        "decay",
+        "Decay on the axis",
+        f"At {frequency(float(hz[slow]))} a short burst takes longest to fall by {-FALLEN_DB:g} dB: {all_fell}"
+        f"{lasts[slow]:.1f} periods, {1000 * lasts[slow] / hz[slow]:.1f} ms; the median is {np.median(lasts):.1f} "
+        "periods.",
+        "Level of a burst a third of an octave wide, re its largest value, by periods after that; from the far "
+        "field on the axis. Empty: below the error, or after the gate.",
+        "A floor that is even over frequency is tidy; a ridge that lasts at one frequency is a resonance or a "
+        "reflection.",
+        "Compare ridges with the resonances that are common to all directions.",
+    )
+    return (
+        HeatMap(
+            text,
+            frequency_axis(hz),
+            Axis("Periods", "", 0.0, float(found.period[-1]), digits=1),
+            Axis("Level re largest", "dB", DEEPEST_DB, 0.0),
+            hz,
+            found.period,
+            level,
+        ),
+    )
+
+
 def centre(expansion: Expansion) -> Lines:
     """Where the expansion is centred."""
     place = expansion.centre_m * 1000
     travel = float(np.max(np.linalg.norm(place - place[0], axis=1)))
-    moves = f"moves by up to {travel:.0f} mm over frequency" if travel > 0.5 else "stays in one place"
+    moves = f"moves by up to {travel:z.0f} mm over frequency" if travel > 0.5 else "stays in one place"
     low, high = rounded_span(place, 50, (-50, 50))
     x, y, z = place[-1]
     text = Text(

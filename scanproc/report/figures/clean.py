@@ -12,7 +12,7 @@ from scipy import stats
 from scanproc.conventions import Boolean, Real
 from scanproc.records.fitted.point_errors import PointErrors
 from scanproc.records.fitted.room import RoomReport
-from scanproc.records.measured.check import CheckReport
+from scanproc.records.measured.check import BAD_POINTS, CheckReport
 from scanproc.records.measured.scan import ScanSetup
 from scanproc.report.drawing.kinds import Axis, Cloud, Figure, Line, Lines, Steps, Text
 from scanproc.report.drawing.tables import Table
@@ -31,11 +31,11 @@ def point_figures(material: Material) -> tuple[Figure, ...]:
     """What the fit leaves over at each point, where and when."""
     if material.point_errors is None:
         return ()
-    points = replace(cloud(material.point_errors), doubtful=doubtful(material))
+    points = replace(cloud(material.point_errors, material.check), doubtful=doubtful(material))
     return (points, along_the_scan(material.point_errors, material.setup))
 
 
-def cloud(points: PointErrors) -> Cloud:
+def cloud(points: PointErrors, check: CheckReport | None = None) -> Cloud:
     """Where the points lie, coloured by what the fit leaves over."""
     start = nearest(points.frequency_hz, START_HZ)
     relative = points.error_db - np.nanmedian(points.error_db, axis=0)
@@ -45,8 +45,10 @@ def cloud(points: PointErrors) -> Cloud:
         middle = points.position_m[odd].mean(axis=0)
         finding = (
             f"{count(int(odd.sum()), 'point')} of {len(odd):,} {'stands' if odd.sum() == 1 else 'stand'} more than "
-            f"{ODD_DB:g} dB above the median, around x {middle[0]:.2f}, y {middle[1]:.2f}, z {middle[2]:.2f} m."
+            f"{ODD_DB:g} dB above the median, around x {middle[0]:z.2f}, y {middle[1]:z.2f}, z {middle[2]:z.2f} m"
         )
+        judged = check is not None and check.judged_hz and not check.points_of(*BAD_POINTS)
+        finding += "; the check of the scan found no point at fault." if judged else "."
     else:
         finding = f"No point of {len(odd):,} stands more than {ODD_DB:g} dB above the median residual."
     text = Text(
@@ -84,7 +86,7 @@ def room(report: RoomReport) -> tuple[Lines, ...]:
         "room",
         "The room",
         f"The room is loudest against the device at {frequency(float(report.frequency_hz[loudest]))}, "
-        f"{incoming[loudest]:.1f} dB.",
+        f"{incoming[loudest]:z.1f} dB.",
         "The room's sound at the points over the device's, as the model tells the two apart. "
         f"Method: {report.method}.",
         "The lower the better: what cannot be told apart is in the error bars.",
@@ -118,7 +120,7 @@ def room_shares(report: RoomReport) -> Lines:
     return Lines(
         text,
         frequency_axis(report.frequency_hz),
-        Axis("Share", "%", 0.0, 100.0, digits=0),
+        Axis("Share", "%", -5.0, 105.0, digits=0),
         report.frequency_hz,
         tuple(Line(name, share) for name, share in shares.items()),
     )

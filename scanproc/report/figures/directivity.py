@@ -22,8 +22,9 @@ MESH_DEG = 5.0
 DRAWN_DEG = 2.0
 """Angles are drawn this close, whatever the tables hold: any angle is to be had."""
 START_HZ = 2000.0
-OCTAVES_HZ = tuple(1000.0 * 2.0**n for n in range(-4, 5))
-SHEET_HZ = (125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0, 16000.0)
+OCTAVES_HZ = (63.0, 125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0, 16000.0)
+"""Nominal (IEC 61260-1)."""
+SHEET_HZ = OCTAVES_HZ[1:]
 DIRECTIONS = "Positive angles are to the left, seen from behind, and up."
 JUMP_OCTAVES = 1 / 3
 
@@ -97,8 +98,8 @@ def _loudest(hz: Real, angle_deg: Real, level: Real, axis: Real, sound: Boolean)
     if over[row, column] < 0.05:
         return "Nowhere on this orbit is it louder than on the axis."
     return (
-        f"Most above the axis is {angle_deg[row]:.0f} deg at {frequency(float(hz[column]))}, by "
-        f"{over[row, column]:.1f} dB."
+        f"Most above the axis is {angle_deg[row]:z.0f} deg at {frequency(float(hz[column]))}, by "
+        f"{over[row, column]:z.1f} dB."
     )
 
 
@@ -121,16 +122,18 @@ def polar(hz: Real, names: tuple[str, ...], found: list[tuple[Real, Real, Real]]
 def _polar_finding(hz: Real, names: tuple[str, ...], found: list[tuple[Real, Real, Real]]) -> str:
     """Where an orbit's loudest angle lies farthest off the axis, and by how much it is louder: over all
     frequencies, so that it holds wherever the slider stands."""
-    off = np.stack([np.abs(angle[level.argmax(axis=0)]) for angle, level, _ in found])
+    off, over = (np.zeros((len(found), len(hz))) for _ in range(2))
+    for index, (angle, level, _) in enumerate(found):
+        over[index] = level.max(axis=0) - level[np.argmin(np.abs(angle))]
+        off[index] = np.where(over[index] >= 0.05, np.abs(angle[level.argmax(axis=0)]), 0)
     orbit, column = np.unravel_index(int(off.argmax()), off.shape)
-    if off[orbit, column] < DRAWN_DEG / 2:
-        return "On both orbits the axis is the loudest direction at every frequency."
+    if not off[orbit, column]:
+        return "On both orbits no direction is louder than the axis at any frequency."
     angle, level, _ = found[orbit]
     row = int(level[:, column].argmax())
-    over = level[row, column] - level[np.argmin(np.abs(angle)), column]
     return (
-        f"The loudest angle lies farthest off the axis at {frequency(float(hz[column]))}: {angle[row]:.0f} deg on the "
-        f"{names[orbit]} orbit, {over:.1f} dB above the axis."
+        f"The loudest angle lies farthest off the axis at {frequency(float(hz[column]))}: {angle[row]:z.0f} deg on the "
+        f"{names[orbit]} orbit, {over[orbit, column]:.1f} dB above the axis."
     )
 
 
@@ -216,7 +219,7 @@ def _worst_jump(curves: Curves, names: list[str], sound: Boolean) -> str:
         if change[a, b] >= worst and np.any(np.isfinite(width)):
             worst = change[a, b]
             first, second = (
-                f"{width[i]:.0f} deg at {frequency(float(curves.frequency_hz[i]))}" for i in (a, b)
+                f"{width[i]:z.0f} deg at {frequency(float(curves.frequency_hz[i]))}" for i in (a, b)
             )
             words = f"The {name} jumps most within a third of an octave: from {first} to {second}."
     return words
@@ -238,7 +241,7 @@ def balloon(expansion: Expansion, level_error_db: float = 0.0) -> Balloon:
         "balloon",
         "Balloon",
         f"Of these bands the loudest direction lies farthest off the reference axis at "
-        f"{frequency(float(part.frequency_hz[farthest]))}, by {away[farthest]:.0f} deg.",
+        f"{frequency(float(part.frequency_hz[farthest]))}, by {away[farthest]:z.0f} deg.",
         f"Far-field level in every direction, {LEVEL_UNIT}: distance from the middle and colour both show it. The "
         "arrow is the reference axis; y is to the left, z up.",
         "A round body radiates evenly; a finger is a beam; dents are cancellations.",

@@ -11,9 +11,10 @@ from scanproc.conventions import Boolean, Real
 from scanproc.records.answers.study import Study
 from scanproc.records.fitted.expansion import ESTIMATORS, Expansion
 from scanproc.report.drawing.kinds import Axis, Figure, HeatMap, Line, Lines, Steps, Text
+from scanproc.report.drawing.tables import Table
 from scanproc.report.figures.material import Material, frequency_axis, rounded_span, spans
 from scanproc.report.words.bands import held_out_at_order
-from scanproc.report.words.sentences import frequency
+from scanproc.report.words.sentences import frequency, round_points
 from scanproc.waves.bands import third_octave_name
 
 ERROR_FLOOR_DB = -60.0
@@ -202,10 +203,10 @@ def _needed_in_words(study: Study) -> str:
         first = study.band_hz[np.argmax(over)]
         finding = (
             f"From {_band(first)} the target needs more than the {study.points:,} points taken; "
-            f"{_band(study.band_hz[top])} would take about {_two_digits(float(study.needed[top]))}."
+            f"{_band(study.band_hz[top])} would take about {round_points(float(study.needed[top])):,}."
         )
     else:
-        most = _two_digits(float(known.max()))
+        most = f"{round_points(float(known.max())):,}"
         finding = f"About {most} points would have met the target in every band that can be judged."
     if refused:
         finding += f" What {_some(refused)} would take cannot be told."
@@ -228,7 +229,7 @@ def learning(study: Study) -> Lines:
         "learning",
         "What each point bought",
         f"From {study.size[0]:,} to {study.size[-1]:,} points the predicted far-field error falls most at "
-        f"{_band(study.band_hz[best])}, by {gain[best]:.1f} dB.",
+        f"{_band(study.band_hz[best])}, by {gain[best]:z.1f} dB.",
         f"Predicted far-field error against the number of points, in bands across the range; {_subsets(study)}"
         f"{', the bars span two standard deviations to either side' if study.draws > 1 else ''}.",
         "A curve that still falls at its right end would gain from more points; a flat one at a low error has had "
@@ -279,7 +280,7 @@ def _where_met(summary: Mapping[str, Any]) -> str:
     held_out = summary["held_out_met_up_to_hz"]
     reach = "in no band" if held_out is None else f"up to {frequency(held_out)}"
     return (
-        f"{start}; it is largest at {frequency(worst['nominal_hz'])}, {worst['far_field_error_db']:.1f} dB. The "
+        f"{start}; it is largest at {frequency(worst['nominal_hz'])}, {worst['far_field_error_db']:z.1f} dB. The "
         f"held-out error meets it {reach}."
     )
 
@@ -310,5 +311,11 @@ def _filled(held_out_db: Real, orders: int) -> Real:
     return found
 
 
-def _two_digits(number: float) -> str:
-    return f"{float(f'{number:.2g}'):,.0f}"
+def refit_table(study: Study) -> Table:
+    """Errors told for parts of the points, and found by fits that knew no other points."""
+    found = zip(study.refit_band_hz, study.refit_size, study.refit_told_db, study.refit_db, strict=True)
+    rows = tuple(
+        (_band(float(hz)), f"{size:,}", f"{told:.1f}", f"{refitted:.1f}")
+        for hz, size, told, refitted in found
+    )
+    return Table(("Band", "Points", "Told [dB]", "Fitted again [dB]"), rows)

@@ -102,8 +102,12 @@ def _best(budget: Budget, left: Any, summary: Mapping[str, Any]) -> str:
     best = int(known.argmin())
     name = frequency(band["nominal_hz"])
     shift = band["far_field_error_db"] - budget.error_db[at]
-    remains = "nothing" if np.isneginf(known[best]) else f"{known[best] + shift:.1f} dB"
-    return (
-        f"At {name} the error of {band['far_field_error_db']:.1f} dB would fall most {CURES[CAUSES[best]]}: {remains} "
-        "would be left."
-    )
+    limiting = CAUSES.index(budget.limiting()[at])
+    told = [f"to {_remains(known[limiting] + shift)} {CURES[CAUSES[limiting]]}"]
+    if best != limiting:
+        told.append(f"most, to {_remains(known[best] + shift)}, {CURES[CAUSES[best]]}")
+    return f"At {name} the error of {band['far_field_error_db']:z.1f} dB would fall {', and '.join(told)}."
+
+
+def _remains(error_db: float) -> str:
+    return "nothing" if np.isneginf(error_db) else f"{error_db:z.1f} dB"

@@ -133,9 +133,9 @@ def which_error(compared: Comparison) -> Lines:
 def _excess(excess_db: float) -> str:
     """The actual difference against the expected one, in dB of their ratio."""
     if excess_db > 0:
-        how = f"exceeds what the error bars expect by {excess_db:.1f} dB"
+        how = f"exceeds what the error bars expect by {excess_db:z.1f} dB"
     else:
-        how = f"is within what the error bars expect, {-excess_db:.1f} dB below it"
+        how = f"is within what the error bars expect, {-excess_db:z.1f} dB below it"
     return f"The actual difference {how} (median over bands)."
 
 

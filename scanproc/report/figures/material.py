@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 
 from scanproc.conventions import Boolean, Real
+from scanproc.records.answers.advice import Advice
 from scanproc.records.answers.comparison import Comparison
 from scanproc.records.answers.curves import Curves
 from scanproc.records.answers.result import Result
@@ -34,6 +35,7 @@ class Material:
     check: CheckReport | None = None
     comparison: Comparison | None = None
     setup: ScanSetup | None = None
+    advice: Advice | None = None
 
     @property
     def level_error_db(self) -> float:

@@ -72,7 +72,7 @@ def _sensitivity(headline: Mapping[str, Any]) -> str:
     if not found:
         return ""
     low, high = frequency(found["from_hz"]), frequency(found["to_hz"])
-    return f"; the sensitivity, its mean from {low} to {high}, is {found['value']:.1f} dB"
+    return f"; the sensitivity, its mean from {low} to {high}, is {found['value']:z.1f} dB"
 
 
 def _capital(words: str) -> str:
@@ -175,7 +175,7 @@ def indices(curves: Curves) -> Lines:
     low, high = rounded_span(np.concatenate([line.y for line in lines]), 5, (0, 15))
     inside = middle(curves.frequency_hz)
     at = np.flatnonzero(inside)[[exact.value[inside].argmin(), exact.value[inside].argmax()]]
-    ends = [f"{exact.value[i]:.1f} dB at {frequency(float(curves.frequency_hz[i]))}" for i in at]
+    ends = [f"{exact.value[i]:z.1f} dB at {frequency(float(curves.frequency_hz[i]))}" for i in at]
     text = Text(
         "index",
         "Directivity index",
@@ -206,7 +206,7 @@ def sound_power(expansion: Expansion, curves: Curves) -> Lines:
     text = Text(
         "sound-power",
         "Sound power level",
-        f"The sound power level is largest in the band of {frequency(float(band[top]))}, {level[top]:.1f} dB re 1 pW.",
+        f"The sound power level is largest in the band of {frequency(float(band[top]))}, {level[top]:z.1f} dB re 1 pW.",
         "Power radiated into all directions by a sine of 2.83 V, mean over the frequencies of each third-octave "
         "band, dB re 1 pW; exact from the expansion, no sum over angles.",
         "In a reverberant room this, not the axis, sets the level.",

@@ -22,6 +22,7 @@ from scanproc.report.drawing.payload import payload, squeezed
 from scanproc.report.drawing.static import still
 from scanproc.report.drawing.tables import Table, csv_text, figure_table
 from scanproc.report.figures.material import Material
+from scanproc.report.pages.guide import Topic, carried_topics
 from scanproc.report.pages.sections import FOLD, Section, sections
 from scanproc.report.words import sentences
 from scanproc.report.words.plate import Entry, conditions, plate
@@ -62,6 +63,7 @@ class Shown:
     section: Section
     pictures: tuple[Picture, ...]
     folded: tuple[Picture, ...]
+    guide: tuple[Topic, ...]
 
 
 @dataclass(frozen=True)
@@ -81,11 +83,13 @@ def scan_page(material: Material, tables: Mapping[str, bytes]) -> str:
     own = {f"{figure.text.key}.csv": csv_text(figure).encode() for figure in figures if _makes_own(figure)}
     own["summary.json"] = json.dumps({**summary, "written_at": ""}, indent=2, ensure_ascii=False).encode()
     names, packed = carried(own, tables)
+    guide = carried_topics([topic for one in found for topic in one.guide])
     shown = [
         Shown(
             one,
             tuple(picture(figure, tables, names) for figure in one.figures),
             tuple(picture(figure, tables, names) for figure in one.folded),
+            tuple(topic for topic in guide if topic.name in one.guide),
         )
         for one in found
     ]
@@ -94,12 +98,12 @@ def scan_page(material: Material, tables: Mapping[str, bytes]) -> str:
         summary=summary,
         standing=standing(summary),
         more=(summary.get("points_study") or {}).get("verdict", ""),
-        band_strip=_band_strip(summary),
         numbers=_numbers(summary),
         plate=plate(summary.get("headline") or {}, material.level_error_db),
         conditions=conditions(material.setup, summary),
         sections=shown,
         fold=FOLD,
+        guide=guide,
         used=_used(material),
         choices=summary.get("headline", {}).get("choices", []),
         facts=_facts(summary, "" if material.setup is None else material.setup.notes),
@@ -185,17 +189,6 @@ def _packed(chosen: Mapping[str, bytes]) -> str:
         at += len(data)
     head = json.dumps(index, ensure_ascii=False).encode()
     return squeezed(len(head).to_bytes(4, "little") + head + b"".join(chosen.values()))
-
-
-def _band_strip(summary: Mapping[str, Any]) -> list[dict[str, Any]]:
-    return [
-        {
-            "name": tick_name(band["nominal_hz"]),
-            "error": "–" if band["far_field_error_db"] is None else f"{band['far_field_error_db']:.0f}",
-            "met": band["meets_target"],
-        }
-        for band in summary["bands"]
-    ]
 
 
 def _numbers(summary: Mapping[str, Any]) -> list[Entry]:

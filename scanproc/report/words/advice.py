@@ -7,13 +7,16 @@ from typing import Any
 
 import numpy as np
 
-from scanproc.records.answers.advice import Advice, Band, Departures, Estimate, Resonance
+from scanproc.conventions import Real
+from scanproc.records.answers.advice import Advice, Band, Departures, Estimate, Resonance, Resonances
 from scanproc.report.words.scan_plan import CAUTIONS as USUAL
 from scanproc.report.words.sentences import count, frequency
-from scanproc.steps.advise.departures import CERTAIN
 from scanproc.waves.bands import third_octave_index, third_octave_nominal
 
 SERVES, TRADES, FINE = "serves all", "trades one for another", "nothing to mend"
+UNSURE = "error bar too wide"
+JUST_NOTICED_DB = 0.4
+"""A change of the level of noise that is just noticed (Miller 1947, from memory); less of it lies in a single band."""
 KINDS = {"peaking": "peaking", "low_shelf": "low shelf", "high_shelf": "high shelf"}
 CAUTIONS = (
     "A boost heats drivers and eats excursion: leave the limits of the protection as they are, start low, stay well "
@@ -84,28 +87,50 @@ def sentence(advice: Advice) -> str:
     after = proposal.off_db[len(proposal.bands)]
     return (
         f"{told} {count(len(proposal.bands), 'filter').capitalize()} would bring the {where} from "
-        f"{proposal.off_db[0]:.1f} to {after:.1f} dB rms off its target, "
-        f"{proposal.quieter_db:.1f} dB quieter at the same drive."
+        f"{proposal.off_db[0]:z.1f} to {after:z.1f} dB rms off its target, "
+        f"{proposal.quieter_db:z.1f} dB quieter at the same drive."
+    )
+
+
+def resonance_sentence(found: Resonances) -> str:
+    """The one that the sound power shows most, or that there is none."""
+    told = f"{count(len(found.found), 'resonance').capitalize()} from {_span(*found.band_hz)}"
+    if not found.highest_q:
+        return "Too few frequencies to tell resonances."
+    if not found.found:
+        return f"{told}, up to the Q of {found.highest_q:.0f} that the spacing of the frequencies resolves."
+    most = max(found.found, key=lambda one: abs(one.power_db.value))
+    return (
+        f"{told}; the sound power shows most the one at {frequency(most.frequency_hz.value)}, Q {most.q.value:.1f}: "
+        f"{most.power_db.value:+z.1f} dB, falling by 60 dB in {1000 * most.ring_s:.0f} ms."
     )
 
 
 def mendable(departures: Departures) -> list[dict[str, Any]]:
-    """By third octave: rms departure, rms of what may be taken away, and which it is."""
+    """By third octave: rms departure, rms of what may be taken away, and what a filter would do there."""
     band = third_octave_index(departures.frequency_hz)
     rows = []
     for index in np.unique(band):
         inside = band == index
-        off, bears, error = (
-            float(np.sqrt(np.mean(value[inside] ** 2)))
-            for value in (departures.off_db, departures.bears_db, departures.error_db)
+        off, shared, bears = (
+            one[inside] for one in (departures.off_db, departures.shared_db, departures.bears_db)
         )
-        rest = float(np.sqrt(np.mean((departures.off_db - departures.bears_db)[inside] ** 2)))
-        word = FINE if off <= CERTAIN * error or off < 0.05 else SERVES if bears > rest else TRADES
-        nominal = third_octave_nominal(int(index))
-        rows.append(
-            {"nominal_hz": nominal, "off_db": round(off, 3), "mendable_db": round(bears, 3), "a_filter": word}
-        )
+        row: dict[str, Any] = {"nominal_hz": third_octave_nominal(int(index)), "off_db": round(_rms(off), 3)}
+        rows.append({**row, "mendable_db": round(_rms(bears), 3), "a_filter": _word(off, shared, bears)})
     return rows
+
+
+def _word(off: Real, shared: Real, bears: Real) -> str:
+    """What a filter would do where a level is ``off``: of what it may not take away the larger reason counts."""
+    if _rms(off) <= JUST_NOTICED_DB:
+        return FINE
+    if _rms(bears) > _rms(off - bears):
+        return SERVES
+    return UNSURE if _rms(shared - bears) > _rms(off - shared) else TRADES
+
+
+def _rms(value: Real) -> float:
+    return float(np.sqrt(np.mean(value**2)))
 
 
 def directivity_change_db(advice: Advice) -> float:
@@ -157,7 +182,7 @@ def _mendable_lines(departures: Departures) -> list[str]:
 def _filter_lines(advice: Advice) -> list[str]:
     proposal = advice.proposal
     numbers = range(len(proposal.left_db))
-    price = ", ".join(f"{number}: {proposal.left_db[number]:.2f}" for number in numbers)
+    price = ", ".join(f"{number}: {proposal.left_db[number]:z.2f}" for number in numbers)
     lines = [f"{_named(one)}{_at_resonance(one, advice)}" for one in proposal.bands]
     if proposal.bands:
         lines.append(f"gain {-proposal.headroom_db:+z.1f} dB (headroom: nowhere louder than before)")
@@ -188,7 +213,7 @@ def _at_resonance(one: Band, advice: Advice) -> str:
 
 
 def _value(one: Estimate, digits: int, unit: str = "") -> str:
-    return f"{one.value:.{digits}f} ± {one.error:.{digits}f}{unit}"
+    return f"{one.value:z.{digits}f} ± {one.error:.{digits}f}{unit}"
 
 
 def _span(low: float, high: float) -> str:

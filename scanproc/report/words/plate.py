@@ -40,9 +40,9 @@ def plate(headline: Mapping[str, Any], level_error_db: float = 0.0) -> list[Entr
             "error" if level_error_db else FIT,
         ),
         Entry(
-            "Lower limit, -3 -6 -10 dB",
-            " / ".join(_limit(limits.get(f"-{drop} dB")) for drop in (3, 6, 10)),
-            "re the sensitivity",
+            "Lower limit",
+            " / ".join(_limit(limits.get(f"-{drop} dB")) for drop in (3, 6, 10)) + " Hz",
+            "-3 / -6 / -10 dB re the sensitivity",
             "headline.low_limit",
         ),
         _range(headline.get("even_range")),
@@ -58,7 +58,7 @@ def plate(headline: Mapping[str, Any], level_error_db: float = 0.0) -> list[Entr
 def _number(name: str, entry: Mapping[str, Any] | None, key: str, digits: int, of: str = FIT) -> Entry:
     if not entry:
         return Entry(name, ABSENT, "", key)
-    value = f"{entry['value']:.{digits}f} {entry['unit'].replace(' per octave', '/octave')}"
+    value = f"{entry['value']:z.{digits}f} {entry['unit'].replace(' per octave', '/octave')}"
     return Entry(name, value, f"{of} {_error(entry, digits)}, {_band(entry)}", key)
 
 
@@ -72,7 +72,8 @@ def _band(entry: Mapping[str, Any]) -> str:
 
 
 def _limit(entry: Mapping[str, Any] | None) -> str:
-    return frequency(entry["value"]) if entry else ABSENT
+    """In Hz, to three digits."""
+    return f"{float('{:.3g}'.format(entry['value'])):g}" if entry else ABSENT
 
 
 def _range(entry: Mapping[str, Any] | None) -> Entry:
@@ -86,7 +87,7 @@ def _coverage(entries: Mapping[str, Any]) -> Entry:
     known = [entry for entry in entries.values() if entry]
     if not known:
         return Entry("Coverage", ABSENT, "no fall by 6 dB", "headline.coverage")
-    value = " x ".join(f"{entry['value']:.0f}°" if entry else "all round" for entry in entries.values())
+    value = " x ".join(f"{entry['value']:z.0f}°" if entry else "all round" for entry in entries.values())
     return Entry("Coverage", value, f"-6 dB, {' x '.join(entries)}, {_band(known[0])}", "headline.coverage")
 
 
@@ -111,13 +112,13 @@ def _air(setup: ScanSetup) -> str:
     found = []
     if setup.point_temperature_c is not None and len(setup.point_temperature_c):
         low, high = float(setup.point_temperature_c.min()), float(setup.point_temperature_c.max())
-        found.append(f"{low:.1f} °C" if high - low < 0.05 else f"{low:.1f} to {high:.1f} °C")
+        found.append(f"{low:z.1f} °C" if high - low < 0.05 else f"{low:z.1f} to {high:z.1f} °C")
     elif setup.temperature_c is not None:
-        found.append(f"{setup.temperature_c:.1f} °C")
+        found.append(f"{setup.temperature_c:z.1f} °C")
     if setup.humidity_percent is not None:
-        found.append(f"{setup.humidity_percent:.0f} %")
+        found.append(f"{setup.humidity_percent:z.0f} %")
     if setup.air_pressure_kpa is not None:
-        found.append(f"{setup.air_pressure_kpa:.1f} kPa")
+        found.append(f"{setup.air_pressure_kpa:z.1f} kPa")
     return ", ".join(found) or NOT_STATED
 
 
@@ -128,7 +129,7 @@ def _surface(setup: ScanSetup) -> str:
     parts = []
     for one in np.unique(layer):
         low, high = float(radius[layer == one].min()), float(radius[layer == one].max())
-        parts.append(f"{low:.2f} m" if high - low < 0.005 else f"{low:.2f} to {high:.2f} m")
+        parts.append(f"{low:z.2f} m" if high - low < 0.005 else f"{low:z.2f} to {high:z.2f} m")
     return f"{count(len(parts), 'layer')}, {' and '.join(parts)} from the origin"
 
 
@@ -144,9 +145,9 @@ def _axis(setup: ScanSetup) -> str:
     front = 1000 * float(centre[0] + setup.device_size_m[0] / 2)
     left, up = (1000 * float(-centre[axis]) for axis in (1, 2))
     place = [
-        f"{abs(value):.0f} mm {words[value < 0]}"
+        f"{abs(value):z.0f} mm {words[value < 0]}"
         for value, words in ((left, ("left", "right")), (up, ("above", "below")))
         if abs(value) >= 0.5
     ]
     where = f"{' and '.join(place)} of the front's middle" if place else "from the middle of the front"
-    return f"leaves {where}, {front:.0f} mm before the origin"
+    return f"leaves {where}, {front:z.0f} mm before the origin"

@@ -6,12 +6,14 @@ import json
 from dataclasses import dataclass
 from pathlib import Path
 
-from scanproc.errors import SettingsError
+from scanproc.errors import ScanDataError, SettingsError
 from scanproc.files.json_file import json_text
+from scanproc.records.answers.advice import Advice
 from scanproc.records.answers.comparison import Comparison
 from scanproc.records.answers.curves import Curves
 from scanproc.records.answers.result import Result
 from scanproc.records.answers.study import Study
+from scanproc.records.fitted.expansion import Expansion
 from scanproc.records.measured.check import CheckReport
 from scanproc.records.measured.scan import ScanSetup
 from scanproc.report.drawing.kinds import Figure
@@ -19,6 +21,7 @@ from scanproc.report.figures.material import Material
 from scanproc.report.words.summary import Summary, summarise
 from scanproc.run.conversion.datasheet import all_curves
 from scanproc.run.settings.conversion import CurveSettings, FigureSettings
+from scanproc.steps.advise.advice import Wish, advice
 from scanproc.steps.field.residuals import one_in_a_band
 
 PAGE = "report.html"
@@ -105,5 +108,21 @@ def _material(result: Result, summary: Summary, curves: Curves, extras: Extras) 
     left = result.expansion.residual
     points = None if left is None else one_in_a_band(left)
     return Material(
-        result, plain, curves, points, extras.study, extras.check, extras.comparison, extras.setup
+        result,
+        plain,
+        curves,
+        points,
+        extras.study,
+        extras.check,
+        extras.comparison,
+        extras.setup,
+        _advice(result.expansion, float(plain["target_db"])),
     )
+
+
+def _advice(expansion: Expansion, error_db: float) -> Advice | None:
+    """What scanproc advise says unasked; nothing where there are too few frequencies for it."""
+    try:
+        return advice(expansion, Wish(error_db=error_db))
+    except (ScanDataError, SettingsError):
+        return None

@@ -13,7 +13,7 @@ from scanproc.records.answers.comparison import Comparison, Reference
 from scanproc.records.answers.result import Result
 from scanproc.records.answers.scan_plan import ScanPlan
 from scanproc.records.fitted.expansion import Expansion
-from scanproc.run.advise import AdviseChoices
+from scanproc.run.advise import AdviseChoices, target_of
 from scanproc.run.advise import advise as advise_expansion
 from scanproc.run.conversion.reference import ReferenceChoices, compared, result_at
 from scanproc.run.export import Wanted
@@ -67,8 +67,9 @@ def advise(result: Result | Expansion | Path | str, **choices: Any) -> Advice:
     if isinstance(result, (str, Path)):
         result = read_result(result)
     _refuse_unknown("advise", AdviseChoices, choices)
-    expansion = result.expansion if isinstance(result, Result) else result
-    return advise_expansion(expansion, AdviseChoices(**choices))
+    if isinstance(result, Expansion):
+        return advise_expansion(result, AdviseChoices(**choices))
+    return advise_expansion(result.expansion, AdviseChoices(**choices), error_db=target_of(result))
 
 
 def plan(like: Result | Path | str | None = None, **choices: Any) -> ScanPlan:

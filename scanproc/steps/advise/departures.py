@@ -47,8 +47,11 @@ def in_room(
     watched = [*(curves.get(name) for name in ("on axis", *SERVED)), *also]
     others = np.stack([off + _bent(hz, weight, one.value[inside] - room) for one in watched])
     error = curves.get(IN_ROOM).standard_error[inside]
-    bears = _shrunk(_common(others[1 : 1 + len(SERVED)], off), error)
-    return Departures(hz, IN_ROOM, off, error, bears, tuple(one.name for one in watched), others, weight)
+    shared = _common(others[1 : 1 + len(SERVED)], off)
+    bears = _shrunk(shared, error)
+    return Departures(
+        hz, IN_ROOM, off, error, shared, bears, tuple(one.name for one in watched), others, weight
+    )
 
 
 def at_seats(
@@ -65,7 +68,7 @@ def at_seats(
     error = np.sqrt(np.mean([one.standard_error[inside] ** 2 for one in seats], axis=0))
     name = f"{together} of {len(seats)} seats" if len(seats) > 1 else seats[0].name
     return Departures(
-        hz, name, off, error, _shrunk(off, error), tuple(one.name for one in seats), each, weight
+        hz, name, off, error, off, _shrunk(off, error), tuple(one.name for one in seats), each, weight
     )
 
 

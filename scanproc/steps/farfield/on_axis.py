@@ -16,6 +16,8 @@ from scanproc.steps.field.extrapolate import far_field
 AXIS = np.array([[1.0, 0.0, 0.0]])
 STEPS_PER_OCTAVE = 96
 BEYOND_OCTAVES = 12
+STEEPEST = 4.0
+"""Order of the steepest fall beyond the band: below it a vented box falls so (Small 1973, from memory)."""
 SAMPLING_RATE_HZ = 48000.0
 SAMPLES = 16384
 
@@ -23,9 +25,10 @@ SAMPLES = 16384
 @dataclass(frozen=True, eq=False)
 class AxisPhase:
     """Of the far field on the axis, all (F,): ``phase_rad`` with the travel from the scan's origin and the further
-    delay ``delay_s`` taken out, unwrapped; ``minimum_rad``: the phase of the minimum-phase system of the same level,
-    and the ``lowest_rad`` and ``highest_rad`` that it takes when the level beyond the band goes on as it leaves it, or
-    stays as it is; ``group_delay_s``: -dφ/dω re the travel from the scan's origin, ``delay_s`` included."""
+    delay ``delay_s`` taken out, unwrapped; ``minimum_rad``: the phase of the minimum-phase system of the same level
+    that goes on beyond the band as it leaves it, and the ``lowest_rad`` and ``highest_rad`` that it takes when beyond
+    one end of the band the level stays, and beyond the other falls by ``STEEPEST``; ``group_delay_s``: -dφ/dω re the
+    travel from the scan's origin, ``delay_s`` included."""
 
     phase_rad: Real
     minimum_rad: Real
@@ -49,18 +52,21 @@ def axis_phase(expansion: Expansion) -> AxisPhase | None:
     turned = lag[0] - np.imag(slope / value) / (2 * np.pi * hz)
     phase = np.unwrap(np.angle(value))
     level = np.log(np.abs(value))
-    both = np.stack([minimum_phase(hz, level, goes_on=goes_on) for goes_on in (True, False)])
-    middle = both.mean(axis=0)
-    whole = 2 * np.pi * np.round(np.median(phase - middle) / (2 * np.pi))
-    return AxisPhase(phase - whole, middle, both.min(axis=0), both.max(axis=0), turned, float(lag[0]))
+    least = minimum_phase(hz, level)
+    highest = np.maximum(least, minimum_phase(hz, level, STEEPEST, 0.0))
+    lowest = np.minimum(least, minimum_phase(hz, level, 0.0, -STEEPEST))
+    whole = 2 * np.pi * np.round(np.median(phase - least) / (2 * np.pi))
+    return AxisPhase(phase - whole, least, lowest, highest, turned, float(lag[0]))
 
 
-def minimum_phase(frequency_hz: Real, log_level: Real, *, goes_on: bool) -> Real:
+def minimum_phase(
+    frequency_hz: Real, log_level: Real, below: float | None = None, above: float | None = None
+) -> Real:
     """Phase (F,) in rad of the minimum-phase system whose level is e^``log_level`` (F,).
 
     φ(u₀) = (1/π) ∫ dL/du ln coth|(u - u₀)/2| du over u = ln f (Bode, Network Analysis and Feedback Amplifier Design,
-    1945, ch. 14). Beyond the band the level goes on along its slope over the outermost third of an octave
-    (``goes_on``), or stays as it is.
+    1945, ch. 14). ``below`` and ``above``: slopes d ln level / d ln f beyond the band, None for that of the outermost
+    third of an octave.
     """
     place = np.log(frequency_hz)
     step = np.log(2) / STEPS_PER_OCTAVE
@@ -69,8 +75,9 @@ def minimum_phase(frequency_hz: Real, log_level: Real, *, goes_on: bool) -> Real
     beyond = BEYOND_OCTAVES * STEPS_PER_OCTAVE
     slope = np.diff(level) / step
     third = max(1, STEPS_PER_OCTAVE // 3)
-    ends = [float(np.mean(slope[:third])), float(np.mean(slope[-third:]))] if goes_on else [0.0, 0.0]
-    slope = np.concatenate([np.full(beyond, ends[0]), slope, np.full(beyond, ends[1])])
+    first = float(np.mean(slope[:third])) if below is None else below
+    last = float(np.mean(slope[-third:])) if above is None else above
+    slope = np.concatenate([np.full(beyond, first), slope, np.full(beyond, last)])
     away = np.arange(-len(slope), len(slope) + 1)
     weight = np.diff(_integrated(step * away))
     index = np.arange(len(slope)) - beyond - np.arange(len(inside))[:, None] + len(slope)

@@ -174,12 +174,12 @@ def test_the_data_come_back_from_the_packed_form(all_figures: dict[str, Figure])
     assert set(described["themes"]) == set(THEMES)
 
 
-def test_the_csv_holds_every_digit(made: Material, all_figures: dict[str, Figure]) -> None:
+def test_the_csv_holds_seven_digits(made: Material, all_figures: dict[str, Figure]) -> None:
     header, *rows = list(csv.reader(io.StringIO(csv_text(all_figures["errors"]))))
     assert header == ["Frequency [Hz]", "held-out error [dB]", "predicted far-field error [dB]"]
     numbers = np.array(rows, dtype=float)
-    np.testing.assert_array_equal(numbers[:, 0], FREQUENCY_HZ)
-    np.testing.assert_array_equal(numbers[:, 2], made.result.expansion.far_field_error_db)
+    np.testing.assert_allclose(numbers[:, 0], FREQUENCY_HZ, rtol=5e-7)
+    np.testing.assert_allclose(numbers[:, 2], made.result.expansion.far_field_error_db, rtol=5e-7)
     for figure in all_figures.values():
         text = list(csv.reader(io.StringIO(csv_text(figure))))
         assert len({len(row) for row in text}) == 1
@@ -222,7 +222,7 @@ def test_the_points_needed_are_told_in_words() -> None:
     known = found.needed[np.isfinite(found.needed)]
     assert needed(found).text.finding == (
         f"From 3.15 kHz the target needs more than the 500 points taken; 4 kHz would take about "
-        f"{float(f'{known[-1]:.2g}'):,.0f}. What 5 kHz would take cannot be told. 100 points, the fewest tried, or "
+        f"{float(f'{known[-1]:.3g}'):,.0f}. What 5 kHz would take cannot be told. 100 points, the fewest tried, or "
         f"fewer would do in {np.sum(found.needed <= 100)} bands."
     )
     gain = found.predicted_db[0] - found.predicted_db[-1]

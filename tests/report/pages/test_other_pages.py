@@ -230,6 +230,7 @@ def test_the_page_of_a_scan_answers_whether_it_matches(browser, folder, dark):
     assert summary["comparison"]["verdict"] in said
     assert browser.run("return [...document.querySelectorAll('nav a')].map(a => a.textContent)") == [
         "The device",
+        "What to change?",
         "Enough?",
         "Clean?",
         "Matches?",

@@ -72,6 +72,17 @@ function drawLines(figure, stage, controls) {
     pen.clip();
     pen.fillStyle = colour(index);
     pen.globalAlpha = figure.stacked ? 0.6 : 0.2;
+    if (!entry.joined) {
+      pen.globalAlpha = 1;
+      pen.strokeStyle = colour(index);
+      pen.lineWidth = 1.5 * (window.devicePixelRatio || 1);
+      for (const i of figure.x.keys()) {
+        const at = u.valToPos(figure.x[i], "x", true);
+        line(pen, at, u.valToPos(pair[0][i], scale, true), at, u.valToPos(pair[1][i], scale, true));
+      }
+      pen.restore();
+      return;
+    }
     const known = Array.from(figure.x.keys()).filter((i) => Number.isFinite(pair[0][i]) && Number.isFinite(pair[1][i]));
     const low = yAxis.scale === "log" ? yAxis.low / 10 : -Infinity;
     pen.beginPath();
@@ -170,6 +181,7 @@ function drawLines(figure, stage, controls) {
         width: 2,
         dash: dashOf(entry, index),
         show: shown[index],
+        ...(entry.joined ? {} : { paths: () => null }),
         points: { show: entry.marks || figure.x.length === 1, size: 6, fill: colour(index) },
         label: entry.name,
       }))],

@@ -120,6 +120,15 @@ function checksum(bytes) {
   return ~sum >>> 0;
 }
 
+// A link into something closed opens it.
+function opened() {
+  const target = document.getElementById(location.hash.slice(1));
+  const closed = target?.closest("details:not([open])");
+  if (!closed) return;
+  closed.open = true;
+  target.scrollIntoView();
+}
+
 let files = null;
 
 async function fileNames() {
@@ -177,6 +186,7 @@ function ready(redraws) {
 }
 
 async function start() {
+  window.addEventListener("hashchange", opened);
   document.documentElement.classList.add("scripted");
   document.querySelectorAll("table.sortable").forEach(sortable);
   document.querySelectorAll("[data-file]").forEach((button) => button.addEventListener("click", () => download(button.dataset.file)));
