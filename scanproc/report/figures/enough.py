@@ -14,7 +14,8 @@ from scanproc.report.drawing.kinds import Axis, Figure, HeatMap, Line, Lines, St
 from scanproc.report.drawing.tables import Table
 from scanproc.report.figures.material import Material, frequency_axis, rounded_span, spans
 from scanproc.report.words.bands import held_out_at_order
-from scanproc.report.words.sentences import frequency, round_points
+from scanproc.report.words.sentences import frequency
+from scanproc.steps.points.curve import round_points
 from scanproc.waves.bands import third_octave_name
 
 ERROR_FLOOR_DB = -60.0
