@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from scanproc.conventions import Real
+from scanproc.conventions import Boolean, Real
 from scanproc.records.fitted.expansion import Expansion
 from scanproc.report.drawing.kinds import Axis, HeatMap, Line, Lines, Text
 from scanproc.report.figures.material import frequency_axis, rounded_span
@@ -17,21 +17,22 @@ FROM_S, TO_S = -1e-3, 5e-3
 """What is drawn of the responses, about the largest value."""
 
 
-def phase_figures(expansion: Expansion) -> tuple[Lines, ...]:
-    """Phase with its minimum-phase part, and group delay; nothing of fewer than four frequencies."""
+def phase_figures(expansion: Expansion, sound: Boolean) -> tuple[Lines, ...]:
+    """Phase with its minimum-phase part, and group delay; nothing of fewer than four frequencies. Findings where
+    ``sound`` (F,) is on."""
     found = axis_phase(expansion)
     if found is None:
         return ()
-    return (phases(expansion.frequency_hz, found), group_delay(expansion.frequency_hz, found))
+    return (phases(expansion.frequency_hz, found, sound), group_delay(expansion.frequency_hz, found, sound))
 
 
-def phases(hz: Real, found: AxisPhase) -> Lines:
+def phases(hz: Real, found: AxisPhase, sound: Boolean) -> Lines:
     """The phase, less the delay, beside that of the minimum-phase system of the same level."""
     phase, least, low, high = (
         np.rad2deg(one) for one in (found.phase_rad, found.minimum_rad, found.lowest_rad, found.highest_rad)
     )
     bottom, top = rounded_span(np.concatenate([phase, least]), 90, (-180, 180))
-    apart = np.maximum(np.maximum(phase - high, low - phase), 0.0)
+    apart = np.where(sound, np.maximum(np.maximum(phase - high, low - phase), 0.0), 0.0)
     far = int(np.argmax(apart))
     told = "the phase may be that of a minimum-phase system of the same level"
     if apart[far] >= 1:
@@ -52,12 +53,12 @@ def phases(hz: Real, found: AxisPhase) -> Lines:
     return Lines(text, frequency_axis(hz), Axis("Phase", "deg", bottom, top, digits=0), hz, lines)
 
 
-def group_delay(hz: Real, found: AxisPhase) -> Lines:
+def group_delay(hz: Real, found: AxisPhase, sound: Boolean) -> Lines:
     """The group delay re sound from the scan's origin."""
     delay = 1000 * found.group_delay_s
-    middle = float(np.median(delay))
+    middle = float(np.median(delay[sound]))
     span = rounded_span(np.append(np.percentile(delay, [2, 98]), middle), 0.5, (-1, 1))
-    slow = int(np.argmax(delay))
+    slow = int(np.argmax(np.where(sound, delay, -np.inf)))
     text = Text(
         "group-delay",
         "Group delay on the axis",

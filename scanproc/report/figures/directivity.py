@@ -41,7 +41,7 @@ def orbit_figures(
     )
     return (
         *maps,
-        polar(fine.frequency_hz, names, found),
+        polar(fine.frequency_hz, names, found, sound),
         *polar_sheet(fine.frequency_hz, names, found, sound),
     )
 
@@ -103,12 +103,12 @@ def _loudest(hz: Real, angle_deg: Real, level: Real, axis: Real, sound: Boolean)
     )
 
 
-def polar(hz: Real, names: tuple[str, ...], found: list[tuple[Real, Real, Real]]) -> Polar:
-    """All orbits of one frequency in a circle."""
+def polar(hz: Real, names: tuple[str, ...], found: list[tuple[Real, Real, Real]], sound: Boolean) -> Polar:
+    """All orbits of one frequency in a circle; the finding where ``sound`` (F,) is on."""
     text = Text(
         "polar",
         "Polar",
-        _polar_finding(hz, names, found),
+        _polar_finding(hz, names, found, sound),
         f"Far-field levels round the device at one frequency, {LEVEL_UNIT}, with one standard error as a band; 0 "
         f"deg is the reference axis. {DIRECTIONS}",
         "A smooth outline is wanted; narrow notches are cancellations whose depth is rarely certain.",
@@ -119,16 +119,18 @@ def polar(hz: Real, names: tuple[str, ...], found: list[tuple[Real, Real, Real]]
     return Polar(text, hz, found[0][0], names, levels, errors, SPAN_DB, steps)
 
 
-def _polar_finding(hz: Real, names: tuple[str, ...], found: list[tuple[Real, Real, Real]]) -> str:
-    """Where an orbit's loudest angle lies farthest off the axis, and by how much it is louder: over all
+def _polar_finding(
+    hz: Real, names: tuple[str, ...], found: list[tuple[Real, Real, Real]], sound: Boolean
+) -> str:
+    """Where an orbit's loudest angle lies farthest off the axis, and by how much it is louder: over all trusted
     frequencies, so that it holds wherever the slider stands."""
     off, over = (np.zeros((len(found), len(hz))) for _ in range(2))
     for index, (angle, level, _) in enumerate(found):
         over[index] = level.max(axis=0) - level[np.argmin(np.abs(angle))]
-        off[index] = np.where(over[index] >= 0.05, np.abs(angle[level.argmax(axis=0)]), 0)
+        off[index] = np.where(sound & (over[index] >= 0.05), np.abs(angle[level.argmax(axis=0)]), 0)
     orbit, column = np.unravel_index(int(off.argmax()), off.shape)
     if not off[orbit, column]:
-        return "On both orbits no direction is louder than the axis at any frequency."
+        return "On both orbits no direction is louder than the axis where the target is met."
     angle, level, _ = found[orbit]
     row = int(level[:, column].argmax())
     return (
@@ -225,9 +227,10 @@ def _worst_jump(curves: Curves, names: list[str], sound: Boolean) -> str:
     return words
 
 
-def balloon(expansion: Expansion, level_error_db: float = 0.0) -> Balloon:
-    """Levels in all directions, one frequency per third-octave band."""
-    part = expansion.take_frequencies(band_middles(expansion.frequency_hz))
+def balloon(expansion: Expansion, sound: Boolean, level_error_db: float = 0.0) -> Balloon:
+    """Levels in all directions, one frequency per third-octave band; the finding where ``sound`` (F,) is on."""
+    middles = band_middles(expansion.frequency_hz)
+    part = expansion.take_frequencies(middles)
     polar_deg = np.arange(0, 180 + MESH_DEG, MESH_DEG)
     azimuth = np.arange(0, 360, MESH_DEG)
     direction = unit_vectors(np.deg2rad(polar_deg)[:, None], np.deg2rad(azimuth)[None, :]).reshape(-1, 3)
@@ -236,6 +239,7 @@ def balloon(expansion: Expansion, level_error_db: float = 0.0) -> Balloon:
     level = level_db(pressure, part.drive_voltage_v)
     error = np.hypot(standard_error_db(pressure, far_field_variance(part, direction)), level_error_db)
     away = np.rad2deg(np.arccos(np.clip(direction[level.argmax(axis=0), 0], -1, 1)))
+    away = np.where(sound[middles] if np.any(sound[middles]) else True, away, 0.0)
     farthest = int(away.argmax())
     text = Text(
         "balloon",

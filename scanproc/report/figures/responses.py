@@ -167,19 +167,21 @@ def _trend(hz: Real, level: Real, tilt: Mapping[str, Any]) -> tuple[Real, float]
     return np.where(inside, line, np.nan), off
 
 
-def indices(curves: Curves) -> Lines:
-    """The directivity index of the axis, exact, and how the 70 angles' power differs from the true one."""
+def indices(curves: Curves, sound: Boolean) -> Lines:
+    """The directivity index of the axis, exact, and how the 70 angles' power differs from the true one; the
+    finding where ``sound`` (F,) is on."""
     exact = curves.get("directivity index, exact")
     lines = [as_line(exact)]
     lines += [as_line(curves.get(name)) for name in STANDARD_INDICES if name in curves.names]
     low, high = rounded_span(np.concatenate([line.y for line in lines]), 5, (0, 15))
     inside = middle(curves.frequency_hz)
+    inside = inside & sound if np.any(inside & sound) else inside
     at = np.flatnonzero(inside)[[exact.value[inside].argmin(), exact.value[inside].argmax()]]
     ends = [f"{exact.value[i]:z.1f} dB at {frequency(float(curves.frequency_hz[i]))}" for i in at]
     text = Text(
         "index",
         "Directivity index",
-        f"{_capital(_band(curves.frequency_hz))} the directivity index of the axis is least with {ends[0]} and "
+        f"{_capital(_band(curves.frequency_hz[inside]))} the directivity index of the axis is least with {ends[0]} and "
         f"largest with {ends[1]}.",
         "How much louder the axis is than the mean over the whole sphere, exact; and, from 70 angles, the listening "
         "window over the sound power and over the early reflections.",
