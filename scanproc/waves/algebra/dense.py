@@ -144,6 +144,8 @@ def _gram(matrix: Matrix, turned: bytes, size: int, inner: int, scale: float) ->
     """A row-major A is a column-major Aᵀ to BLAS, and what it yields, read by rows, the product wanted."""
     given = _row_major(matrix)
     product = cast(Matrix, np.zeros((size, size), dtype=given.dtype))
+    if not inner:
+        return product
     name = letter(given) + ("syrk" if np.isrealobj(given) else "herk")
     factor, nothing = (np.full(1, value, dtype=product.real.dtype) for value in (scale, 0.0))
     width = max(1, given.shape[1])

@@ -60,6 +60,11 @@ def test_factor_solve_and_inverse_equal_numpy(kind: str, near: float) -> None:
     np.testing.assert_allclose(inverse_from(lower.copy()), np.linalg.inv(whole), atol=near)
 
 
+def test_no_columns_give_nothing(capfd: pytest.CaptureFixture[str]) -> None:
+    np.testing.assert_array_equal(gram_of_rows(np.empty((3, 0), dtype=complex)), np.zeros((3, 3)))
+    assert "illegal" not in "".join(capfd.readouterr())
+
+
 def test_a_row_is_overwritten_only_when_asked() -> None:
     lower, rows = np.eye(3) * 2, np.ones((2, 3))
     solve_rows(lower, rows)
