@@ -32,8 +32,6 @@ SMALLEST_KR, LARGEST_KR = 0.3, 4.0
 DEGREE = 4
 NEIGHBOURS = 2
 """On each side, through which the device's course is taken to run."""
-SHAPE = 0.2
-"""A box only resembles the cabinet: of a share of one so much stays unknown (common practice, no source)."""
 
 
 def learn_scattering(scan: Scan, each: Each) -> Scattering:
@@ -100,7 +98,7 @@ def smoothest_share(frequency_hz: Real, without: Complex, rigid: Complex) -> Sca
     weighed = (share / variance + prior.share / prior.error**2) / (1 / variance + 1 / prior.error**2)
     kept = min(max(weighed, 0.0), 1.0)
     error = 1 / np.sqrt(1 / variance + 1 / prior.error**2)
-    return Scattering(kept, float(np.hypot(error, SHAPE * kept)))
+    return Scattering(kept, float(error))
 
 
 def useful_frequencies(setup: ScanSetup, frequency_hz: Real) -> Integer:
