@@ -24,6 +24,7 @@ from scanproc.steps.each import Each, nobody, told
 from scanproc.steps.fit.expand import fit_planned, pieces
 from scanproc.steps.fit.placement import sensor_share
 from scanproc.steps.fit.plan import prepare, sample_frequencies
+from scanproc.steps.model.box import Box
 from scanproc.steps.model.room_waves import Scattering
 
 Item = TypeVar("Item")
@@ -94,6 +95,7 @@ def make_plan_like(
         frequency_hz=frequency_hz,
         place_m=() if known.truncated else known.place_m,
         scattering=None if known.scattering is None else Scattering(*known.scattering),
+        box=Box(known.box_centre_m, known.box_size_m),
         find_positions=False,
         each=each,
         **_choices(settings),

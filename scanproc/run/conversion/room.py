@@ -27,6 +27,7 @@ from scanproc.steps.field.crossfade import joined
 from scanproc.steps.field.layers import has_two_layers
 from scanproc.steps.fit.plan import sample_frequencies
 from scanproc.steps.fit.scattering import learn_scattering, useful_frequencies
+from scanproc.steps.fit.stated import contradicted
 from scanproc.steps.fit.weights import room_level_db
 from scanproc.steps.model.box import device_box
 from scanproc.steps.model.room_waves import Scattering
@@ -91,6 +92,7 @@ def plan_room(heard: Heard, settings: Settings, frequency_hz: Real, each: Each) 
 
     whole = plan(heard.steady, low)
     gated = None if gate is None else plan(lambda hz: heard.gated(hz, gate), high)
+    warnings = (*warnings, *_contradictions(heard, whole or gated))
     return RoomPlan(gate, whole, gated, modelled, (*_drift_notes(heard), *notes), warnings)
 
 
@@ -192,6 +194,20 @@ def find_gate(heard: Heard, settings: RoomSettings) -> Gate | None:
             "no reflection was found in the responses: state the end of the gate (room.gate_end_s)"
         )
     return None if gap is None else gate_after(setup, gap, "estimated from the responses", late)
+
+
+def _contradictions(heard: Heard, plan: FitPlan | None) -> list[str]:
+    names = [] if plan is None else contradicted(heard.setup, plan)
+    if not names or plan is None:
+        return []
+    size, middle = (
+        " x ".join(f"{v:.2f}" for v in plan.box_size_m),
+        ", ".join(f"{v:.2f}" for v in plan.box_centre_m),
+    )
+    return [
+        f"the sound contradicts {' and '.join(names)} of the scan: taken from the scanned surface instead, "
+        f"a box of {size} m about {middle} m; correct the scan file"
+    ]
 
 
 def _report(plan: RoomPlan, frequency_hz: Real) -> RoomReport:

@@ -16,7 +16,7 @@ from scanproc.records.fitted.fit_plan import FitPlan
 from scanproc.records.measured.scan import Scan, ScanSetup
 from scanproc.steps.each import Each, in_turn
 from scanproc.steps.field.order import between, checked_order, choose_orders, highest_order
-from scanproc.steps.field.view import relative_wavenumber, view_from, wavenumbers
+from scanproc.steps.field.view import view_from, wavenumbers
 from scanproc.steps.fit.budget import error_budget
 from scanproc.steps.fit.placement import (
     LearntSample,
@@ -28,9 +28,10 @@ from scanproc.steps.fit.placement import (
 )
 from scanproc.steps.fit.places import find_places
 from scanproc.steps.fit.posterior import Posterior, doubted, gradient_at, posterior
+from scanproc.steps.fit.stated import credible_box
 from scanproc.steps.fit.truncated import noise_share, on_shell, try_orders, try_orders_on_shell
 from scanproc.steps.fit.weights import NOISE, learn, weights_at
-from scanproc.steps.model.box import Box, device_box
+from scanproc.steps.model.box import Box, device_box, heard_at
 from scanproc.steps.model.field_model import Device, FieldModel, make_model
 from scanproc.steps.model.room_waves import Scattering
 from scanproc.waves.algebra.least_squares import decibels
@@ -63,6 +64,7 @@ def prepare(
     estimator: Estimator = "auto",
     place_m: ArrayLike = (),
     scattering: Scattering | None = None,
+    box: Box | None = None,
     find_positions: bool = True,
     each: Each = in_turn,
 ) -> FitPlan:
@@ -70,27 +72,29 @@ def prepare(
 
     ``order`` fixes an order of least squares about ``centre_m`` (3,), see :func:`truncation_centre`; "truncated"
     chooses it by held-out error; else the whole model is fitted. ``place_m`` (places, 3): where sound leaves, sought by
-    evidence if not told. With a ``scattering`` the room is part of the model. ``find_positions``: errors of the points'
+    evidence if not told. ``box``: the device, if it is known; else as stated, unless the sound speaks against that.
+    With a ``scattering`` the room is part of the model. ``find_positions``: errors of the points'
     places are estimated. ``each`` maps a function over the samples, in turn or side by side.
 
     Raises ScanDataError when the points are too few, too few for ``order``, or one lies on the centre.
     """
     frequency = scan.frequency_hz if frequency_hz is None else frequency_hz
     sample = scan.take_frequencies(sample_frequencies(scan.frequency_hz))
-    box = device_box(scan.setup)
     if order is not None or estimator == "truncated":
         centre = truncation_centre(scan.setup, centre_m)
         orders, noise = _orders(sample, frequency, centre, order, max_order, each)
-        return _plan(frequency, orders, centre, noise, Device(box, box.centre_m[None]), None, sample, [], [])
+        device = Device(device_box(scan.setup), device_box(scan.setup).centre_m[None])
+        return _plan(frequency, orders, centre, noise, device, None, sample, [], [])
     if scan.points < LEAST_POINTS:
         raise ScanDataError(
             f"position_m holds {scan.points} points, a fit needs at least {LEAST_POINTS}: scan more points"
         )
     k = wavenumbers(sample.setup, sample.frequency_hz)
+    few = sample_frequencies(sample.frequency_hz, PLACES_PER_OCTAVE)
+    box = box or credible_box(sample, few, scattering, each)
     position = heard_at(sample, box)
     places = np.asarray(place_m, dtype=np.float64).reshape(-1, 3)
     if not len(places):
-        few = sample_frequencies(sample.frequency_hz, PLACES_PER_OCTAVE)
         places = find_places(position, sample.pressure_pa[:, few], k[few], box, each)
     device = Device(box, places)
 
@@ -163,16 +167,6 @@ def _placed(plan: FitPlan, placement: Placement) -> FitPlan:
         moved_variance_m2=placement.variance_m2 if placement.moved else np.empty((0, 3)),
         moved_held_out_db=placement.held_out_db,
     )
-
-
-def heard_at(scan: Scan, box: Box, plan: FitPlan | None = None) -> Real:
-    """Positions (points, 3) as the model takes them: moved where the plan says so.
-
-    A device-sized array sees each point's own wave number as a small change of its distance.
-    """
-    offset = (scan.setup.position_m - box.centre_m) * relative_wavenumber(scan.setup)[:, None]
-    moved = plan is not None and len(plan.moved_m) > 0
-    return box.centre_m + offset + (plan.moved_m if plan is not None and moved else 0.0)
 
 
 def fitted(model: FieldModel, pressure: Complex, weights: Mapping[str, float]) -> Posterior:

@@ -13,9 +13,9 @@ from scanproc.conventions import Complex, Integer, Real, mode_count, mode_degree
 from scanproc.records.measured.scan import Scan, ScanSetup
 from scanproc.steps.each import Each
 from scanproc.steps.field.view import wavenumbers
-from scanproc.steps.fit.plan import fitted, heard_at
+from scanproc.steps.fit.plan import fitted
 from scanproc.steps.fit.weights import learn
-from scanproc.steps.model.box import device_box
+from scanproc.steps.model.box import device_box, heard_at
 from scanproc.steps.model.dictionary import is_rigid
 from scanproc.steps.model.field_model import Device, make_model
 from scanproc.steps.model.room_waves import Scattering

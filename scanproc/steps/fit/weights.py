@@ -17,6 +17,7 @@ LEARNING_POINTS = 350
 """Weights are learnt on so many points,"""
 MOST_LEARNING_POINTS = 450
 """or up to so many where the sound consists of more numbers than that."""
+EVIDENCE_POINTS = 250
 USUAL_NOISE = 1e-4
 """Also where the search starts: from much less it ends with sources that fit every sound exactly."""
 NOISE = "noise"
@@ -32,6 +33,13 @@ def learn(models: Sequence[FieldModel], pressures: Sequence[Complex]) -> dict[st
     ]
     found = learn_weights(problems, Weights(models[0].usual, USUAL_NOISE))
     return {**dict(zip(models[0].names, found.block.tolist(), strict=True)), NOISE: found.noise}
+
+
+def log_evidence(model: FieldModel, pressure: Complex) -> float:
+    """Of the pressures (points,) for the model, weights as they are likeliest; for comparing models on like points."""
+    chosen = learning_points(len(pressure), EVIDENCE_POINTS)
+    problem = Problem(block_kernels(model, chosen), pressure[chosen])
+    return learn_weights([problem], Weights(model.usual, USUAL_NOISE)).evidence
 
 
 def learning_points(points: int, wanted: int = LEARNING_POINTS) -> Integer:

@@ -8,8 +8,9 @@ import numpy as np
 from scipy.spatial import cKDTree
 
 from scanproc.conventions import Real
-from scanproc.records.measured.scan import ScanSetup
-from scanproc.steps.field.view import device_centre_m, device_size_m
+from scanproc.records.fitted.fit_plan import FitPlan
+from scanproc.records.measured.scan import Scan, ScanSetup
+from scanproc.steps.field.view import device_centre_m, device_size_m, relative_wavenumber
 
 LARGEST_SHARE = 0.85
 """No part of the surface is taken to lie farther out than this share of the scanned surface's distance."""
@@ -45,6 +46,16 @@ class Surface:
 def device_box(setup: ScanSetup) -> Box:
     """The stated box, or a guess from the scanned surface."""
     return Box(np.array(device_centre_m(setup)), np.array(device_size_m(setup)))
+
+
+def heard_at(scan: Scan, box: Box, plan: FitPlan | None = None) -> Real:
+    """Positions (points, 3) as the model takes them: moved where the plan says so.
+
+    A device-sized array sees each point's own wave number as a small change of its distance.
+    """
+    offset = (scan.setup.position_m - box.centre_m) * relative_wavenumber(scan.setup)[:, None]
+    moved = plan is not None and len(plan.moved_m) > 0
+    return box.centre_m + offset + (plan.moved_m if plan is not None and moved else 0.0)
 
 
 def box_surface(box: Box, spacing_m: float, inset_m: float, scanned_m: Real) -> Surface:

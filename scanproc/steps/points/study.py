@@ -18,8 +18,7 @@ from scanproc.records.measured.scan import Scan, ScanSetup
 from scanproc.steps.each import Each, in_turn, nobody
 from scanproc.steps.field.extrapolate import DB_PER_RELATIVE_ERROR
 from scanproc.steps.field.order import choose_orders
-from scanproc.steps.fit.plan import heard_at
-from scanproc.steps.model.box import Box
+from scanproc.steps.model.box import Box, heard_at
 from scanproc.steps.points.bands import Band, Told, beyond, formula_of, refit_db, tell, what_limits
 from scanproc.steps.points.by_order import order_tables
 from scanproc.steps.points.curve import crossing

@@ -219,10 +219,12 @@ class Problem:
 
 @dataclass(frozen=True, eq=False)
 class Weights:
-    """``block`` (blocks,) and ``noise``: variances relative to the mean square of the data."""
+    """``block`` (blocks,) and ``noise``: variances relative to the mean square of the data; the log ``evidence`` for
+    them where they were learnt, up to a constant that the number of data sets."""
 
     block: Real
     noise: float
+    evidence: float = np.nan
 
 
 def learn_weights(problems: Sequence[Problem], usual: Weights, *, iterations: int = 100) -> Weights:
@@ -257,7 +259,7 @@ def learn_weights(problems: Sequence[Problem], usual: Weights, *, iterations: in
         options={"maxiter": iterations, "maxfun": 2 * iterations, "ftol": 1e-5},
     )
     weight = np.exp(found.x)
-    return Weights(weight[:-1], float(weight[-1]))
+    return Weights(weight[:-1], float(weight[-1]), -float(found.fun))
 
 
 def misfit(problem: Problem, weight: Real) -> tuple[float, Real]:
