@@ -30,8 +30,9 @@ from scanproc.steps.fit.places import find_places
 from scanproc.steps.fit.posterior import Posterior, doubted, gradient_at, posterior
 from scanproc.steps.fit.stated import credible_box
 from scanproc.steps.fit.truncated import noise_share, on_shell, try_orders, try_orders_on_shell
-from scanproc.steps.fit.weights import NOISE, learn, weights_at
+from scanproc.steps.fit.weights import NOISE, learn, smoothed, weights_at
 from scanproc.steps.model.box import Box, device_box, heard_at
+from scanproc.steps.model.dictionary import is_rigid
 from scanproc.steps.model.field_model import Device, FieldModel, make_model
 from scanproc.steps.model.room_waves import Scattering
 from scanproc.waves.algebra.least_squares import decibels
@@ -242,7 +243,13 @@ def _plan(
     error_db: Sequence[float],
 ) -> FitPlan:
     names = tuple(dict.fromkeys(name for one in weights for name in one if name != NOISE))
-    rows = [[one.get(name, np.nan) for one in weights] for name in names]
+    rows = np.array([[one.get(name, np.nan) for one in weights] for name in (*names, NOISE)])
+    rows = rows.reshape(len(names) + 1, len(weights))
+    if weights:
+        rigid = np.array(
+            [is_rigid(device.box, float(k)) for k in wavenumbers(sample.setup, sample.frequency_hz)]
+        )
+        rows = smoothed(sample.frequency_hz, rigid, rows)
     return FitPlan(
         frequency_hz=frequency_hz,
         order=order,
@@ -259,8 +266,8 @@ def _plan(
         moved_held_out_db=(np.nan, np.nan),
         sample_hz=sample.frequency_hz if weights else np.empty(0),
         block_names=names,
-        block_weight=np.array(rows).reshape(len(names), len(weights)),
-        noise=np.array([one[NOISE] for one in weights]),
+        block_weight=rows[:-1],
+        noise=rows[-1],
         sample_db=np.array(error_db),
     )
 
