@@ -34,6 +34,8 @@ from scanproc.steps.model.room_waves import Scattering
 from scanproc.steps.sound.gate import gate_after, gate_in_room, gate_until
 from scanproc.steps.sound.reflections import gap_s
 
+WRONG_SHARE = 0.25
+"""A middle that is stated farther off than this share of the smallest side is named; nearer, the device is in both."""
 SHARED_OCTAVES = 1.0
 """So far above the gate's limit 1/T the whole responses are fitted too."""
 
@@ -92,8 +94,9 @@ def plan_room(heard: Heard, settings: Settings, frequency_hz: Real, each: Each) 
 
     whole = plan(heard.steady, low)
     gated = None if gate is None else plan(lambda hz: heard.gated(hz, gate), high)
-    warnings = (*warnings, *_contradictions(heard, whole or gated))
-    return RoomPlan(gate, whole, gated, modelled, (*_drift_notes(heard), *notes), warnings)
+    taken, wrong = _taken_for(heard, whole or gated)
+    notes = (*_drift_notes(heard), *notes, *taken)
+    return RoomPlan(gate, whole, gated, modelled, notes, (*warnings, *wrong))
 
 
 def fit_in_room(
@@ -196,17 +199,18 @@ def find_gate(heard: Heard, settings: RoomSettings) -> Gate | None:
     return None if gap is None else gate_after(setup, gap, "estimated from the responses", late)
 
 
-def _contradictions(heard: Heard, plan: FitPlan | None) -> list[str]:
-    names = [] if plan is None else contradicted(heard.setup, plan)
-    if not names or plan is None:
-        return []
-    size, middle = (
-        " x ".join(f"{v:.2f}" for v in plan.box_size_m),
-        ", ".join(f"{v:.2f}" for v in plan.box_centre_m),
-    )
-    return [
-        f"the sound contradicts {' and '.join(names)} of the scan: taken from the scanned surface instead, "
-        f"a box of {size} m about {middle} m; correct the scan file"
+def _taken_for(heard: Heard, plan: FitPlan | None) -> tuple[list[str], list[str]]:
+    """Notes and warnings where the device is not taken for what the scan says."""
+    if plan is None or not contradicted(heard.setup, plan):
+        return [], []
+    size = " x ".join(f"{value:.2f}" for value in plan.box_size_m)
+    middle = ", ".join(f"{value:.2f}" for value in plan.box_centre_m)
+    note = f"the sound is explained better by a device of {size} m about {middle} m than by the stated one"
+    off = float(np.linalg.norm(plan.box_centre_m - device_box(heard.setup).centre_m))
+    if off < WRONG_SHARE * float(plan.box_size_m.min()):
+        return [note], []
+    return [note], [
+        f"{note}: the middle is stated {off:.2f} m off, check device_centre_m and the scan's origin"
     ]
 
 

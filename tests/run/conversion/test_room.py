@@ -137,8 +137,25 @@ def test_free_field_is_left_alone(tmp_path: Path) -> None:
     with open_scan(tmp_path / "scan.h5") as file:
         _, room = without_room(file, Settings())
     assert room.method == "none"
-    assert room.notes == ("the scan says that it was taken in free field",)
+    assert room.notes[0] == "the scan says that it was taken in free field"
     assert room.warnings == ()
+
+
+def test_a_middle_that_is_stated_wrong_is_named(tmp_path: Path) -> None:
+    recipe = recipes.load("demo")
+    few = {"count": 4, "start_hz": 300.0, "stop_hz": 1500.0}
+    recipe = recipe.model_copy(
+        update={
+            "surface": recipe.surface.model_copy(update={"points": 150}),
+            "frequencies": recipe.frequencies.model_copy(update=few),
+        }
+    )
+    scan = recipes.make_scan(recipe)
+    for off_m, named in ((0.0, False), (0.15, True)):
+        setup = replace(scan.setup, device_centre_m=np.array([0.0, off_m, 0.0]))
+        write_scan(tmp_path / f"{off_m}.h5", replace(scan, setup=setup))
+        _, room = converted(tmp_path / f"{off_m}.h5")
+        assert any("the middle is stated 0.15 m off" in one for one in room.warnings) == named
 
 
 def test_what_the_user_asks_for_and_the_scan_cannot_give(two_layers, tmp_path: Path) -> None:
