@@ -3,111 +3,92 @@
 from __future__ import annotations
 
 import os
+import re
 import shutil
+from collections.abc import Callable
 from contextlib import suppress
+from dataclasses import dataclass
 from pathlib import Path
 
-import numpy as np
 import pytest
-import soundfile
+from boatshed import COARSE, bytes_of, convert, copied, make_boatshed
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
 from inline_workers import run_inline
-from small_scans import delayed_impulses, even_points, monopole_scan
-from swept import level_folder
+from small_scans import monopole_scan
 
-from scanproc.cli.commands import run
+from scanproc.cli.commands import COMMANDS, run
 from scanproc.errors import ScanprocError
-from scanproc.files.stored.scan_file import write_scan
 from scanproc.run.night import inspection, tasks
 from scanproc.run.night.batch import Wanted
 
-COARSE = """[check]
-run = false
-[fit]
-estimator = "truncated"
-order = 2
-centre_m = "origin"
-[directions]
-step_deg = 90
-[points]
-in_convert = false
-"""
+CASES = int(os.environ.get("SCANPROC_LAYOUTS", "4"))
+"""Random layouts for each command."""
+TABLE = "files/orbits-90/csv"
 Captured = pytest.CaptureFixture[str]
 
 
-@pytest.fixture(scope="module")
-def layout(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A user's folder: scans, recordings, settings, results of each kind, one of them with a note, links."""
-    top = tmp_path_factory.mktemp("boatshed") / "all"
-    for name in ("scans", "recordings", "empty", "strangers"):
-        (top / name).mkdir(parents=True)
-    for name in ("horn", "buoy"):
-        write_scan(top / "scans" / f"{name}.h5", monopole_scan(30))
-    (top / "coarse.toml").write_text(COARSE)
-    (top / "strangers" / "summary.json").write_text('{"mine": true}')
-    (top / "night.txt").write_text("scans/horn.h5\n")
-    for number, row in enumerate(delayed_impulses(5).impulse_response_pa / 2, start=1):
-        soundfile.write(top / "recordings" / f"{number:04d}.wav", row, 48000, subtype="FLOAT")
-    np.savetxt(
-        top / "recordings" / "positions.csv",
-        even_points(5, 0.4),
-        delimiter=",",
-        header="x_m,y_m,z_m",
-        comments="",
-    )
-    level_folder(top / "sweeps", (1.0, 2.0))
-    convert(top, "scans/horn.h5", top / "result")
-    convert(top, "scans/buoy.h5", top / "other")
-    shutil.copytree(top / "other", top / "noted")
-    (top / "noted" / "note.txt").write_text("mine")
-    assert run(["export", str(top / "result"), "-o", str(top / "files"), "--directions", "orbits-90"]) == 0
-    os.link(top / "scans" / "horn.h5", top / "hard.h5")
-    (top / "soft.h5").symlink_to(top / "scans" / "horn.h5")
-    (top / "way").symlink_to(top / "scans")
-    (top / "back").symlink_to(top / "result")
-    return top
+@dataclass(frozen=True)
+class Call:
+    """A command line, in which {NAME} is an input, {out} the output; ``also`` is what it reads besides."""
+
+    words: str
+    also: tuple[str, ...] = ()
+
+    @property
+    def named(self) -> list[str]:
+        return [name for name in re.findall(r"{(.*?)}", self.words) if name != "out"]
+
+    def __call__(self, at: Callable[[str], Path], out: Path, force: list[str]) -> None:
+        places = {"out": out, **{name: at(name) for name in self.named}}
+        words = [str(places.get(word.strip("{}"), word)) for word in self.words.split()]
+        if words[0] != "batch":
+            assert run([*words, *force]) in (0, 1, 2, 3)
+            return
+        with suppress(ScanprocError):
+            run_inline(Wanted(tuple(words[1:-1]), out, Path(words[-1]), settle_s=0.0))
 
 
-def convert(top: Path, scan: str, out: Path, *more: str) -> int:
-    return run(["convert", str(top / scan), "-o", str(out), "-c", str(top / "coarse.toml"), *more])
-
-
-def batch(top: Path, sources: list[str], out: Path) -> None:
-    with suppress(ScanprocError):
-        run_inline(Wanted(tuple(str(top / one) for one in sources), out, top / "coarse.toml", settle_s=0.0))
-
-
-def commands(top: Path, out: Path, force: list[str]) -> dict[str, tuple[list[str], object]]:
-    """Name -> what is read, and the call."""
-    result, table = "result/result.h5", "files/orbits-90/csv"
-    plan = ["--size", "0.1", "0.1", "0.1", "--up-to", "300", "-o", str(out), *force]
-    return {
-        "convert": (["scans/horn.h5", "coarse.toml"], lambda: convert(top, "scans/horn.h5", out, *force)),
-        "convert a link": (["soft.h5", "coarse.toml"], lambda: convert(top, "soft.h5", out, *force)),
-        "convert with reference": (
-            ["scans/horn.h5", table],
-            lambda: convert(top, "scans/horn.h5", out, "--reference", str(top / table), *force),
-        ),
-        "export": (
-            [result],
-            lambda: run(["export", str(top / "result"), "-o", str(out), "--directions", "orbits-90", *force]),
-        ),
-        "advise": (
-            [result],
-            lambda: run(["advise", str(top / "result"), "-o", str(out), "--bands", "1", *force]),
-        ),
-        "compare": (
-            [result, table],
-            lambda: run(["compare", str(top / "result"), str(top / table), "-o", str(out), *force]),
-        ),
-        "import": (["recordings"], lambda: run(["import", str(top / "recordings"), "-o", str(out), *force])),
-        "levels": (["sweeps"], lambda: run(["levels", str(top / "sweeps"), "-o", str(out), *force])),
-        "synth": (["coarse.toml"], lambda: run(["synth", str(top / "coarse.toml"), "-o", str(out), *force])),
-        "plan": ([], lambda: run(["plan", *plan])),
-        "batch": (["scans", "coarse.toml"], lambda: batch(top, ["scans"], out)),
-        "batch of a list": (["scans/horn.h5", "night.txt"], lambda: batch(top, ["night.txt"], out)),
-    }
-
-
+CALLS = {
+    "convert": Call("convert {scans/horn.h5} -c {coarse.toml} -o {out}"),
+    "convert a link": Call("convert {soft.h5} -c {coarse.toml} -o {out}", ("scans/horn.h5",)),
+    "convert with reference": Call(
+        "convert {scans/horn.h5} -c {coarse.toml} --reference {files/orbits-90/csv} -o {out}"
+    ),
+    "convert with result": Call("convert {scans/horn.h5} -c {coarse.toml} --reference {other} -o {out}"),
+    "export": Call("export {result} --directions orbits-90 -o {out}"),
+    "export filtered": Call(
+        "export {result} --directions orbits-90 --filter {advice/filters.toml} -o {out}"
+    ),
+    "export by a table": Call(
+        "export {result} --directions orbits-90 --filter {equaliser.toml} -o {out}", (TABLE,)
+    ),
+    "advise": Call("advise {result} --bands 1 -o {out}"),
+    "advise towards": Call("advise {result} --bands 1 --target {files/orbits-90/csv/horizontal_000.csv} -o {out}"),
+    "compare": Call("compare {result} {files/orbits-90/csv} -o {out}"),
+    "compare results": Call("compare {result} {other} {noted} -o {out}"),
+    "compare halves": Call("compare --halves {scans/horn.h5} -c {coarse.toml} -o {out}"),
+    "import": Call("import {recordings} -o {out}"),
+    "levels": Call("levels {sweeps} -o {out}"),
+    "synth": Call("synth {recipe.toml} -o {out}"),
+    "plan": Call("plan --size 0.1 0.1 0.1 --up-to 200 -o {out}"),
+    "plan like": Call("plan --like {modelled} --up-to 200 -o {out}"),
+    "demo": Call("demo -o {out}"),
+    "demo in a room": Call("demo --room -o {out}"),
+    "batch": Call("batch {scans} {coarse.toml}"),
+    "batch of a list": Call("batch {night.txt} {coarse.toml}", ("scans/horn.h5",)),
+}
+READ_ONLY = {
+    "check": "check {scans/horn.h5}",
+    "check the arm": "check --arm {scans/horn.h5}",
+    "points": "points {scans/horn.h5} -c {coarse.toml}",
+    "watch": "watch {scans/horn.h5} --idle 0.01 --every 0.01 -c {coarse.toml}",
+    "guide": "guide room",
+    "advise": "advise {result}",
+    "compare": "compare {result} {other}",
+    "levels": "levels {sweeps}",
+    "plan": "plan --like {modelled} --up-to 200",
+}
 OUTPUTS = (
     ".",
     "scans",
@@ -132,55 +113,136 @@ OUTPUTS = (
     "files",
     "files/orbits-90",
     "files/orbits-90/csv",
+    "advice",
+    "advice/filters.toml",
+    "comparison",
     "strangers",
     "empty",
     "new",
     "new/deeper",
 )
-REPLACEABLE = {"result", "back", "other", "files", "scans/horn.h5", "hard.h5", "soft.h5"}
+REPLACEABLE = {
+    *("result", "back", "other", "modelled", "files", "advice", "comparison"),
+    *("scans/horn.h5", "scans/buoy.h5", "hard.h5", "soft.h5"),
+}
 """Outputs of our own making, of one kind or another."""
+HOSTS = (".", "scans", "recordings", "result", "other", "files", TABLE, "advice", "empty", "a new one")
 
 
-def bytes_of(top: Path) -> dict[Path, bytes]:
-    return {
-        path.relative_to(top): os.readlink(path).encode() if path.is_symlink() else path.read_bytes()
-        for path in sorted(top.rglob("*"))
-        if path.is_symlink() or path.is_file()
-    }
+@pytest.fixture(scope="module")
+def layout(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    top = tmp_path_factory.mktemp("boatshed") / "all"
+    make_boatshed(top)
+    return top
 
 
-@pytest.mark.parametrize("name", list(commands(Path(), Path(), [])))
-def test_nothing_is_lost(
-    layout: Path, tmp_path: Path, name: str, capsys: Captured, monkeypatch: pytest.MonkeyPatch
-) -> None:
+@pytest.fixture
+def quick(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Scans are read in this process, a demo is small and coarse."""
     monkeypatch.setattr(tasks, "inspect", inspection.read_all)
+    monkeypatch.setattr("scanproc.run.synth.make_scan", lambda _: monopole_scan(30))
+    monkeypatch.setattr("scanproc.run.demo.convert", coarsely)
+
+
+def coarsely(scan: Path, out: Path, **_: object) -> None:
+    config = scan.parent / "coarse.toml"
+    config.write_text(COARSE)
+    convert(scan.parent, scan.name, out)
+    config.unlink()
+
+
+def touched(
+    call: Call, top: Path, at: Callable[[str], Path], out: Path, force: list[str], ours: set[str]
+) -> bool:
+    """Whether the call changed anything: it must write nothing but its output, and replace only what is ``ours``."""
+    before = bytes_of(top)
+    reads = {path.resolve() for name in (*call.named, *call.also) for path in (at(name), *at(name).rglob("*"))}
+    call(at, out, force)
+    after = bytes_of(top)
+    lost = {top / path for path, content in before.items() if after.get(path) != content}
+    new = {top / path for path in set(after) - set(before)}
+    case = f"{call.words} with {out.relative_to(top)} {force}"
+    assert not {path for path in lost if path in reads}, case
+    inside = out.resolve()
+    assert all(path == out or path == inside or inside in path.parents for path in lost | new), case
+    assert not lost or {path.relative_to(top).as_posix() for path in (out, inside)} & ours, case
+    return bool(lost or new)
+
+
+@pytest.mark.parametrize("name", CALLS)
+def test_nothing_is_lost(layout: Path, tmp_path: Path, name: str, quick: None, capsys: Captured) -> None:
     done = 0
     for output in OUTPUTS:
         for force in ([], ["--force"]):
             top = tmp_path / "all"
-            shutil.copytree(layout, top, symlinks=True)
-            for link in ("soft.h5", "way", "back"):
-                target = Path(os.readlink(top / link)).relative_to(layout)
-                (top / link).unlink()
-                (top / link).symlink_to(top / target)
-            (top / "hard.h5").unlink()
-            os.link(top / "scans" / "horn.h5", top / "hard.h5")
-            before = bytes_of(top)
-            reads, call = commands(top, top / output, force)[name]
-            call()  # type: ignore[operator]
-            after = bytes_of(top)
-            inside = (top / output).resolve().relative_to(top.resolve())
-            lost = {path for path, content in before.items() if after.get(path) != content}
-            case = f"{name} -o {output} {force}"
-            assert not [p for p in lost if any(p == Path(r) or Path(r) in p.parents for r in reads)], case
-            assert output in REPLACEABLE or not lost, case
-            assert not [p for p in lost if p not in (inside, Path(output)) and inside not in p.parents], case
-            new = set(after) - set(before)
-            assert not [p for p in new if p not in (inside, Path(output)) and inside not in p.parents], case
-            done += bool(new or lost)
+            copied(layout, top)
+            done += touched(CALLS[name], top, top.joinpath, top / output, force, REPLACEABLE)
             shutil.rmtree(top)
     capsys.readouterr()
-    assert done > (0 if name != "synth" else -1)
+    assert done > 0
+
+
+@settings(
+    max_examples=CASES,
+    deadline=None,
+    derandomize=CASES <= 4,
+    suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
+)
+@given(data=st.data())
+@pytest.mark.parametrize("name", CALLS)
+def test_nothing_is_lost_wherever_inputs_lie(
+    layout: Path, tmp_path: Path, quick: None, capsys: Captured, name: str, data: st.DataObject
+) -> None:
+    top = tmp_path / "all"
+    shutil.rmtree(top, ignore_errors=True)
+    copied(layout, top)
+    places, ours = {}, set(REPLACEABLE)
+    for one in CALLS[name].named:
+        way = data.draw(st.sampled_from(["left", "moved", "linked", "reached"]))
+        host = data.draw(st.sampled_from(HOSTS))
+        places[one] = rearranged(top, one, way, host)
+        if way != "left":
+            ours -= {host, host.partition("/")[0]} | ({"back"} if host == "result" else set())
+    there = [path for path in sorted(top.rglob("*")) if not path.name.endswith(".wav")]
+    folders = [path / "new" for path in [top, *there] if path.is_dir()]
+    out = data.draw(st.sampled_from([top, *there, *folders]))
+    force = data.draw(st.sampled_from([[], ["--force"]]))
+    touched(CALLS[name], top, lambda one: places.get(one, top / one), out, force, ours)
+    capsys.readouterr()
+
+
+def rearranged(top: Path, name: str, way: str, host: str) -> Path:
+    """Where an input is after it was left, moved into ``host``, or reached from there by a link to it or its folder."""
+    given, folder = top / name, top / host
+    folder.mkdir(exist_ok=True)
+    place = folder / f"my-{given.name}"
+    if way == "left" or given.resolve() in (folder.resolve(), *folder.resolve().parents):
+        return given
+    if way == "moved":
+        shutil.move(given, place)
+        return place
+    if way == "linked":
+        place.symlink_to(given)
+        return place
+    door = folder / f"door-to-{given.name}"
+    door.symlink_to(given.parent)
+    return door / given.name
+
+
+@pytest.mark.parametrize("words", READ_ONLY.values(), ids=READ_ONLY)
+def test_what_only_reads_writes_nothing(layout: Path, tmp_path: Path, words: str, capsys: Captured) -> None:
+    top = tmp_path / "all"
+    copied(layout, top)
+    before = bytes_of(tmp_path)
+    Call(words)(top.joinpath, top / "new", [])
+    assert capsys.readouterr().out
+    assert bytes_of(tmp_path) == before
+
+
+def test_every_command_is_tried() -> None:
+    assert {words.split()[0] for words in (*READ_ONLY.values(), *(call.words for call in CALLS.values()))} == {
+        *COMMANDS
+    }
 
 
 def test_the_words_show_the_way_out(layout: Path, capsys: Captured) -> None:

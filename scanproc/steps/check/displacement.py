@@ -13,7 +13,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from scanproc.conventions import Complex, Integer, Real
-from scanproc.steps.check.left_out import LeftOut, bar
+from scanproc.steps.check.chance import most_explained
+from scanproc.steps.check.left_out import LeftOut
 
 TOLERATED_M = 1.5e-3
 """An arm is as good as that (common practice, no source)."""
@@ -26,24 +27,20 @@ PRIOR = 1 / (2 * PLAUSIBLE_M**2)
 
 @dataclass(frozen=True, eq=False)
 class Displacement:
-    """Per point: ``excess`` (points,), and ``noticed_m`` (points,).
+    """Per point: ``excess``, ``chance`` and ``noticed_m``, all (points,).
 
     ``excess``: power, in units of the usual error's, that the best displacement explains beyond what one of
-    ``TOLERATED_M`` does; ``noticed_m``: how far off, in the direction that changes the sound least, a point must be to
-    be noticed.
+    ``TOLERATED_M`` does; ``chance``: what a good point may show of that; ``noticed_m``: how far off, in the direction
+    that changes the sound least, a point must be to be noticed.
     """
 
     excess: Real
+    chance: Real
     noticed_m: Real
 
 
-def least_excess(around: int) -> float:
-    """What chance alone hardly exceeds: three numbers explain half a squared normal error each (complex errors)."""
-    return 1.5 * bar(3, around)
-
-
-def displacement(found: LeftOut, usual: Real, around: int) -> Displacement:
-    """The test of all points; ``usual`` (points, F) is the variance of their errors, known from ``around`` others."""
+def displacement(found: LeftOut, usual: Real, freedom: float) -> Displacement:
+    """The test of all points; ``usual`` (points, F) is the variance of their errors, of so many degrees of freedom."""
     deviation = np.sqrt(usual)
     every = np.arange(len(usual))
     gradient = gradient_of(found, every, np.zeros((len(usual), 3))) / deviation[..., None]
@@ -51,8 +48,11 @@ def displacement(found: LeftOut, usual: Real, around: int) -> Displacement:
     normal = np.real(np.einsum("pfi,pfj->pij", gradient.conj(), gradient)) + PRIOR * np.eye(3)
     value, axes = np.linalg.eigh(normal)
     target = np.einsum("pij,pi->pj", axes, np.real(np.einsum("pfi,pf->pi", gradient.conj(), missed)))
-    excess = np.sum(target**2 / value, axis=1) - _explained_within(value, target, TOLERATED_M)
-    return Displacement(excess, TOLERATED_M + np.sqrt(least_excess(around) / value[:, 0]))
+    explained = np.sum(target**2 / value, axis=1)
+    left = np.sum(np.abs(missed) ** 2, axis=1) - explained
+    chance, usually = (most_explained(one, *usual.shape, freedom) for one in (left, np.array(usual.shape[1])))
+    excess = explained - _explained_within(value, target, TOLERATED_M)
+    return Displacement(excess, chance, TOLERATED_M + np.sqrt(usually / value[:, 0]))
 
 
 def _explained_within(value: Real, target: Real, radius: float) -> Real:

@@ -10,9 +10,10 @@ from scipy.spatial import cKDTree
 
 from scanproc.conventions import Boolean, Complex, Integer, Real
 from scanproc.records.measured.scan import Scan
-from scanproc.steps.check.displacement import TOLERATED_M, displaced, displacement, least_excess
+from scanproc.steps.check.chance import FREEDOM, freedom_of, highest_mean
+from scanproc.steps.check.displacement import TOLERATED_M, displaced, displacement
 from scanproc.steps.check.drift import Drift, estimate_drift
-from scanproc.steps.check.left_out import AROUND, LeftOut, Weights, bar, expected, models_of, score
+from scanproc.steps.check.left_out import AROUND, LeftOut, Weights, expected, models_of, score
 
 ROUNDS = 8
 SETTLING = 5
@@ -21,8 +22,6 @@ MOST_SHARE = 0.3
 """With more faulty points than this, neither they nor the others can be told."""
 SILENT_DB = -30.0
 """A point so far below its neighbours' median level, at the median frequency, may hear nothing; the model decides."""
-ONE_ERROR = 2
-"""What the model lacks at a place it lacks at all frequencies: they count as one complex error."""
 SILENT_SHARE = 0.03
 """A point with less than this part of the power expected there hears nothing."""
 EXPLAINED = 0.1
@@ -65,7 +64,7 @@ def judge(scan: Scan, silent: Boolean) -> Judgement:
     """The faulty points of a scan at its (few) frequencies, those first left out that seem ``silent`` (points,).
 
     A fault spoils the prediction of its neighbours, so points are left out worst first, the rest is predicted
-    anew, and whoever then agrees is taken back.
+    anew, and whoever then agrees is taken back; at last those, too, who are no worse than points of this scan are.
     """
     close, near = _neighbours(scan, 6), _neighbours(scan, AROUND)
     bad, models = silent.copy(), models_of(scan)
@@ -76,9 +75,7 @@ def judge(scan: Scan, silent: Boolean) -> Judgement:
         found = expected(steady, models, ~bad, learnt)
         learnt = found.weights
         usual = found.usual(near)
-        test = displacement(found, usual, AROUND)
-        odd = score(found, usual) / bar(ONE_ERROR, AROUND)
-        guilt = np.maximum(odd, test.excess / least_excess(AROUND))
+        guilt = _evidence(found, usual, FREEDOM[-1]).guilt
         worst_around = guilt >= np.where(bad[close], 0.0, guilt[close]).max(axis=1)
         now = (guilt > 1) & (bad | worst_around)
         if turn >= SETTLING:
@@ -87,8 +84,25 @@ def judge(scan: Scan, silent: Boolean) -> Judgement:
             break
         bad = now
         drift = estimate_drift(scan, ~bad)
-    faults = _explained(steady, found, usual, bad, odd <= 1)
-    return Judgement(faults, found, drift, test.noticed_m)
+    shown = _evidence(found, usual, freedom_of(np.abs(found.error) ** 2 / found.variance))
+    faults = _explained(steady, found, usual, bad & (shown.guilt > 1), shown.odd <= 1)
+    return Judgement(faults, found, drift, shown.noticed_m)
+
+
+@dataclass(frozen=True, eq=False)
+class _Evidence:
+    """How far points (points,) stand out: of all by their error, by where they seem to be, by either; above one that is
+    more than chance."""
+
+    odd: Real
+    guilt: Real
+    noticed_m: Real
+
+
+def _evidence(found: LeftOut, usual: Real, freedom: float) -> _Evidence:
+    test = displacement(found, usual, freedom)
+    odd = score(found, usual) / highest_mean(*usual.shape, freedom)
+    return _Evidence(odd, np.maximum(odd, test.excess / test.chance), test.noticed_m)
 
 
 def _neighbours(scan: Scan, count: int) -> Integer:

@@ -6,7 +6,6 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.stats import f as ratio_of_variances
 
 from scanproc.conventions import Boolean, Complex, Integer, Real
 from scanproc.records.measured.scan import Scan
@@ -30,8 +29,6 @@ Weights = Mapping[str, float]
 
 AROUND = 12
 """Neighbours whose errors tell how sure the prediction is about a point, besides what the model says."""
-CHANCE = 1e-5
-"""Chance that a good point is accused."""
 WORST_LEFT_OUT = 0.25
 """A fault shows at most frequencies: those at which a point is worst, up to this share of all, do not count."""
 HARMLESS = 1 / 300
@@ -148,12 +145,3 @@ def score(found: LeftOut, usual: Real) -> Real:
     counted = ratio.shape[1] - int(WORST_LEFT_OUT * ratio.shape[1])
     mean: Real = np.mean(ratio[:, :counted], axis=1)
     return mean
-
-
-def bar(numbers: int, around: int) -> float:
-    """The mean of so many squared normal errors that a good point exceeds with ``CHANCE``.
-
-    Their variance is itself known from ``around`` neighbours and the model's word only, so the ratio follows Fisher's
-    F (Abramowitz and Stegun 1964, 26.6, from memory). To leave the worst out makes it only less likely.
-    """
-    return float(ratio_of_variances.isf(CHANCE, numbers, 2 * (around + USUAL_COUNT)))
