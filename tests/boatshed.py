@@ -71,9 +71,8 @@ def make_boatshed(top: Path) -> None:
         ["compare", result, str(top / "other"), "-o", str(top / "comparison")],
     )
     assert all(run(one) in (0, 3) for one in made)
-    table = "files/orbits-90/csv/horizontal_000.csv"
-    assert (top / table).is_file()
-    (top / "equaliser.toml").write_text(f'[[filter]]\nkind = "table"\nfile = "{table}"\n')
+    (top / "equaliser.csv").write_text("frequency_hz,level_db,phase_deg\n50,0,0\n5000,-3,9\n")
+    (top / "equaliser.toml").write_text('[[filter]]\nkind = "table"\nfile = "equaliser.csv"\n')
     (top / "recipe.toml").write_text(RECIPE)
     os.link(top / "scans" / "horn.h5", top / "hard.h5")
     (top / "soft.h5").symlink_to(top / "scans" / "horn.h5")

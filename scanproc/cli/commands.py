@@ -8,9 +8,10 @@ from __future__ import annotations
 
 import json
 import os
+import signal
 import sys
 import warnings
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from difflib import get_close_matches
 from importlib import import_module
 from typing import Any
@@ -84,16 +85,27 @@ def scanproc() -> None:
 def main() -> None:
     """The command ``scanproc``."""
     warnings.simplefilter("ignore")  # what a library warns of is no use to who runs a command
+    interrupts: list[int] = []
+
+    def interrupt(number: int, _: object) -> None:
+        interrupts.append(number)
+        raise KeyboardInterrupt
+
+    if signal.getsignal(signal.SIGINT) is signal.default_int_handler:  # else it is to be ignored
+        signal.signal(signal.SIGINT, interrupt)
     try:
-        code = run(sys.argv[1:])
+        code = run(sys.argv[1:], lambda: bool(interrupts))
     except BrokenPipeError:  # whoever read the answer has left; nothing more can be said
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         code = 1
     sys.exit(code)
 
 
-def run(arguments: Sequence[str]) -> int:
-    """Runs a command line; returns its exit code. Every failure is one line, never a traceback."""
+def run(arguments: Sequence[str], interrupted: Callable[[], bool] = lambda: False) -> int:
+    """Runs a command line; returns its exit code. Every failure is one line, never a traceback.
+
+    Whatever fails once ``interrupted`` failed for that: libraries that are just being loaded call it by other names.
+    """
     as_json = "--json" in arguments
     try:
         outcome = scanproc.main(list(arguments), prog_name="scanproc", standalone_mode=False)
@@ -103,7 +115,7 @@ def run(arguments: Sequence[str]) -> int:
     except Exception as error:
         if os.environ.get("SCANPROC_TRACEBACK"):
             raise
-        return _report(error, as_json)
+        return _report(click.Abort() if interrupted() else error, as_json)
     return _show(outcome, as_json)
 
 

@@ -45,7 +45,7 @@ def whole_directory(path: Path | str, refuse: Callable[[Path], None] | None = No
 
     Raises OutputError, with ``path`` untouched, when anything cannot be written.
     """
-    target = Path(path).resolve()
+    target = Path(os.path.realpath(path))
     with output_errors(target), _room_beside(target) as room:
         _refuse_to_lose(target, refuse)
         new = room / "new"

@@ -82,13 +82,15 @@ def check_directory(directory: Path, kind: Kind, *, reads: Iterable[Path] = (), 
     ``reads`` are the files that the results are made of: none of them may lie inside. ``force`` allows results of
     another kind, or of one that is not replaced freely, and nothing else.
     """
+    _refuse_unmakeable(directory)
     if not os.path.lexists(directory):
         return
     if not directory.is_dir():
         raise OutputError("is a file, a directory was needed: choose another name", path=directory)
     if not any(directory.iterdir()):
         return
-    inside = next((path for path in reads if path.resolve().is_relative_to(directory.resolve())), None)
+    real = os.path.realpath(directory)
+    inside = next((path for path in reads if Path(os.path.realpath(path)).is_relative_to(real)), None)
     if inside is not None:
         raise OutputError(
             f"holds {str(inside)!r}, of which the results are made: choose another directory", path=directory
@@ -135,6 +137,7 @@ def check_file(path: Path, noun: str, is_own: Callable[[Path], bool], *, force: 
         raise OutputError(
             f"there is no folder {str(path.parent)!r}: make it first, or correct the path", path=path
         )
+    _refuse_unmakeable(path)
     if not os.path.lexists(path):
         return
     if path.is_dir():
@@ -144,6 +147,16 @@ def check_file(path: Path, noun: str, is_own: Callable[[Path], bool], *, force: 
     if not force:
         raise OutputError(
             f"the {noun} is there already: choose another name, or replace it with --force", path=path
+        )
+
+
+def _refuse_unmakeable(path: Path) -> None:
+    """Raises OutputError where nothing can be written, before the work begins."""
+    above = next((one for one in Path(os.path.abspath(path)).parents if os.path.lexists(one)), Path(os.sep))
+    if not above.is_dir() or not os.access(above, os.W_OK | os.X_OK):
+        raise OutputError(
+            f"cannot be made, {str(above)!r} is no folder that may be written to: choose another place",
+            path=path,
         )
 
 

@@ -30,7 +30,7 @@ from scanproc.records.fitted.expansion import Expansion
 from scanproc.run.blas import one_blas_thread
 from scanproc.run.conversion.datasheet import all_curves, datasheet
 from scanproc.run.progress import Progress, silent
-from scanproc.run.settings.exports import AboutTable, ExportSettings, filter_files, read_filters
+from scanproc.run.settings.exports import AboutTable, ExportSettings, read_filters
 from scanproc.steps.farfield.calibration import curves_with, directions_with
 from scanproc.steps.farfield.curves import band_levels
 from scanproc.steps.farfield.filters import filtered
@@ -95,8 +95,7 @@ def export(
     sets = [(named_set(name), wanted.turn) for name in dict.fromkeys(wanted.names)]
     sets += [(one.angles(), one.turn) for one in settings.set]
     _refuse_twice([angles.name for angles, _ in sets])
-    reads = [source, *(file for path in wanted.filters for file in filter_files(path))]
-    refuse = partial(check_directory, kind=EXPORT, reads=reads, force=force)
+    refuse = partial(check_directory, kind=EXPORT, reads=[source, *wanted.filters], force=force)
     refuse(directory)
     read = [read_filters(path) for path in wanted.filters]
     chain, said = [stage for stages, _ in read for stage in stages], [words for _, words in read]

@@ -218,6 +218,25 @@ def test_an_interrupt_leaves_nothing_and_code_130(
     assert [path.name for path in tmp_path.iterdir()] == ["scan.h5"]
 
 
+def test_an_interrupt_that_a_library_calls_by_another_name(scan_file: Path) -> None:
+    program = """
+import os, signal, sys
+from scanproc.cli.commands import main
+from scanproc.run.conversion import check
+def loading(*_):
+    try:
+        os.kill(os.getpid(), signal.SIGINT)
+    except KeyboardInterrupt:
+        raise ImportError("initialization failed") from None
+check.check_scan = loading
+sys.argv[0] = "scanproc"
+main()
+"""
+    call = [sys.executable, "-c", program, "check", str(scan_file)]
+    done = subprocess.run(call, capture_output=True, text=True, check=False)
+    assert (done.returncode, done.stderr) == (130, "scanproc: interrupted, nothing was written\n")
+
+
 def test_a_bug_is_one_line_too(
     scan_file: Path, tmp_path: Path, capsys: Captured, monkeypatch: pytest.MonkeyPatch
 ) -> None:

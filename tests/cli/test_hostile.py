@@ -190,3 +190,38 @@ def test_bounds_hold_for_records_as_for_files() -> None:
     setup = monopole_scan(30).setup
     with pytest.raises(ScanDataError, match=r"position_m must lie within 10000 m, got 3.96e\+08 m: m or mm"):
         replace(setup, position_m=setup.position_m * 1e9)
+
+
+@pytest.mark.parametrize("place", ["loop/out", "scan.h5/a/b/out"])
+@pytest.mark.parametrize(
+    "words",
+    ["convert scan.h5", "demo", "plan --size 0.1 0.1 0.1 --up-to 200", "synth demo", "import recordings"],
+)
+def test_a_place_where_nothing_can_be_is_told_before_the_work(
+    scan: Path, capsys: Captured, monkeypatch: pytest.MonkeyPatch, place: str, words: str
+) -> None:
+    monkeypatch.chdir(scan.parent)
+    monkeypatch.setattr("scanproc.run.conversion.pipeline.open_scan", None)
+    monkeypatch.setattr("scanproc.run.demo.synth", None)
+    monkeypatch.setattr("scanproc.run.plan.plan_scan", None)
+    Path("loop").symlink_to("loop")
+    assert run([*words.split(), "-o", place]) == 1
+    said = capsys.readouterr().err
+    assert "cannot be made, " in said or "there is no folder" in said
+    assert said.count("\n") == 1
+
+
+def test_a_recording_that_is_a_link_to_itself(tmp_path: Path, capsys: Captured) -> None:
+    (tmp_path / "positions.csv").write_text("x_m,y_m,z_m\n0,0,1\n")
+    (tmp_path / "0001.wav").symlink_to("0001.wav")
+    assert run(["import", str(tmp_path), "-o", str(tmp_path / "scan.h5")]) == 1
+    said = capsys.readouterr().err
+    assert "0001.wav" in said
+    assert "a bug in scanproc" not in said
+
+
+def test_positions_that_cannot_be_meant_name_their_folder(tmp_path: Path, capsys: Captured) -> None:
+    soundfile.write(tmp_path / "0001.wav", np.zeros(64), 48000)
+    (tmp_path / "positions.csv").write_text("x_m,y_m,z_m\n0,0,1e200\n")
+    assert run(["import", str(tmp_path), "-o", str(tmp_path / "scan.h5")]) == 1
+    assert f"{tmp_path}: position_m must lie within 10000 m" in capsys.readouterr().err

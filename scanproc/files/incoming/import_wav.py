@@ -45,7 +45,7 @@ def inside(folder: Path, name: str) -> Path:
     path = folder / name
     if not name or "\0" in name or os.path.isabs(name):
         raise InputError(f"names the file {name[:80]!r}: give the name of a file in the folder", path=folder)
-    if not path.resolve().is_relative_to(folder.resolve()):
+    if not Path(os.path.realpath(path)).is_relative_to(os.path.realpath(folder)):
         how = "is a link to elsewhere: copy its file" if path.is_symlink() else "lies elsewhere: copy it"
         raise InputError(f"{name[:80]!r} {how} into the folder", path=folder)
     return path

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from scanproc.conventions import Boolean, Complex, Real, Words
-from scanproc.errors import InputError
+from scanproc.errors import InputError, ScanDataError
 from scanproc.files.incoming.import_positions import PointTable, read_point_table
 from scanproc.files.incoming.import_sofa import read_sofa
 from scanproc.files.incoming.import_spectra import (
@@ -111,7 +111,10 @@ def _imported(
     progress: Progress,
 ) -> Imported:
     """From the sound as it lies in the files, read once or once for each harmonic, to the scan file."""
-    stream = read()
+    try:
+        stream = read()
+    except ScanDataError as error:
+        raise error if error.path else error.at(place) from None
     for finding in unit_findings(stream.setup):
         raise InputError(f"{finding.what}: {finding.remedy}", path=place)
     names, clipped = stream.setup.names, np.zeros(stream.setup.points, np.bool_)

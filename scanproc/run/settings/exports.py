@@ -207,12 +207,6 @@ def read_filters(path: Path | str) -> tuple[list[Stage], dict[str, Any]]:
     return stages, settings.model_dump()
 
 
-def filter_files(path: Path | str) -> list[Path]:
-    """What a file of filters is read from: itself and the tables that it names. Raises SettingsError."""
-    filters = _read(path, FilterSettings).filter
-    return [Path(path), *(Path(path).parent / one.file for one in filters if isinstance(one, CsvTable))]
-
-
 def _read(path: Path | str, kind: type[Model]) -> Model:
     try:
         text = Path(path).read_text(encoding="utf-8")

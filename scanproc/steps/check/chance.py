@@ -1,10 +1,10 @@
 """How far off a good point may be.
 
-What the model lacks it lacks more at some points than at others: errors are as large as predicted times a factor of each
-point's own. With its square inverse gamma of ν degrees of freedom, a point's errors at all frequencies are a multivariate
-t (Lange, Little and Taylor 1989, from memory): the mean of their squares over the predicted variances follows Fisher's
-F, and so does what three numbers explain of them over what is left. How unlike the points are, ν, is told by all
-of a scan; the worst do not take part as long as they stand out of the law that they themselves would make.
+What the model lacks it lacks more at some points than at others: errors are as large as predicted times a factor of
+each point's own. With its square inverse gamma of ν degrees of freedom, a point's errors at all frequencies are a
+multivariate t (Lange, Little and Taylor 1989, from memory): the mean of their squares over the predicted variances
+follows Fisher's F, and so does what three numbers explain of them over what is left. How unlike the points are, ν, is
+told by all of a scan; the worst take no part as long as they stand out of the law that they themselves would make.
 """
 
 from __future__ import annotations
