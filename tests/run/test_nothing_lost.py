@@ -71,7 +71,7 @@ CALLS = {
     "synth": Call("synth {recipe.toml} -o {out}"),
     "plan": Call("plan --size 0.1 0.1 0.1 --up-to 200 -o {out}"),
     "plan like": Call("plan --like {modelled} --up-to 200 -o {out}"),
-    "plan on": Call("plan --continue {modelled} --up-to 200 -o {out}"),
+    "plan on": Call("plan --continue {modelled} --up-to 1200 --target-db -80 -o {out}"),
     "demo": Call("demo -o {out}"),
     "demo in a room": Call("demo --room -o {out}"),
     "batch": Call("batch {scans} {coarse.toml}"),
