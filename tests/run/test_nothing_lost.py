@@ -137,7 +137,9 @@ def layout(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.fixture
 def quick(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Scans are read in this process, a demo is small and coarse."""
+    """Scans are read in this process, a demo is small and coarse, pages are empty."""
+    monkeypatch.setattr("scanproc.run.compare_page._page", lambda *_: "")
+    monkeypatch.setattr("scanproc.report.pages.levels_page.levels_page", lambda *_: "")
     monkeypatch.setattr(tasks, "inspect", inspection.read_all)
     monkeypatch.setattr("scanproc.run.synth.make_scan", lambda _: monopole_scan(30))
     monkeypatch.setattr("scanproc.run.demo.convert", coarsely)

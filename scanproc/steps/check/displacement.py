@@ -50,7 +50,9 @@ def displacement(found: LeftOut, usual: Real, freedom: float) -> Displacement:
     target = np.einsum("pij,pi->pj", axes, np.real(np.einsum("pfi,pf->pi", gradient.conj(), missed)))
     explained = np.sum(target**2 / value, axis=1)
     left = np.sum(np.abs(missed) ** 2, axis=1) - explained
-    chance, usually = (most_explained(one, *usual.shape, freedom) for one in (left, np.array(usual.shape[1])))
+    points, frequencies = usual.shape
+    both = left, np.array(float(frequencies))
+    chance, usually = (most_explained(one, points, frequencies, freedom) for one in both)
     excess = explained - _explained_within(value, target, TOLERATED_M)
     return Displacement(excess, chance, TOLERATED_M + np.sqrt(usually / value[:, 0]))
 

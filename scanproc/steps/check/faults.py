@@ -101,7 +101,8 @@ class _Evidence:
 
 def _evidence(found: LeftOut, usual: Real, freedom: float) -> _Evidence:
     test = displacement(found, usual, freedom)
-    odd = score(found, usual) / highest_mean(*usual.shape, freedom)
+    points, frequencies = usual.shape
+    odd = score(found, usual) / highest_mean(points, frequencies, freedom)
     return _Evidence(odd, np.maximum(odd, test.excess / test.chance), test.noticed_m)
 
 
