@@ -44,7 +44,7 @@ SPEED_M_S = 343.2
 UNIT, WEIGHT = lebedev_grid(GRID_DEGREE)
 WEIGHT = WEIGHT / (4 * np.pi)
 DIRECTION = np.concatenate([UNIT, directions()])
-CONVERTED = {"at": (200, 1600), "q": (5, 20), "rise_db": (0.2, 6)}
+CONVERTED = {"at": (200, 1600), "q": (5, 20), "rise_db": (0.5, 6)}
 PLANTED = ("drive", "driver", "panel")
 OTHERS = ("reflection", "two drivers", "echo", "edges")
 
@@ -238,14 +238,14 @@ def plant_one(seed: int) -> tuple[float, bool, int, Sequence[float]]:
 
 
 def convert_one(seed: int, folder: Path) -> tuple[float, bool, int]:
-    """A box scanned at 100 to 400 points, 10 to 55 dB signal-to-noise, converted: true standing in the result's own
+    """A box scanned at 100 to 400 points, 25 to 55 dB signal-to-noise, converted: true standing in the result's own
     error bars, whether its resonance was found, how many others were. Every fourth is clean."""
     rng = np.random.default_rng(seed)
     hz = np.geomspace(100, 2000, 120)
     box = random_box(rng, hz)
     kind, names = "clean" if seed % 4 == 3 else PLANTED[seed % 4], CONVERTED
     at, q, rise = (float(np.exp(rng.uniform(*np.log(names[key])))) for key in ("at", "q", "rise_db"))
-    points, snr_db = int(rng.integers(100, 400)), rng.uniform(10, 55)
+    points, snr_db = int(rng.integers(100, 400)), rng.uniform(25, 55)
     ringing, spectrum = resonance(rng, box, PLANTED[seed % 4 % 3], at, q, rise)
     spectrum = spectrum * (kind != "clean")
     position = 0.55 * fibonacci_sphere(points)

@@ -133,7 +133,7 @@ function drawLines(figure, stage, controls) {
       return {
         scale,
         side: [2, 3, 1][side],
-        label: axisName(axis),
+        label: side && axisName(axis).length * 6.5 > size().height - 60 ? axisName({ ...axis, label: axis.label.split(" re ")[0] }) : axisName(axis),
         labelSize: 20,
         labelFont: FONT,
         font: FONT,
