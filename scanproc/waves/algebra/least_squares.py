@@ -58,10 +58,14 @@ class NestedFit:
     def usable(self) -> int:
         """How many truncations the points can tell apart, each point judged by others.
 
-        On a regular grid high orders may repeat low ones, or one point alone decide a term.
+        On a regular grid high orders may repeat low ones, a term may have its zeros at all points, so that rounding is
+        all that is left of its column beside others that join with it, or one point alone decide a term.
         """
-        diagonal = np.abs(np.diag(self.triangle))
-        dependent = diagonal < LEAST_INDEPENDENCE * np.sqrt(row_power(self.triangle.T))
+        diagonal, length = np.abs(np.diag(self.triangle)), np.sqrt(row_power(self.triangle.T))
+        starts = (0, *self.ends[:-1])
+        longest = np.repeat(np.maximum.reduceat(length, starts), np.diff((0, *self.ends)))
+        nothing = length < np.sqrt(np.finfo(length.dtype).eps) * longest
+        dependent = (diagonal < LEAST_INDEPENDENCE * length) | nothing
         column = int(np.argmax(dependent)) if dependent.any() else len(diagonal)
         told_apart = int(np.searchsorted(self.ends, column, side="right"))
         judged_by_others = int(np.sum(self.leverage.max(axis=1) < 1 - LEAST_FREEDOM))

@@ -7,6 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from scanproc.errors import ScanDataError
 from scanproc.records.measured.scan import Scan, ScanSetup
 from scanproc.steps.field.extrapolate import far_field, far_field_variance
 from scanproc.steps.fit.expand import fit, fit_planned
@@ -189,3 +190,23 @@ def test_more_points_about_a_gap_do_not_lead_astray() -> None:
     assert isinstance(scan, Scan)
     error = error_db(fit(scan), truth(recipe).far_field(DIRECTION, scan.frequency_hz))
     assert error.max() < -25
+
+
+@pytest.mark.parametrize("first_deg", [0.0, 2.8])
+def test_the_order_that_is_chosen_can_be_told_on_a_regular_grid(first_deg: float) -> None:
+    """30 azimuths on 16 rings repeat themselves: sin 15φ is nothing at all from 0 deg on, and cos 15φ times a constant
+    from elsewhere. Asked for, order 15 is refused with the remedy; left to choose, the fit takes one that is told."""
+    azimuth, polar = np.meshgrid(
+        np.arange(30) * np.pi / 15 + np.deg2rad(first_deg), (np.arange(16) + 0.5) * np.pi / 16
+    )
+    ring = np.sin(polar)
+    unit = np.stack([ring * np.cos(azimuth), ring * np.sin(azimuth), np.cos(polar)], axis=-1).reshape(-1, 3)
+    hz = np.array([500.0, 2000.0])
+    distance = np.linalg.norm(1.5 * unit - [0.3, 0.0, 0.0], axis=1)[:, None]
+    pressure = np.exp(-2j * np.pi * hz / 343.0 * distance) / distance
+    scan = Scan(ScanSetup(1.5 * unit, speed_of_sound_m_s=343.0), hz, pressure)
+    found = fit(scan, centre_m=(0.0, 0.0, 0.0), estimator="truncated")
+    assert found.order.max() == 14
+    assert np.all(found.far_field_error_db < -25)
+    with pytest.raises(ScanDataError, match=r"order 15 cannot be told apart .* lower the order to 14"):
+        fit(scan, centre_m=(0.0, 0.0, 0.0), order=15)
