@@ -23,6 +23,7 @@ from scanproc.steps.model.field_model import (
 )
 from scanproc.steps.model.room_waves import Scattering
 from scanproc.steps.planning.earlier import Earlier
+from scanproc.steps.planning.usual_weights import usual_weights
 from scanproc.steps.points.bands import LEAST_EXPLAINED
 from scanproc.steps.points.formula import FarError, mean_prior, mean_variance
 from scanproc.waves.algebra.dense import row_power
@@ -69,7 +70,7 @@ def usual(device: Device, wavenumber: float, at_m: Real, given: Conditions) -> E
     """For a device that nobody has scanned, with points like ``at_m`` (points, 3); no room if no level is given."""
     arm_mm, snr_db = given.arm_mm or 0.0, USUAL_SNR_DB if given.snr_db is None else given.snr_db
     model = make_model(at_m, wavenumber, device, None if given.room_db is None else Scattering())
-    weight = _with_room(model, _of_device(model) / _of_device(model).sum(), at_m, given.room_db)
+    weight = _with_room(model, usual_weights(model), at_m, given.room_db)
     noise = {
         "places": (arm_mm / 1000) ** 2 * mean_slope(model, weight, at_m) if arm_mm else 0.0,
         "level": 0.0,
