@@ -275,8 +275,9 @@ def _limit(found: Needs, planned: int) -> Limit:
     """Of the lowest band that misses the target, with the most points tried or those planned; where none does, of the
     highest."""
     question, worked = found.question, found.question.worked
-    short = [i for i, one in enumerate(found.found) if not one.reason and not one.points <= planned]
-    first = short[0] if short else max(i for i, one in enumerate(found.found) if not one.reason)
+    told = [i for i, one in enumerate(found.found) if not one.reason]
+    short = [i for i in told if not 0 < found.points[worked[i]] <= planned]
+    first = short[0] if short else told[-1]
     band_hz, one = float(question.band_hz[worked[first]]), found.found[first]
     points = one.most if np.isnan(one.points) and one.most > planned else float(planned)
     expected = question.told(band_hz)
