@@ -92,7 +92,7 @@ def prepare(
         )
     k = wavenumbers(sample.setup, sample.frequency_hz)
     few = sample_frequencies(sample.frequency_hz, PLACES_PER_OCTAVE)
-    box = box or credible_box(sample, few, scattering, each)
+    box = box or credible_box(sample, few, scattering is not None, each)
     position = heard_at(sample, box)
     places = np.asarray(place_m, dtype=np.float64).reshape(-1, 3)
     if not len(places):

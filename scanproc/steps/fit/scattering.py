@@ -14,6 +14,7 @@ from scanproc.records.measured.scan import Scan, ScanSetup
 from scanproc.steps.each import Each
 from scanproc.steps.field.view import wavenumbers
 from scanproc.steps.fit.plan import fitted
+from scanproc.steps.fit.stated import credible_box
 from scanproc.steps.fit.weights import learn
 from scanproc.steps.model.box import device_box, heard_at
 from scanproc.steps.model.dictionary import is_rigid
@@ -29,6 +30,8 @@ STEP = 2 ** (1 / 6)
 has not."""
 SMALLEST_KR, LARGEST_KR = 0.3, 4.0
 """k times the device's reach: below, a cabinet scatters next to nothing; above, its shape matters too much."""
+FEW = 4
+"""Every fourth of these frequencies tells of the box."""
 DEGREE = 4
 NEIGHBOURS = 2
 """On each side, through which the device's course is taken to run."""
@@ -41,7 +44,7 @@ def learn_scattering(scan: Scan, each: Each) -> Scattering:
     """
     if len(scan.frequency_hz) < LEAST_FREQUENCIES:
         return Scattering()
-    box = device_box(scan.setup)
+    box = credible_box(scan, np.arange(0, len(scan.frequency_hz), FEW), True, each)
     few = np.sort(np.random.default_rng(0).permutation(scan.points)[:POINTS])
     sample = scan.take_points(few)
     k = wavenumbers(sample.setup, sample.frequency_hz)

@@ -23,12 +23,13 @@ SURELY = 7.0
 """Natural log of the odds for what is stated, before anything is heard: one statement in a thousand is wrong."""
 
 
-def credible_box(scan: Scan, chosen: Integer, scattering: Scattering | None, each: Each) -> Box:
+def credible_box(scan: Scan, chosen: Integer, room: bool, each: Each) -> Box:
     """The stated box, or with its middle, its size or both guessed from the scanned surface where the sound speaks for
     that.
 
     By the evidence of some of the ``chosen`` frequencies (indices, rising) for sound from anywhere on the box. A device
-    that sticks out of the stated box cannot be fitted, and leaving points out need not show it.
+    that sticks out of the stated box cannot be fitted, and leaving points out need not show it. ``room``: there is one,
+    and what the cabinet scatters of it is not yet known.
     """
     setup = scan.setup
     stated, k = device_box(setup), wavenumbers(setup, scan.frequency_hz)
@@ -41,7 +42,8 @@ def credible_box(scan: Scan, chosen: Integer, scattering: Scattering | None, eac
 
     def of_box(which: tuple[Box, int]) -> float:
         box, index = which
-        model = make_model(heard_at(scan, box), float(k[index]), Device(box, box.centre_m[None]), scattering)
+        device, scattering = Device(box, box.centre_m[None]), Scattering() if room else None
+        model = make_model(heard_at(scan, box), float(k[index]), device, scattering)
         return log_evidence(model, scan.pressure_pa[:, index])
 
     found = each(of_box, [(box, index) for box in boxes for index in telling[:FREQUENCIES]])

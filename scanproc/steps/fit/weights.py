@@ -33,7 +33,7 @@ def learn(models: Sequence[FieldModel], pressures: Sequence[Complex]) -> dict[st
         Problem(block_kernels(model, chosen), pressure[chosen])
         for model, pressure in zip(models, pressures, strict=True)
     ]
-    found = learn_weights(problems, Weights(models[0].usual, USUAL_NOISE))
+    found = learn_weights(problems, Weights(models[0].usual, USUAL_NOISE), models[0].spread)
     return {**dict(zip(models[0].names, found.block.tolist(), strict=True)), NOISE: found.noise}
 
 
@@ -41,7 +41,7 @@ def log_evidence(model: FieldModel, pressure: Complex) -> float:
     """Of the pressures (points,) for the model, weights as they are likeliest; for comparing models on like points."""
     chosen = learning_points(len(pressure), EVIDENCE_POINTS)
     problem = Problem(block_kernels(model, chosen), pressure[chosen])
-    return learn_weights([problem], Weights(model.usual, USUAL_NOISE)).evidence
+    return learn_weights([problem], Weights(model.usual, USUAL_NOISE), model.spread).evidence
 
 
 def learning_points(points: int, wanted: int = LEARNING_POINTS) -> Integer:

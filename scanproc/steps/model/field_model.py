@@ -28,10 +28,18 @@ from scanproc.steps.model.dictionary import (
 from scanproc.steps.model.multipoles import LOW_DEGREES
 from scanproc.steps.model.room_waves import RoomSound, Scattering, room_sound
 from scanproc.waves.algebra.dense import gram_of_rows, row_power, whole_of
-from scanproc.waves.algebra.gaussian_fit import NEGLIGIBLE_SHARE, Factor, reduced_factor, whole_factor
+from scanproc.waves.algebra.gaussian_fit import (
+    BLOCK_SPREAD,
+    NEGLIGIBLE_SHARE,
+    Factor,
+    reduced_factor,
+    whole_factor,
+)
 
 ROOM = "room"
 USUAL_ROOM = 0.05
+ROOM_SPREAD = 4.0
+"""As the noise's: there may be no room at all."""
 FEW_POINTS = 400
 """So few are factorised whole."""
 MARGIN_ORDERS = 6
@@ -79,6 +87,14 @@ class FieldModel:
         """The weight that each block is expected to have, (blocks,)."""
         room = [USUAL_ROOM] if self.room else []
         return np.concatenate([self.dictionary.usual, self.degrees.usual, room])
+
+    @property
+    def spread(self) -> Real:
+        """By which factor each block's weight usually departs from that, natural logarithm, (blocks,)."""
+        spread = np.full(len(self.names), BLOCK_SPREAD)
+        if self.room:
+            spread[-1] = ROOM_SPREAD
+        return spread
 
     def weights(self, named: Mapping[str, float]) -> Real:
         """Weights of the blocks (blocks,) by name; a block without one takes what is usual."""

@@ -227,21 +227,24 @@ class Weights:
     evidence: float = np.nan
 
 
-def learn_weights(problems: Sequence[Problem], usual: Weights, *, iterations: int = 100) -> Weights:
+def learn_weights(
+    problems: Sequence[Problem], usual: Weights, spread: Real | float = BLOCK_SPREAD, *, iterations: int = 100
+) -> Weights:
     """Block weights and noise that maximise the evidence, pooled over problems of like frequency.
 
     ``usual`` weights and noise are the middle of a broad log-normal prior, which keeps the search from following
-    chance when the points are few. Each problem's data are scaled to a mean square of one first. L-BFGS over log
-    weights with the exact gradient: K is a sum of matrices made once, so that a step costs a Cholesky factor.
+    chance when the points are few; ``spread``: of the blocks' natural logarithms (blocks,), or of all. Each problem's
+    data are scaled to a mean square of one first. L-BFGS over log weights with the exact gradient: K is a sum of
+    matrices made once, so that a step costs a Cholesky factor.
     """
     expected = np.log(np.append(usual.block, usual.noise))
-    spread = np.append(np.full(len(usual.block), BLOCK_SPREAD), NOISE_SPREAD)
+    spreads = np.append(np.broadcast_to(spread, usual.block.shape), NOISE_SPREAD)
     scaled = [Problem(p.kernels, p.data / np.sqrt(np.mean(np.abs(p.data) ** 2))) for p in problems]
 
     def loss(log_weight: Real) -> tuple[float, Real]:
         weight = np.exp(log_weight)
-        off = (log_weight - expected) / spread
-        value, slope = 0.5 * float(off @ off), off / spread
+        off = (log_weight - expected) / spreads
+        value, slope = 0.5 * float(off @ off), off / spreads
         for problem in scaled:
             one, one_slope = misfit(problem, weight)
             value += one

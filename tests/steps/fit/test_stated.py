@@ -72,8 +72,8 @@ def test_a_guess_is_not_weighed(scan: Scan) -> None:
     def nothing(*_: object) -> list[object]:
         raise AssertionError("nothing is stated")
 
-    box = credible_box(silent, np.arange(3), None, nothing)  # type: ignore[arg-type]
+    box = credible_box(silent, np.arange(3), False, nothing)  # type: ignore[arg-type]
     assert np.all(box.centre_m == device_box(silent.setup).centre_m)
     assert (
-        credible_box(scan, np.arange(3), None, in_turn).size_m.tolist() == scan.setup.device_size_m.tolist()
+        credible_box(scan, np.arange(3), False, in_turn).size_m.tolist() == scan.setup.device_size_m.tolist()
     )  # type: ignore[union-attr]
