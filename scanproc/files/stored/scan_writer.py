@@ -91,6 +91,6 @@ def _refuse_full_disk(target: Path, draft: Path, size: int) -> None:
         )
     if needed > free:
         raise OutputError(
-            f"needs {needed / 2**30:.1f} GiB, the disk has {free / 2**30:.1f} GiB free: make room or choose another",
+            f"needs {needed / 2**20:.1f} MiB, the disk has {free / 2**20:.1f} MiB free: make room or choose another",
             path=target,
         )

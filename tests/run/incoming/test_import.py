@@ -450,7 +450,7 @@ def test_a_path_that_is_nothing_known(tmp_path: Path) -> None:
 def test_a_full_disk_is_noticed_before_it_begins(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     path = archive(tmp_path / "a.npz")
     monkeypatch.setattr("shutil.disk_usage", lambda _: type("Usage", (), {"free": 10}))
-    with pytest.raises(OutputError, match=r"needs 0.0 GiB, the disk has 0.0 GiB free"):
+    with pytest.raises(OutputError, match=r"needs \d+.\d MiB, the disk has 0.0 MiB free"):
         import_scan(path, tmp_path / "scan.h5")
 
 
