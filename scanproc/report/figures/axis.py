@@ -106,21 +106,25 @@ def responses_in_time(expansion: Expansion) -> tuple[Lines, ...]:
     )
 
 
-def decay(expansion: Expansion, gate_s: float | None) -> tuple[HeatMap, ...]:
-    """How a short burst falls on the axis; nothing where the frequencies are too far apart to tell."""
+def decay(expansion: Expansion, sound: Boolean, gate_s: float | None) -> tuple[HeatMap, ...]:
+    """How a short burst falls on the axis; nothing where the frequencies are too far apart to tell. The finding where
+    ``sound`` (F,) is on."""
     found = axis_decay(expansion, gate_s)
     if found is None:
         return ()
     hz, level = found.frequency_hz, found.level_db
     below = np.where(np.isnan(level), -np.inf, level) < FALLEN_DB
     lasts = found.period[np.where(below.any(axis=0), below.argmax(axis=0), len(below) - 1)]
-    slow = int(lasts.argmax())
+    met = np.isin(hz, expansion.frequency_hz[sound])
+    met = met if np.any(met) else ~met
+    slow = int(np.where(met, lasts, -1.0).argmax())
+    rows = int(np.flatnonzero(np.any(level >= DEEPEST_DB, axis=1))[-1]) + 2
     all_fell = "" if below[:, slow].any() else "more than "
     text = Text(
         "decay",
         "Decay on the axis",
         f"At {frequency(float(hz[slow]))} a short burst takes longest to fall by {-FALLEN_DB:g} dB: {all_fell}"
-        f"{lasts[slow]:.1f} periods, {1000 * lasts[slow] / hz[slow]:.1f} ms; the median is {np.median(lasts):.1f} "
+        f"{lasts[slow]:.1f} periods, {1000 * lasts[slow] / hz[slow]:.1f} ms; the median is {np.median(lasts[met]):.1f} "
         "periods.",
         "Level of a burst a third of an octave wide, re its largest value, by periods after that; from the far "
         "field on the axis. Empty: below the error, or after the gate.",
@@ -132,11 +136,11 @@ def decay(expansion: Expansion, gate_s: float | None) -> tuple[HeatMap, ...]:
         HeatMap(
             text,
             frequency_axis(hz),
-            Axis("Periods", "", 0.0, float(found.period[-1]), digits=1),
+            Axis("Periods", "", 0.0, float(found.period[:rows][-1]), digits=1),
             Axis("Level re largest", "dB", DEEPEST_DB, 0.0),
             hz,
-            found.period,
-            level,
+            found.period[:rows],
+            level[:rows],
         ),
     )
 

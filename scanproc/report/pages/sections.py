@@ -102,7 +102,7 @@ def device(material: Material) -> Section:
         *in_room(curves, headline),
         *phase_figures(expansion, sound),
         *responses_in_time(expansion),
-        *decay(expansion, None if room_report is None else room_report.gate_length_s),
+        *decay(expansion, sound, None if room_report is None else room_report.gate_length_s),
         sound_power(expansion, curves),
     )
     spans = doubtful(material)
