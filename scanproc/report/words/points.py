@@ -116,21 +116,15 @@ def points_answer(study: Study, target_set_by: str, up_to_hz: float | None = Non
         met_from_hz=answer.met_from_hz if run.start else None,
         met_up_to_hz=wanted_hz if answer.enough else answer.met_up_to_hz,
         needed=answer.needed_there,
-        missing=[
-            (
-                band.nominal_hz,
-                band.needed,
-                band.needed_low,
-                band.needed_high,
-                band.hours,
-                band.reason,
-                band.never,
-            )
-            for band in (wanted[run.stop :] or wanted[: run.start])
-        ],
+        missing=[_missing(band) for band in (wanted[run.stop :] or wanted[: run.start])],
         seconds_per_point=study.seconds_per_point,
     )
     return replace(answer, verdict=sentence)
+
+
+def _missing(band: BandNeed) -> sentences.Missing:
+    interval = (band.needed, band.needed_low, band.needed_high)
+    return (band.nominal_hz, *interval, band.hours, band.reason, band.never)
 
 
 def _served(bands: list[BandNeed], points: int) -> slice:

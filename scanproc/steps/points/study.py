@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
 from functools import partial
 from itertools import count
-from typing import TypeVar
+from typing import Any, TypeVar
 
 import numpy as np
 from scipy.stats import t as student
@@ -163,14 +163,7 @@ def study(
         predicted_db=answer.mean_db,
         predicted_spread_db=answer.spread_db,
         order=order,
-        needed=np.array([one.points for one in needs]),
-        needed_low=np.array([one.low for one in needs]),
-        needed_high=np.array([one.high for one in needs]),
-        reason=tuple(one.reason for one in needs),
-        curve_size=_padded([one.size for one in needs]),
-        curve_db=_padded([one.error_db for one in needs]),
-        limit=tuple(one.limit for one in needs),
-        left_db=np.array([one.left_db for one in needs]),
+        **_told(needs),
         refit_size=np.array([one.size for one in refits], dtype=np.int64),
         refit_band_hz=centre[np.array([one.band for one in refits], dtype=np.int64)],
         refit_told_db=np.array([one.told_db for one in refits]),
@@ -179,6 +172,20 @@ def study(
         points=setup.points,
         place_error_m=heard[-1][1].position_error_m,
     )
+
+
+def _told(needs: Sequence[_Need]) -> dict[str, Any]:
+    """What a study says of the points that its bands take."""
+    return {
+        "needed": np.array([one.points for one in needs]),
+        "needed_low": np.array([one.low for one in needs]),
+        "needed_high": np.array([one.high for one in needs]),
+        "reason": tuple(one.reason for one in needs),
+        "curve_size": _padded([one.size for one in needs]),
+        "curve_db": _padded([one.error_db for one in needs]),
+        "limit": tuple(one.limit for one in needs),
+        "left_db": np.array([one.left_db for one in needs]),
+    }
 
 
 def _padded(columns: Sequence[Real]) -> Real:
