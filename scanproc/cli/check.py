@@ -29,6 +29,6 @@ def command(scan: Path, arm: bool, as_json: bool) -> Outcome:
         report = with_findings(report, [check_arm(scan)])
     serious = len(report.serious)
     warnings = sum(finding.severity == "warning" for finding in report.findings)
-    head = f"{report.points} points: {count(serious, 'serious finding')}, {count(warnings, 'warning')}"
+    head = f"{report.points:,} points: {count(serious, 'serious finding')}, {count(warnings, 'warning')}"
     lines = [head, *(finding.line() for finding in report.findings)]
     return Outcome(report.as_json(), lines, 3 if serious else 0)

@@ -41,7 +41,7 @@ def command(source: Path, output: Path, config: Path | None, force: bool, as_jso
         "warnings": list(found.warnings),
     }
     lines = [
-        f"Wrote {output}: {found.points} points from {found.kind}",
+        f"Wrote {output}: {found.points:,} points from {found.kind}",
         *(f"Warning: {warning}" for warning in found.warnings),
     ]
     return Outcome(document, lines)

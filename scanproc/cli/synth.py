@@ -24,5 +24,5 @@ def command(recipe: str, output: Path, force: bool, as_json: bool) -> Outcome:
     scan = synth(recipe, output, force=force)
     document = {"output": str(output), "points": scan.points, "device": scan.setup.device}
     return Outcome(
-        document, [f"Wrote {output}: {scan.points} points around {scan.setup.device or 'a device'}"]
+        document, [f"Wrote {output}: {scan.points:,} points around {scan.setup.device or 'a device'}"]
     )

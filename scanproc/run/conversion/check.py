@@ -14,6 +14,7 @@ from scanproc.records.measured.check import BAD_POINTS, CheckReport, Finding, na
 from scanproc.records.measured.scan import ImpulseScan, Scan
 from scanproc.report.words.sentences import count
 from scanproc.run.blas import one_blas_thread
+from scanproc.run.conversion.preparation import driven_frequencies
 from scanproc.run.settings.conversion import CheckSettings
 from scanproc.steps.check.arm import ArmErrors, estimate_arm_errors
 from scanproc.steps.check.drift import Drift
@@ -26,7 +27,7 @@ from scanproc.steps.sound.response_facts import (
     response_facts,
     spectral_noise,
 )
-from scanproc.steps.sound.spectra import spectra, usual_frequencies
+from scanproc.steps.sound.spectra import spectra
 
 BLOCK_BYTES = 64 * 2**20
 NOISE_FREQUENCIES = 24
@@ -170,10 +171,7 @@ def _all_frequencies(file: ScanFile) -> Real:
     """All of spectra, the usual ones of responses within the band that was driven."""
     if file.kind == "spectra":
         return file.frequency_hz
-    found = usual_frequencies(file.samples, file.sampling_rate_hz, PER_OCTAVE)
-    low, high = file.setup.lowest_hz or 0.0, file.setup.highest_hz or np.inf
-    driven = found[(found >= low) & (found <= high)]
-    return driven if len(driven) else found
+    return driven_frequencies(file, PER_OCTAVE)
 
 
 def _wanted(file: ScanFile, frequency: Real) -> Integer:

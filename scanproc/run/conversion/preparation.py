@@ -43,9 +43,19 @@ def prepare(heard: Heard, settings: Settings, each: Each) -> Prepared:
 def wanted_frequencies(file: ScanFile, band: FrequencySettings) -> Real:
     """The frequencies of the results (F,), Hz. Raises ScanDataError when none is left."""
     if file.kind == "impulse responses":
-        rate, per_octave = file.sampling_rate_hz, band.per_octave
-        return usual_frequencies(file.samples, rate, per_octave, band.lowest_hz, band.highest_hz)
+        return driven_frequencies(file, band.per_octave, band.lowest_hz, band.highest_hz)
     return file.frequency_hz[slice(*wanted_columns(file, band))]
+
+
+def driven_frequencies(
+    file: ScanFile, per_octave: int, lowest_hz: float | None = None, highest_hz: float | None = None
+) -> Real:
+    """The usual frequencies of responses (F,), Hz, within the stated band, else the driven one."""
+    found = usual_frequencies(file.samples, file.sampling_rate_hz, per_octave, lowest_hz, highest_hz)
+    low = lowest_hz or file.setup.lowest_hz or 0.0
+    high = highest_hz or file.setup.highest_hz or np.inf
+    driven = found[(found >= low) & (found <= high)]
+    return driven if len(driven) else found
 
 
 def wanted_columns(file: ScanFile, band: FrequencySettings) -> tuple[int, int]:

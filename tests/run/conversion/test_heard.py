@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -10,6 +11,8 @@ from cooling_scans import cooling, far_error_db, unaware
 from scanproc.files.stored.scan_file import open_scan, write_scan
 from scanproc.records.measured.scan import ImpulseScan, Scan
 from scanproc.run.conversion.heard import hear
+from scanproc.run.conversion.preparation import wanted_frequencies
+from scanproc.run.settings.conversion import FrequencySettings
 from synthetic_scans import recipe as recipes
 
 
@@ -49,3 +52,19 @@ def test_reflections_are_set_right_too(tmp_path: Path) -> None:
     got = heard(scan, frequency, tmp_path / "scan.h5").pressure_pa
     left = heard(unaware(scan), frequency, tmp_path / "unaware.h5").pressure_pa
     assert np.linalg.norm(got - want) < 0.25 * np.linalg.norm(left - want)
+
+
+def test_results_keep_to_the_band_that_was_driven_unless_told_otherwise(tmp_path: Path) -> None:
+    """Below and above the sweep's band nothing but noise was recorded."""
+    few = {"kind": "shells", "points": 60, "radii_m": [0.4]}
+    impulse = {"sampling_rate_hz": 28000.0, "length_s": 0.02}
+    scan = recipes.make_scan(recipes.parse(cooling(surface=few, impulse=impulse)))
+    driven = replace(scan, setup=replace(scan.setup, lowest_hz=200.0, highest_hz=1800.0))
+    write_scan(tmp_path / "scan.h5", driven)
+    with open_scan(tmp_path / "scan.h5") as file:
+        found = wanted_frequencies(file, FrequencySettings())
+        told = wanted_frequencies(file, FrequencySettings(lowest_hz=100.0))
+    assert 200 <= found[0] < 210
+    assert 1700 < found[-1] <= 1800
+    assert 100 <= told[0] < 105
+    assert told[-1] == found[-1]
