@@ -126,6 +126,7 @@ def test_convert_tells_what_it_found(scan_file: Path, tmp_path: Path, capsys: Ca
         "plans made: 1 of 1",
         "frequencies fitted: 0 of 7",
         "frequencies fitted: 7 of 7",
+        "bands studied: 0 of 7",
         "bands studied: 7 of 7",
     ]
 

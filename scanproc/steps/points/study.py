@@ -142,8 +142,9 @@ def study(
     setup = heard[0][0].setup
     parts = _parts(setup, choices)
     first = [row[0] for row in parts.chosen]
-    held_out, by_order = order_tables(heard, first, each)
     frequency = np.concatenate([scan.frequency_hz for scan, _ in heard])
+    progress(0, len(frequency))
+    held_out, by_order = order_tables(heard, first, each)
     order = np.stack([choose_orders(table, frequency) for table in held_out])
     centre = third_octave_centre(third_octave_index(frequency))
     bands = [Band(scan, plan, index) for scan, plan in heard for index in range(len(scan.frequency_hz))]
