@@ -36,3 +36,4 @@ def test_the_boat_shed_shows_room_arm_and_points(tmp_path: Path) -> None:
     assert {"places", "room", "points"} <= set(summary["budget"]["limiting"])
     assert summary["budget"]["moved_rms_mm"] > 0
     assert summary["room"]["method"] == "model"
+    assert summary["room"]["notes"] == []  # the device is stated right

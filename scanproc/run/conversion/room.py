@@ -29,7 +29,7 @@ from scanproc.steps.fit.plan import sample_frequencies
 from scanproc.steps.fit.scattering import learn_scattering, useful_frequencies
 from scanproc.steps.fit.stated import contradicted
 from scanproc.steps.fit.weights import room_level_db
-from scanproc.steps.model.box import device_box
+from scanproc.steps.model.box import Box, device_box
 from scanproc.steps.model.room_waves import Scattering
 from scanproc.steps.sound.gate import gate_after, gate_in_room, gate_until
 from scanproc.steps.sound.reflections import gap_s
@@ -94,7 +94,7 @@ def plan_room(heard: Heard, settings: Settings, frequency_hz: Real, each: Each) 
 
     whole = plan(heard.steady, low)
     gated = None if gate is None else plan(lambda hz: heard.gated(hz, gate), high)
-    taken, wrong = _taken_for(heard, whole or gated)
+    taken, wrong = taken_for(heard, whole or gated)
     notes = (*_drift_notes(heard), *notes, *taken)
     return RoomPlan(gate, whole, gated, modelled, notes, (*warnings, *wrong))
 
@@ -199,19 +199,26 @@ def find_gate(heard: Heard, settings: RoomSettings) -> Gate | None:
     return None if gap is None else gate_after(setup, gap, "estimated from the responses", late)
 
 
-def _taken_for(heard: Heard, plan: FitPlan | None) -> tuple[list[str], list[str]]:
-    """Notes and warnings where the device is not taken for what the scan says."""
+def taken_for(heard: Heard, plan: FitPlan | None) -> tuple[list[str], list[str]]:
+    """Notes and warnings where the device is not taken for what the scan says, by a centimetre or more."""
     if plan is None or not contradicted(heard.setup, plan):
         return [], []
-    size = " x ".join(f"{value:.2f}" for value in plan.box_size_m)
-    middle = ", ".join(f"{value:.2f}" for value in plan.box_centre_m)
-    note = f"the sound is explained better by a device of {size} m about {middle} m than by the stated one"
-    off = float(np.linalg.norm(plan.box_centre_m - device_box(heard.setup).centre_m))
-    if off < WRONG_SHARE * float(plan.box_size_m.min()):
+    stated, taken = device_box(heard.setup), Box(plan.box_centre_m, plan.box_size_m)
+    if _box_words(taken) == _box_words(stated):
+        return [], []
+    note = f"the sound is explained better by {_box_words(taken)} than by the stated one"
+    off = float(np.linalg.norm(taken.centre_m - stated.centre_m))
+    if off < WRONG_SHARE * float(taken.size_m.min()):
         return [note], []
     return [note], [
         f"{note}: the middle is stated {off:.2f} m off, check device_centre_m and the scan's origin"
     ]
+
+
+def _box_words(box: Box) -> str:
+    size = " x ".join(f"{value:.2f}" for value in box.size_m)
+    middle = ", ".join(f"{value:.2f}" for value in (100 * box.centre_m).round() / 100 + 0.0)
+    return f"a device of {size} m about {middle} m"
 
 
 def _report(plan: RoomPlan, frequency_hz: Real) -> RoomReport:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -16,7 +17,9 @@ from scanproc.files.stored.scan_file import open_scan, write_scan
 from scanproc.records.fitted.room import RoomReport
 from scanproc.records.measured.scan import Scan
 from scanproc.run.conversion.pipeline import convert, without_room
+from scanproc.run.conversion.room import taken_for
 from scanproc.run.settings.conversion import Settings, parse_settings
+from scanproc.steps.model.box import device_box
 from synthetic_scans import recipe as recipes
 
 FEW = {"frequencies": {"lowest_hz": 50, "highest_hz": 1600, "per_octave": 1}}
@@ -156,6 +159,19 @@ def test_a_middle_that_is_stated_wrong_is_named(tmp_path: Path) -> None:
         write_scan(tmp_path / f"{off_m}.h5", replace(scan, setup=setup))
         _, room = converted(tmp_path / f"{off_m}.h5")
         assert any("the middle is stated 0.15 m off" in one for one in room.warnings) == named
+
+
+@pytest.mark.parametrize(
+    ("off_m", "notes", "warnings"), [(0.0, 0, 0), (-0.004, 0, 0), (0.03, 1, 0), (0.1, 1, 1)]
+)
+def test_only_a_device_elsewhere_by_centimetres_is_told(off_m: float, notes: int, warnings: int) -> None:
+    setup = recipes.make_scan(workshop("workshop-two-layer", surface={"points": 60})).setup
+    stated = device_box(setup)
+    taken = SimpleNamespace(
+        box_centre_m=stated.centre_m + np.array([0.0, off_m, 0.0]), box_size_m=stated.size_m
+    )
+    found = taken_for(SimpleNamespace(setup=setup), taken)  # type: ignore[arg-type]
+    assert tuple(map(len, found)) == (notes, warnings)
 
 
 def test_what_the_user_asks_for_and_the_scan_cannot_give(two_layers, tmp_path: Path) -> None:
