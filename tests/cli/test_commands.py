@@ -222,6 +222,7 @@ def test_an_interrupt_leaves_nothing_and_code_130(
 def test_an_interrupt_that_a_library_calls_by_another_name(scan_file: Path) -> None:
     program = """
 import os, signal, sys
+signal.signal(signal.SIGINT, signal.default_int_handler)
 from scanproc.cli.commands import main
 from scanproc.run.conversion import check
 def loading(*_):

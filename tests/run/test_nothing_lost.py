@@ -141,7 +141,7 @@ def quick(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("scanproc.run.compare_page._page", lambda *_: "")
     monkeypatch.setattr("scanproc.report.pages.levels_page.levels_page", lambda *_: "")
     monkeypatch.setattr(tasks, "inspect", inspection.read_all)
-    monkeypatch.setattr("scanproc.run.synth.make_scan", lambda _: monopole_scan(30))
+    monkeypatch.setattr("scanproc.run.synth.make_sounds", lambda _: (monopole_scan(30), {}))
     monkeypatch.setattr("scanproc.run.demo.convert", coarsely)
 
 
