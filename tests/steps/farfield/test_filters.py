@@ -47,7 +47,8 @@ def test_response_of_the_chain() -> None:
 
 @pytest.mark.parametrize(("order", "error"), [(None, 1e-5), (6, 1e-9)])
 def test_filtered_directions_are_those_of_a_filtered_scan(order: int | None, error: float) -> None:
-    """Weights of the whole model are sought step by step until little changes; least squares has none."""
+    """Weights of the whole model are sought step by step until little changes, and its quiet columns are rounded; least
+    squares has neither."""
     drive = independent_response(HZ)
     before = fit(replace(SCAN, pressure_pa=SCAN.pressure_pa * drive), order=order)
     after = filtered(fit(SCAN, order=order), CHAIN)
