@@ -25,6 +25,8 @@ from scanproc.run.night.batch import Wanted
 CASES = int(os.environ.get("SCANPROC_LAYOUTS", "4"))
 """Random layouts for each command."""
 TABLE = "files/orbits-90/csv"
+ALWAYS = ("convert", "export", "import", "synth", "plan", "demo", "batch")
+"""Tried at every output in the fast part; the others there by random layouts only."""
 Captured = pytest.CaptureFixture[str]
 
 
@@ -172,7 +174,9 @@ def touched(
     return bool(lost or new)
 
 
-@pytest.mark.parametrize("name", CALLS)
+@pytest.mark.parametrize(
+    "name", [pytest.param(name, marks=[] if name in ALWAYS else pytest.mark.slow) for name in CALLS]
+)
 def test_nothing_is_lost(layout: Path, tmp_path: Path, name: str, quick: None, capsys: Captured) -> None:
     done, top = 0, tmp_path / "all"
     for output in OUTPUTS:

@@ -209,6 +209,7 @@ def test_a_killed_worker_and_a_killed_batch_change_nothing(night: Path, expected
     assert sorted(done) == ["buoy", "slow"]
 
 
+@pytest.mark.slow
 def test_ctrl_c_once_keeps_what_is_fitted_and_twice_stops_at_once(
     night: Path, expected: dict[str, bytes], monkeypatch: pytest.MonkeyPatch
 ) -> None:

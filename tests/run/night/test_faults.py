@@ -211,6 +211,7 @@ def _failing(monkeypatch: pytest.MonkeyPatch, nth: int) -> list[str]:
     return calls
 
 
+@pytest.mark.slow
 def test_the_nth_write_sync_or_rename_fails(night: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """For n = 1, 4, 7 ... until a run succeeds; one scan, so that a run has about a hundred such calls."""
     (night / "buoy.h5").unlink()

@@ -173,6 +173,7 @@ def test_least_squares_stands_about_the_stated_middle() -> None:
     assert error_db(fit(scan, centre_m=(0, 0, 0), estimator="truncated"), exact)[0] > -10
 
 
+@pytest.mark.slow
 def test_more_points_about_a_gap_do_not_lead_astray() -> None:
     """The invented paging loudspeaker on a spiral that leaves 25 degrees open below, at 4 kHz: with 930 points orders
     about the middle explain the points well and nothing in the gap; the fit must not follow them."""

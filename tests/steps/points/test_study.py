@@ -53,6 +53,7 @@ def test_all_points_have_the_error_that_the_conversion_states(studied):
     np.testing.assert_allclose(found.predicted_db[-1], fit_planned(scan, plan).far_field_error_db, atol=1e-9)
 
 
+@pytest.mark.slow
 def test_numbers_told_are_where_the_true_error_meets_the_target(studied):
     """Beyond the points taken at 3 kHz, among them at 2 kHz: not with a quarter fewer, surely with a quarter more."""
     _, _, found = studied
