@@ -71,8 +71,10 @@ def next_points(
     if path.is_file() and is_scan(path):
         found = _after_hearing(path, wanted, progress)
     else:
+        progress("passes placed", 0, 1)
         earlier = _earlier(path)
         found = next_pass(standing_of(earlier, wanted.up_to_hz), earlier.layer, wanted, pace_of(earlier))
+        progress("passes placed", 1, 1)
     return found, *_written(output, found, next_pass_json(found), next_pass_lines(found))
 
 
@@ -93,7 +95,10 @@ def _after_hearing(path: Path, wanted: PassChoices, progress: Progress) -> NextP
         for band, (one, formula) in zip(bands, told, strict=True)
     ]
     setup = bands[0].scan.setup
-    return next_pass(standing, setup.layer, wanted, pace_s(setup) or SECONDS_PER_POINT)
+    progress("passes placed", 0, 1)
+    found = next_pass(standing, setup.layer, wanted, pace_s(setup) or SECONDS_PER_POINT)
+    progress("passes placed", 1, 1)
+    return found
 
 
 def _written(
