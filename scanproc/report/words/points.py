@@ -75,7 +75,7 @@ class PointsAnswer:
 
     def lines(self) -> list[str]:
         """The sentence, a row per band, how the numbers were checked."""
-        head = f"{'band':>9} {'order':>5} {'error dB':>8} {'points needed':>22} {'hours':>6}"
+        head = f"{'band':>9} {'error dB':>8} {'points needed':>22} {'hours':>6}"
         checked = [(one["told_db"], one["refitted_db"]) for one in self.refits]
         sentence = sentences.refits(checked)
         return [
@@ -199,7 +199,7 @@ def _row(band: BandNeed) -> str:
     name = sentences.frequency(band.nominal_hz)
     if band.needed is None:
         why = f"no number will do: {band.never}" if band.never else band.reason
-        return f"{name:>9} {band.order:>5} {band.predicted_db:>8.1f}   {why}"
+        return f"{name:>9} {band.predicted_db:>8.1f}   {why}"
     interval = f" ({sentences.interval(band.needed_low, band.needed_high)})"
     span = f"{band.needed:,}" + (" or fewer" if band.few else interval)
-    return f"{name:>9} {band.order:>5} {band.predicted_db:>8.1f} {span:>22} {band.hours:>6.1f}"
+    return f"{name:>9} {band.predicted_db:>8.1f} {span:>22} {band.hours:>6.1f}"
