@@ -8,7 +8,7 @@ import pytest
 from tests.benchmarks.coverage import EXACT, Device, device, held, scores, true_values
 from tests.benchmarks.coverage import Sources as PointSources
 
-SCANS, DRAWS, POINTS, SNR_DB = 12, 24, 200, 40.0
+SCANS, DRAWS, POINTS, SNR_DB = 30, 60, 200, 40.0
 LEAST = 0.95 - 2 * np.sqrt(0.95 * 0.05 / (SCANS * 4))
 """Two standard deviations of the share below 95 %: the errors of a set of points at a frequency count as one value."""
 
