@@ -87,8 +87,8 @@ def room_sound(
     """The room at positions (points, 3).
 
     Where the wavelength allows a rigid cabinet each wave stands together with what that scatters of it; what is not
-    known of that stands in columns of their own. Where waves are too short it is known but for its level, that of a
-    rigid sphere as large as the box.
+    known of that stands in columns of their own. Where waves are too short for that, only the level of what is
+    scattered is known, as that of a rigid sphere of the box's volume.
     """
     if not (scattering.share or scattering.error):
         return RoomSound(position_m, wavenumber, None)
